@@ -1,0 +1,4 @@
+//! Pure functions from a recording to results. No clock, no files, no printing, no unseeded randomness.
+#![deny(clippy::disallowed_methods, clippy::disallowed_macros, clippy::disallowed_types)]
+
+pub mod signal;

@@ -1,0 +1,1 @@
+//! Kernels on samples: edges, ripple, settling, steps, fits. Also used by the runner to decide what to do next.

@@ -1,0 +1,184 @@
+//! The typed plan: ordered stages with their settings, limits per result, reference conditions. Cannot be wrong by
+//! itself; built from text by the parser in this folder only.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+use crate::record::event::{LimitFacts, Loss};
+use crate::results::ResultName;
+use crate::units::{AmpHours, Amps, Duty, Hertz, Ratio, Seconds, Volts};
+
+/// What to do to a unit.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Plan {
+    /// Name for people and for the results document.
+    pub name: String,
+    /// Voltage to which speeds and drops are corrected.
+    pub reference_voltage: Option<Volts>,
+    /// Longest bench time of the whole run.
+    pub time_limit: Seconds,
+    /// Instant current limit asked by the plan; the effective one is the least of all.
+    pub current_limit: UpTo<Amps>,
+    /// The vehicle's battery.
+    pub battery: Option<Battery>,
+    /// Current below which the module counts as asleep.
+    pub asleep_below: Option<Amps>,
+    /// Prior share of units that break a limit.
+    pub prior_bad: Ratio,
+    /// Limits by result, in the result's own unit.
+    pub limits: BTreeMap<ResultName, LimitFacts>,
+    /// Stages in order.
+    pub stages: Vec<Stage>,
+    /// The file as it was.
+    pub text: String,
+    /// Where it came from.
+    pub path: PathBuf,
+}
+
+/// A value, or `"to the rig limit"`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum UpTo<T> {
+    /// As far as the rig allows.
+    RigLimit,
+    /// To this value, or to the rig's if that is less.
+    Value(T),
+}
+
+/// The vehicle's battery.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Battery {
+    /// Capacity.
+    pub capacity: AmpHours,
+    /// Share that may be used.
+    pub usable: Ratio,
+    /// Drain of everything else.
+    pub other_drain: Amps,
+}
+
+/// One part of a plan.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Stage {
+    /// Channel zeros, then power through the rig's declared means, line released, current checked within 200 ms.
+    FirstPower {
+        /// Longest time to charge and settle.
+        settle: Seconds,
+    },
+    /// Supply on with the line open, watched.
+    SupplyOpen {
+        /// How long.
+        watch: Seconds,
+    },
+    /// Line voltages released and held.
+    LineCheck {
+        /// Stay per state.
+        each: Seconds,
+    },
+    /// Command frequency and active level.
+    Discover {
+        /// Frequencies in the order tried.
+        frequencies: Vec<Hertz>,
+        /// Longest wait for an answer per try.
+        answer_within: Seconds,
+    },
+    /// From standstill to full, then off.
+    SoftStart {
+        /// Target duty, or as high as rig, plan and what is known of the unit allow.
+        to: UpTo<Duty>,
+        /// Longest time to settle.
+        settle_within: Seconds,
+    },
+    /// Staircase up from standstill with thresholds, down from full with thresholds.
+    Sweep {
+        /// Spacing of settled points away from the knees.
+        step: Duty,
+        /// Step of the threshold search at its finest.
+        fine: Duty,
+        /// Highest duty visited.
+        to: UpTo<Duty>,
+        /// Longest time to settle per point.
+        settle_within: Seconds,
+    },
+    /// Flat out, for drop and on-resistance.
+    Drop {
+        /// Stay.
+        hold: Seconds,
+    },
+    /// Band of command frequencies followed.
+    FrequencyEdges {
+        /// Lowest tried.
+        from: Hertz,
+        /// Highest tried.
+        to: Hertz,
+        /// Relative width to which an edge is bracketed.
+        within: Ratio,
+        /// Command duty held meanwhile.
+        duty: Duty,
+    },
+    /// Loss of signal.
+    LossOfSignal {
+        /// Which, in order.
+        losses: Vec<Loss>,
+        /// Longest watch per loss.
+        watch: Seconds,
+        /// Duty held before the loss.
+        duty: Duty,
+    },
+    /// Supply comes with the command there.
+    PowerUp {
+        /// The command.
+        duty: Duty,
+        /// Longest time to settle.
+        settle_within: Seconds,
+    },
+    /// Long holds.
+    Soak {
+        /// Duties in order.
+        duties: Vec<Duty>,
+        /// Longest stay at each.
+        each: Seconds,
+    },
+    /// More starts and stops for thresholds and spread.
+    Repeats {
+        /// Number of start trials.
+        starts: u32,
+        /// Number of stop trials.
+        stops: u32,
+        /// Step of the search at its finest.
+        fine: Duty,
+    },
+    /// Off command until asleep, then a start from asleep.
+    Sleep {
+        /// Longest wait.
+        longest: Seconds,
+    },
+    /// One constant duty: the manual command and simple plans.
+    Hold {
+        /// The duty.
+        duty: Duty,
+        /// How long.
+        time: Seconds,
+    },
+}
+
+impl Stage {
+    /// Name as in plan files and in the record.
+    #[must_use]
+    pub const fn name(&self) -> &'static str {
+        match self {
+            Self::FirstPower { .. } => "first_power",
+            Self::SupplyOpen { .. } => "supply_open",
+            Self::LineCheck { .. } => "line_check",
+            Self::Discover { .. } => "discover",
+            Self::SoftStart { .. } => "soft_start",
+            Self::Sweep { .. } => "sweep",
+            Self::Drop { .. } => "drop",
+            Self::FrequencyEdges { .. } => "frequency_edges",
+            Self::LossOfSignal { .. } => "loss_of_signal",
+            Self::PowerUp { .. } => "power_up",
+            Self::Soak { .. } => "soak",
+            Self::Repeats { .. } => "repeats",
+            Self::Sleep { .. } => "sleep",
+            Self::Hold { .. } => "hold",
+        }
+    }
+}

@@ -1,0 +1,316 @@
+//! The typed rig: what drives each function of the bench, its stated errors, its limits. Cannot be wrong by itself;
+//! built from text by the parser in this folder only.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+use crate::bench::Channel;
+use crate::driver::Control;
+use crate::units::{AmpSquaredSeconds, Amps, Celsius, Duty, Hertz, Kelvin, Ohms, Ratio, Rpm, Seconds, Volts};
+
+/// A bench.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Rig {
+    /// Name for people and for the results document.
+    pub name: String,
+    /// The driver that the functions use.
+    pub driver: DriverSpec,
+    /// What each control is called at the driver.
+    pub controls: BTreeMap<Control, String>,
+    /// Sampled channels.
+    pub channels: BTreeMap<Channel, ChannelSpec>,
+    /// Tach input.
+    pub tach: Option<TachSpec>,
+    /// Address of the emergency stop input.
+    pub emergency_stop: Option<String>,
+    /// How power is applied for the first time.
+    pub first_power: FirstPower,
+    /// Command output.
+    pub command: CommandSpec,
+    /// How the line is held and loaded.
+    pub line: LineSpec,
+    /// The rig's own supply.
+    pub supply: SupplySpec,
+    /// The fan used on this bench.
+    pub load_fan: LoadFan,
+    /// Wiring and fuse.
+    pub wiring: Wiring,
+    /// What must never be exceeded on this bench.
+    pub limits: RigLimits,
+    /// What the rig cannot do, in words, printed in every report.
+    pub cannot: Vec<String>,
+    /// The file as it was.
+    pub text: String,
+    /// Where it came from.
+    pub path: PathBuf,
+}
+
+/// Which driver, and what it needs.
+#[derive(Clone, Debug, PartialEq)]
+pub enum DriverSpec {
+    /// The physical model in this program.
+    Virtual(Box<VirtualSpec>),
+    /// A program that speaks the line protocol.
+    External {
+        /// Program and arguments, run without a shell; relative paths are relative to the working folder.
+        command: Vec<String>,
+    },
+}
+
+/// The unit and bench that the virtual driver plays.
+#[derive(Clone, Debug, PartialEq)]
+pub struct VirtualSpec {
+    /// Kind of healthy module to start from.
+    pub kind: ModuleKind,
+    /// Seed; same seed, same samples.
+    pub seed: u64,
+    /// Faults put into the module, each with a severity from just visible (0) to gross (1).
+    pub faults: Vec<(FaultKind, f64)>,
+    /// Ambient temperature.
+    pub ambient: Celsius,
+    /// Whether the emergency stop is pressed at this time on the run's clock.
+    pub stop_pressed_at: Option<Seconds>,
+    /// Share of tach edges that go missing.
+    pub tach_missing: Ratio,
+    /// Share of tach edges that come twice.
+    pub tach_doubled: Ratio,
+}
+
+macro_rules! named_enum {
+    ($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident = $text:literal),+ $(,)? }) => {
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        pub enum $name { $($(#[$vdoc])* $variant),+ }
+
+        impl $name {
+            /// All of them.
+            pub const ALL: &'static [Self] = &[$(Self::$variant),+];
+
+            /// Spelling in files and reports.
+            #[must_use]
+            pub const fn name(self) -> &'static str {
+                match self { $(Self::$variant => $text),+ }
+            }
+
+            /// The one of that spelling.
+            #[must_use]
+            pub fn from_name(name: &str) -> Option<Self> {
+                Self::ALL.iter().copied().find(|item| item.name() == name)
+            }
+        }
+    };
+}
+
+named_enum! {
+    /// Healthy module kinds of the virtual bench.
+    ModuleKind {
+        /// 140 Hz, open collector, active low, linear ramp of 3 s, high-side chopper.
+        LinearLow = "linear-low",
+        /// 200 Hz, push-pull, active high, exponential ramp.
+        ExponentialHigh = "exponential-high",
+        /// 100 Hz, active low, S-shaped ramp, low-side chopper.
+        SCurveLowSide = "s-curve-low-side",
+        /// 250 Hz, reserved bands near 0 and 100 %, ramp in steps.
+        SteppedReserved = "stepped-reserved",
+        /// Kick start before a linear ramp.
+        KickStart = "kick-start",
+        /// Runs flat out on an open line; pull-up only while awake.
+        OpenRuns = "open-runs",
+        /// Takes 1 to 25 kHz, 5 V push-pull.
+        FastCommand = "fast-command",
+        /// Takes 5 to 40 Hz, sleeps with wake cycles.
+        SlowCommand = "slow-command",
+    }
+}
+
+named_enum! {
+    /// Faults that the virtual bench can put into a module.
+    FaultKind {
+        /// Output switch shorted: the fan runs uncommanded.
+        SwitchShorted = "switch-shorted",
+        /// Output switch open: dead.
+        SwitchOpen = "switch-open",
+        /// One of two parallel switches open: on-resistance up.
+        ParallelSwitchOpen = "parallel-switch-open",
+        /// Cracked joint: intermittent when warm.
+        CrackedJoint = "cracked-joint",
+        /// Dried electrolytic: capacitance down, resets at start.
+        DriedCapacitor = "dried-capacitor",
+        /// Soft start lost.
+        SoftStartLost = "soft-start-lost",
+        /// Command input dead.
+        InputDead = "input-dead",
+        /// Command input leaky: pull-up low, edges slow.
+        InputLeaky = "input-leaky",
+        /// Accepted frequency band shifted.
+        BandShifted = "band-shifted",
+        /// Current limit comes early.
+        CurrentLimitEarly = "current-limit-early",
+        /// Thermal limit comes early.
+        ThermalLimitEarly = "thermal-limit-early",
+        /// Sleep lost.
+        SleepLost = "sleep-lost",
+        /// Water in the connector: leakage between pins.
+        WaterInConnector = "water-in-connector",
+    }
+}
+
+/// A sampled channel with its stated errors (standard uncertainties).
+#[derive(Clone, Debug, PartialEq)]
+pub struct ChannelSpec {
+    /// Name at the driver.
+    pub address: String,
+    /// Factor from the driver's number to the channel's unit (1 where the driver delivers the unit itself).
+    pub scale: f64,
+    /// Added after scaling, in the channel's unit.
+    pub offset: f64,
+    /// Full scale in the channel's unit.
+    pub range: f64,
+    /// White noise of one sample.
+    pub noise: f64,
+    /// Uncertainty of the offset before zeroing.
+    pub offset_u: f64,
+    /// Relative calibration uncertainty of the gain.
+    pub gain_u: Ratio,
+    /// Step of one count.
+    pub resolution: f64,
+    /// Finer range used by itself when the reading fits.
+    pub low: Option<LowRangeSpec>,
+}
+
+/// The low range of a current channel.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LowRangeSpec {
+    /// Full scale.
+    pub range: Amps,
+    /// White noise of one sample.
+    pub noise: Amps,
+    /// Uncertainty of the offset before zeroing.
+    pub offset_u: Amps,
+    /// Relative calibration uncertainty of the gain.
+    pub gain_u: Ratio,
+}
+
+/// The tach input.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TachSpec {
+    /// Name at the driver.
+    pub address: String,
+    /// Pulses per revolution, if known.
+    pub pulses_per_rev: Option<f64>,
+}
+
+/// How power is applied for the first time.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum FirstPower {
+    /// Through a resistor that charges the input capacitor, then bridged.
+    PreCharge {
+        /// Its resistance.
+        resistance: Ohms,
+        /// Its relative standard uncertainty.
+        resistance_u: Ratio,
+    },
+    /// A supply whose current limit was set low.
+    LimitedSupply {
+        /// The limit.
+        limit: Amps,
+    },
+    /// Through a lamp.
+    Lamp,
+    /// Straight on: printed as a caution.
+    Straight,
+}
+
+/// What the command output can do.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct CommandSpec {
+    /// Lowest frequency.
+    pub lowest: Hertz,
+    /// Highest frequency.
+    pub highest: Hertz,
+    /// Lowest duty with edges.
+    pub least_duty: Duty,
+    /// Highest duty with edges.
+    pub most_duty: Duty,
+    /// Standard uncertainty of the duty at the module pin, as a fraction of the period.
+    pub duty_u: Ratio,
+}
+
+/// How the line is held and what its measurement loads it with.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct LineSpec {
+    /// Resistance to ground when held low.
+    pub low_resistance: Option<Ohms>,
+    /// Resistance to `high_voltage` when held high.
+    pub high_resistance: Option<Ohms>,
+    /// Voltage when held high.
+    pub high_voltage: Option<Volts>,
+    /// Load of the line measurement to ground.
+    pub sense_resistance: Option<Ohms>,
+}
+
+/// The rig's supply.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SupplySpec {
+    /// Open-circuit voltage.
+    pub voltage: Volts,
+    /// Internal and cable resistance up to the supply sense point.
+    pub resistance: Ohms,
+    /// Whether it can take current back (a battery can).
+    pub sinks: bool,
+}
+
+/// The bench's own fan.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LoadFan {
+    /// Name for people.
+    pub name: String,
+    /// Current with the rotor locked at the rig's voltage.
+    pub locked_rotor: Amps,
+    /// Current flat out at the rig's voltage.
+    pub running: Amps,
+    /// Speed flat out.
+    pub speed: Rpm,
+    /// Commutator bars, if known.
+    pub bars: Option<u32>,
+    /// Brushes, if known.
+    pub brushes: Option<u32>,
+}
+
+/// Wiring and fuse.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Wiring {
+    /// Fuse rating.
+    pub fuse: Amps,
+    /// Melting integral of the fuse.
+    pub fuse_i2t: AmpSquaredSeconds,
+    /// Continuous current that the wires carry.
+    pub wire_rating: Amps,
+    /// Resistance between the supply sense point and the module pins that `supply_v` still contains; 0 with four wires.
+    pub lead_resistance: Ohms,
+}
+
+/// Limits of the bench. No plan can raise them.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct RigLimits {
+    /// Trip at once above this supply current.
+    pub instant_current: Amps,
+    /// Current that may flow for ever; above it the i2t integral grows.
+    pub continuous_current: Amps,
+    /// Trip when the integral of (current² - continuous²) reaches this.
+    pub i2t: AmpSquaredSeconds,
+    /// Highest supply voltage with the relay closed.
+    pub highest_voltage: Volts,
+    /// Lowest supply voltage with the relay closed (outside starts).
+    pub lowest_voltage: Volts,
+    /// Highest case temperature.
+    pub case_temperature: Celsius,
+    /// Highest case temperature rise per minute; `None` when not watched.
+    pub case_rise: Option<Kelvin>,
+    /// Supply current allowed while a valid off duty is commanded and the decay after it is over.
+    pub off_current: Amps,
+    /// Longest stay stalled.
+    pub stall_time: Seconds,
+    /// Longest energised time of one run.
+    pub energised_time: Seconds,
+}

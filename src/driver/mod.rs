@@ -1,0 +1,126 @@
+//! Drivers: what turns settings into voltages and voltages into samples.
+//!
+//! Synchronous, owned by one thread, every call bounded in time. A driver knows nothing of plans, limits or results.
+//! Opening is inert: a bench comes up safe.
+
+use std::collections::BTreeSet;
+use std::fmt;
+
+use crate::bench::{Block, Channel, Pace, Setting};
+
+/// What a bench offers, known after opening.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Offers {
+    /// Name as the bench gives it.
+    pub name: String,
+    /// Channels it samples.
+    pub channels: BTreeSet<Channel>,
+    /// Whether tach edges come.
+    pub tach: bool,
+    /// Whether it tells the emergency stop.
+    pub emergency_stop: bool,
+    /// Controls it takes.
+    pub controls: BTreeSet<Control>,
+    /// Whether `read` moves the bench's own time on and returns at once.
+    pub virtual_clock: bool,
+    /// Whether it makes its samples by calculation (every surface must then say so).
+    pub is_virtual: bool,
+    /// Fastest usual sample rate, samples per second.
+    pub rate_hz: f64,
+}
+
+/// Something that can be commanded.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Control {
+    /// The supply relay.
+    SupplyOn,
+    /// First power through series resistance, lamp or current limit.
+    GentleSupply,
+    /// Duty of the pulse train.
+    DutyPct,
+    /// Which level the duty counts.
+    Active,
+    /// Frequency of the pulse train.
+    FrequencyHz,
+    /// Released or held line.
+    Line,
+}
+
+impl Control {
+    /// Name in rig files and in the external-program protocol.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::SupplyOn => "supply_on",
+            Self::GentleSupply => "supply_gentle",
+            Self::DutyPct => "duty_pct",
+            Self::Active => "active",
+            Self::FrequencyHz => "frequency_hz",
+            Self::Line => "line",
+        }
+    }
+}
+
+/// A failure of the bench.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum DriverError {
+    /// The device or program could not be opened.
+    #[error("cannot open {what}: {why}")]
+    Open {
+        /// Device, program or address.
+        what: String,
+        /// Reason with what to do.
+        why: String,
+    },
+    /// A call was not answered in time.
+    #[error("{what} did not answer within {allowed_s} s")]
+    Late {
+        /// What was asked.
+        what: String,
+        /// Time allowed.
+        allowed_s: f64,
+    },
+    /// The answer was not understood or not plausible.
+    #[error("{what}: {why}")]
+    Answer {
+        /// What was asked.
+        what: String,
+        /// What is wrong with the answer.
+        why: String,
+    },
+    /// The device or program is gone.
+    #[error("{what} is gone: {why}")]
+    Gone {
+        /// Device or program.
+        what: String,
+        /// What was seen.
+        why: String,
+    },
+}
+
+/// A whole bench as the runner sees it.
+pub trait Bench: Send + fmt::Debug {
+    /// What it offers.
+    fn offers(&self) -> &Offers;
+
+    /// Applies `setting` whole; controls that the bench lacks are left out. Returns the time from which it holds.
+    ///
+    /// # Errors
+    /// When the bench did not take it; its state is then unknown and the caller must make it safe.
+    fn set(&mut self, setting: &Setting) -> Result<f64, DriverError>;
+
+    /// Lets `seconds` pass and returns what was sampled meanwhile, following on from the last read.
+    ///
+    /// # Errors
+    /// When samples did not come in time or are not finite numbers.
+    fn read(&mut self, seconds: f64, pace: Pace) -> Result<Block, DriverError>;
+
+    /// Supply off, duty 0, line released. Callable in any state, again and again. Returns when.
+    ///
+    /// # Errors
+    /// When the bench did not confirm it; the caller must say so loudly.
+    fn make_safe(&mut self) -> Result<f64, DriverError>;
+
+    /// Ends use of the bench after `make_safe`.
+    fn close(&mut self) {}
+}

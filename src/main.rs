@@ -1,0 +1,3 @@
+//! The `galebench` command.
+
+fn main() {}

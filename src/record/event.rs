@@ -1,0 +1,347 @@
+//! Schema of the record: what happened in a run, as numbered lines.
+//!
+//! Events state what happened, never what it means. Fields are added with defaults, never renamed or reused. The
+//! [`Span`] kinds are the meeting point of runner and analysis: each says what the runner guarantees about the
+//! stretch of samples it encloses, and which results the analysis takes from it.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use crate::bench::{Channel, Line, Setting};
+use crate::results::{Direction, ResultName, StoppedBy};
+
+/// Version of the schema; readers refuse a larger major.
+pub const FORMAT: Format = Format { major: 1, minor: 0 };
+
+/// Schema version: minor grows with added fields, major with anything an old reader would get wrong.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Format {
+    /// Breaking changes.
+    pub major: u32,
+    /// Additions.
+    pub minor: u32,
+}
+
+/// One line of `events.jsonl`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Numbered {
+    /// Position in the run's one order, from 0.
+    pub seq: u64,
+    /// Time on the run's clock, seconds.
+    pub t_s: f64,
+    /// What happened.
+    pub event: Event,
+}
+
+/// Something that happened.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Event {
+    /// First line of every record.
+    Header(Box<Header>),
+    /// A stage of the plan begins.
+    StageBegin {
+        /// Position in the plan, from 0.
+        index: usize,
+        /// Name of the stage as in plan files.
+        stage: String,
+    },
+    /// A stage ends.
+    StageEnd {
+        /// Position in the plan.
+        index: usize,
+        /// Name of the stage.
+        stage: String,
+        /// How it ended.
+        end: StageEnd,
+    },
+    /// A setting took effect.
+    Set {
+        /// The full state from now on.
+        setting: Setting,
+    },
+    /// A stretch of samples worth analysing begins; it ends with the matching `SpanEnd`.
+    SpanBegin {
+        /// Number of the span, from 0.
+        id: u64,
+        /// What it is.
+        kind: SpanKind,
+    },
+    /// A span ends.
+    SpanEnd {
+        /// Number of the span.
+        id: u64,
+        /// Whether the runner got what the kind promises; else why not.
+        complete: Result<(), String>,
+    },
+    /// Something the operator or a program said.
+    Note {
+        /// The text.
+        text: String,
+    },
+    /// What the runner learned of the unit and used from then on (a valid off duty, the active level, a ramp time).
+    Learned {
+        /// Name of the fact.
+        what: String,
+        /// Its value as text with unit.
+        value: String,
+    },
+    /// Samples known to be missing.
+    Lost {
+        /// How many.
+        samples: u64,
+    },
+    /// The supervisor or the operator ended the run.
+    Trip {
+        /// Name of the rule, for example `over_current`.
+        rule: String,
+        /// What was seen, with numbers.
+        saw: String,
+        /// Whose doing.
+        by: StoppedBy,
+    },
+    /// The safe state was commanded.
+    Safe {
+        /// Whether measurement confirmed it; else what was seen.
+        confirmed: Result<(), String>,
+    },
+    /// Last line of every finished record.
+    End {
+        /// Whether every stage of the plan was gone through.
+        finished: bool,
+    },
+}
+
+/// How a stage ended.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum StageEnd {
+    /// Everything it set out to do was done.
+    Done,
+    /// It was not begun.
+    Skipped {
+        /// Why.
+        why: String,
+    },
+    /// It gave up on part of its work; the run goes on.
+    Partial {
+        /// Why.
+        why: String,
+    },
+    /// The run was stopped in it.
+    Stopped,
+}
+
+/// What a stretch of samples is. `SpanBegin` precedes any `Set` named here, by the pre-roll given.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum SpanKind {
+    /// Relay open, fan at rest, capacitors bled, at least 1 s: zeros of the channels.
+    Zero,
+    /// Supply comes through the first-power means with the line released, burst pace, at least 20 ms before: the
+    /// input capacitor charges through the rig's series resistance. Gives `capacitance_f`.
+    PreCharge,
+    /// Supply on with the line released, from before the moment it is released: what an open line does.
+    OpenLine,
+    /// Line in this state with the supply on, at least 0.2 s settled: line voltage. Gives pull-up and kind of line.
+    LineRead {
+        /// State of the line.
+        line: Line,
+    },
+    /// Looking for the command frequency and level: begins at the command edge (from off or rest), one setting held
+    /// until the output answered or the time to answer was over.
+    Probe,
+    /// From verified standstill, output off, module awake, 0.3 s of pre-roll, one command edge to a high duty, held until
+    /// settled. Gives delay, ramp, peak, inrush.
+    Start,
+    /// The same with the module asleep before the edge. Gives `command_delay_asleep_s`.
+    StartAsleep,
+    /// From settled turning, 0.3 s of pre-roll, a valid off duty is commanded and held until standstill (or the time is over).
+    /// Gives `output_off_delay_s`, `run_down_s`.
+    Stop,
+    /// From verified standstill and output off, duty rises (first `Set` inside may be a jump, then small steps), each
+    /// held until the output has settled, until the fan turns or the last duty was held long enough.
+    /// The last `Set` in the span is the duty at which it turned, if it did. Gives `output_on_pct`, `start_duty_pct`.
+    Ascend,
+    /// From settled turning, duty falls in small steps, each held until settled, until the fan rests and the output is off
+    /// (or the lowest duty was held). Gives `stop_duty_pct`, `output_off_pct`.
+    Descend,
+    /// Begins at the command edge to one duty, held until settled and 1 s or more beyond. Gives a point of the curve.
+    Point {
+        /// From which side.
+        direction: Direction,
+    },
+    /// Highest useful duty, settled, not chopping, at least 2 s. Gives `drop_v`, `on_resistance_ohm`.
+    FlatOut,
+    /// Begins at the edge to one command frequency at the duty before, held until settled or seen not to follow.
+    Follow,
+    /// From settled turning at a mid-range duty with 0.5 s of pre-roll, the loss happens and is watched.
+    Loss {
+        /// What was lost.
+        loss: Loss,
+    },
+    /// Supply off and fan at rest, mid-range command there, 0.3 s of pre-roll, the supply comes; held until settled.
+    PowerUp,
+    /// One duty held for a long time. Gives `heat_rise_k`, `heat_tau_s`, `steadiness_pct`.
+    Soak,
+    /// Valid off or inactive level from awake at rest until asleep or the time is over. Gives the sleep results.
+    Sleep,
+    /// A manual or constant stretch. Gives `speed_rpm`.
+    Hold,
+}
+
+/// A way of losing the command.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Loss {
+    /// Exactly 0 %: no edges, inactive level.
+    Zero,
+    /// Exactly 100 %: no edges, active level.
+    Full,
+    /// Line released.
+    Open,
+    /// Line held low.
+    HeldLow,
+    /// Line held high.
+    HeldHigh,
+}
+
+/// First line of a record: everything needed to analyse it next year.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Header {
+    /// Schema version (`major`, `minor`).
+    pub format: (u32, u32),
+    /// Run identifier.
+    pub run: String,
+    /// Unit tag.
+    pub unit: Option<String>,
+    /// Batch.
+    pub batch: Option<String>,
+    /// Wall-clock start, RFC 3339.
+    pub started: Option<String>,
+    /// Program version.
+    pub program: String,
+    /// Rig name, and the file as it was.
+    pub rig: Option<String>,
+    /// Text of the rig file.
+    pub rig_text: Option<String>,
+    /// Plan name.
+    pub plan: Option<String>,
+    /// Text of the plan file.
+    pub plan_text: Option<String>,
+    /// SHA-256 of rig and plan text, hexadecimal, frozen before the run.
+    pub frozen: Option<String>,
+    /// Whether the virtual bench made the samples.
+    #[serde(rename = "virtual", default)]
+    pub is_virtual: bool,
+    /// Seed of the virtual bench.
+    pub seed: Option<u64>,
+    /// What the rig file states about the bench, as far as the analysis needs it.
+    pub bench: BenchFacts,
+    /// What the plan states, as far as analysis and verdict need it.
+    pub plan_facts: PlanFacts,
+}
+
+/// What is known of the bench that took the samples. Everything may be unknown (a bare trace).
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct BenchFacts {
+    /// Per channel: what the rig file states of its errors.
+    pub channels: BTreeMap<Channel, ChannelFacts>,
+    /// Tach pulses per revolution; `None` without a tach.
+    pub pulses_per_rev: Option<f64>,
+    /// Commutation ripples per revolution, lcm(bars, brushes), if known.
+    pub ripple_per_rev: Option<f64>,
+    /// Series resistance of the first-power means, ohms, and its standard uncertainty.
+    pub pre_charge_ohm: Option<(f64, f64)>,
+    /// Resistance through which the line is held low, ohms.
+    pub line_low_ohm: Option<f64>,
+    /// Resistance through which the line is held high, ohms.
+    pub line_high_ohm: Option<f64>,
+    /// Voltage to which the line is held high, volts.
+    pub line_high_v: Option<f64>,
+    /// Load of the line's own measurement, ohms.
+    pub line_sense_ohm: Option<f64>,
+    /// Standard uncertainty of the duty realised at the pin, in duty points.
+    pub duty_u_pct: f64,
+    /// Wiring resistance between supply sense point and module pins still inside `supply_v`, ohms; 0 with four wires.
+    pub lead_ohm: f64,
+    /// Locked-rotor current of the load fan at the rig's voltage, amperes.
+    pub locked_rotor_a: Option<f64>,
+    /// Name of the load fan.
+    pub load_fan: Option<String>,
+    /// Relative standard uncertainty of the sampling clock.
+    pub clock_u: f64,
+    /// Open-circuit voltage of the rig's supply, volts.
+    pub supply_v: Option<f64>,
+    /// What this rig cannot do, in the rig file's own words.
+    pub cannot: Vec<String>,
+}
+
+/// Stated errors of a channel, standard uncertainties in the channel's unit.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct ChannelFacts {
+    /// Full scale.
+    pub range: f64,
+    /// White noise of one sample at the normal pace.
+    pub noise: f64,
+    /// Offset before zeroing.
+    pub offset_u: f64,
+    /// Relative gain.
+    pub gain_u: f64,
+    /// Step of one count.
+    pub resolution: f64,
+    /// Low range of the channel, if it has one: full scale, offset uncertainty, relative gain uncertainty.
+    pub low: Option<LowRange>,
+}
+
+/// A second, finer range of a current channel, used by itself whenever the reading fits.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct LowRange {
+    /// Full scale.
+    pub range: f64,
+    /// White noise of one sample.
+    pub noise: f64,
+    /// Offset before zeroing.
+    pub offset_u: f64,
+    /// Relative gain.
+    pub gain_u: f64,
+}
+
+/// What the plan fixes for analysis and verdict.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct PlanFacts {
+    /// Voltage to which speeds and drops are corrected.
+    pub reference_v: Option<f64>,
+    /// Capacity of the vehicle's battery, ampere hours, usable share of it, and other drain in amperes.
+    pub battery: Option<BatteryFacts>,
+    /// Current below which the module counts as asleep, amperes.
+    pub asleep_below_a: Option<f64>,
+    /// Limits by result, in the result's unit (or as words).
+    pub limits: BTreeMap<ResultName, LimitFacts>,
+    /// Prior share of units that break a limit, for the stated risk.
+    pub prior_bad: f64,
+}
+
+/// The vehicle's battery.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct BatteryFacts {
+    /// Capacity.
+    pub capacity_ah: f64,
+    /// Share that may be used, 0 to 1.
+    pub usable: f64,
+    /// Drain of everything else.
+    pub other_drain_a: f64,
+}
+
+/// What a result must meet.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct LimitFacts {
+    /// Smallest value allowed.
+    pub min: Option<f64>,
+    /// Largest value allowed.
+    pub max: Option<f64>,
+    /// Words allowed, for categories.
+    #[serde(default)]
+    pub one_of: Vec<String>,
+}

@@ -1,0 +1,448 @@
+//! Result types: what a run yields, with units and uncertainty, and the results document.
+//!
+//! Names, fields and document layout are a contract with outside programs (`docs/results.md`); nothing here computes.
+
+use std::collections::BTreeMap;
+use std::fmt;
+
+use serde::{Deserialize, Serialize};
+
+/// Declares the result names once: variant, contract name, unit, whose quantity it is, words for people.
+macro_rules! result_names {
+    ($(($variant:ident, $name:literal, $unit:literal, $of:ident, $words:literal)),+ $(,)?) => {
+        /// A measurand, by its contract name.
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+        pub enum ResultName {
+            $(
+                #[doc = $words]
+                #[serde(rename = $name)]
+                $variant,
+            )+
+        }
+
+        impl ResultName {
+            /// Every result, in the order in which people read them.
+            pub const ALL: &'static [Self] = &[$(Self::$variant),+];
+
+            /// Contract name.
+            #[must_use]
+            pub const fn name(self) -> &'static str {
+                match self { $(Self::$variant => $name),+ }
+            }
+
+            /// Unit symbol; empty for categories and ratios.
+            #[must_use]
+            pub const fn unit(self) -> &'static str {
+                match self { $(Self::$variant => $unit),+ }
+            }
+
+            /// Whether the quantity belongs to the module alone or to the module with this load fan.
+            #[must_use]
+            pub const fn of(self) -> Belongs {
+                match self { $(Self::$variant => Belongs::$of),+ }
+            }
+
+            /// A few words that a person at the bench understands.
+            #[must_use]
+            pub const fn words(self) -> &'static str {
+                match self { $(Self::$variant => $words),+ }
+            }
+        }
+    };
+}
+
+/// What a quantity is a property of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Belongs {
+    /// The module, whatever fan it drives.
+    Module,
+    /// The module together with this load fan.
+    Fan,
+}
+
+result_names![
+    (CommandHz, "command_hz", "Hz", Module, "command frequency used"),
+    (ActiveLevel, "active_level", "", Module, "active level of the command"),
+    (PullUpV, "pull_up_v", "V", Module, "pull-up voltage of the command line"),
+    (PullUpOhm, "pull_up_ohm", "Ohm", Module, "pull-up resistance of the command line"),
+    (LineKind, "line_kind", "", Module, "kind of command input"),
+    (OutputOnPct, "output_on_pct", "%", Module, "output comes on at duty"),
+    (OutputOffPct, "output_off_pct", "%", Module, "output goes off at duty"),
+    (StartDutyPct, "start_duty_pct", "%", Fan, "fan starts at duty (half of the tries)"),
+    (StartDuty95Pct, "start_duty_95_pct", "%", Fan, "fan starts at duty (95 of 100 tries)"),
+    (StopDutyPct, "stop_duty_pct", "%", Fan, "fan stops below duty"),
+    (HysteresisPct, "hysteresis_pct", "%", Fan, "start duty less stop duty"),
+    (SaturationDutyPct, "saturation_duty_pct", "%", Module, "flat out from duty"),
+    (UpperCutoffPct, "upper_cutoff_pct", "%", Module, "leaves flat out above duty"),
+    (CommandHzLow, "command_hz_low", "Hz", Module, "lowest command frequency followed"),
+    (CommandHzHigh, "command_hz_high", "Hz", Module, "highest command frequency followed"),
+    (CommandDelayS, "command_delay_s", "s", Module, "delay from command to output"),
+    (CommandDelayAsleepS, "command_delay_asleep_s", "s", Module, "delay from command to output, from asleep"),
+    (Ramp1090S, "ramp_10_90_s", "s", Module, "soft start, 10 to 90 % of output"),
+    (RampShape, "ramp_shape", "", Module, "shape of the soft start"),
+    (RampFullS, "ramp_full_s", "s", Module, "soft start, first output to 95 %"),
+    (PeakSupplyA, "peak_supply_a", "A", Fan, "highest supply current in the start"),
+    (InrushRatio, "inrush_ratio", "", Fan, "peak over settled supply current"),
+    (SoftStartShare, "soft_start_share", "", Fan, "share of the hard-start peak that soft start takes away"),
+    (PowerUp, "power_up", "", Module, "start when supply comes with the command there"),
+    (PowerUpPeakA, "power_up_peak_a", "A", Fan, "peak current when supply comes with the command there"),
+    (OutputOffDelayS, "output_off_delay_s", "s", Module, "delay from off command to output gone"),
+    (RunDownS, "run_down_s", "s", Fan, "fan down to a tenth of its speed after off"),
+    (SleepA, "sleep_a", "A", Module, "current asleep"),
+    (SleepAfterS, "sleep_after_s", "s", Module, "time from off command to asleep"),
+    (BatteryDays, "battery_days", "d", Module, "days until the battery is down"),
+    (DropV, "drop_v", "V", Module, "voltage lost in the module flat out"),
+    (OnResistanceOhm, "on_resistance_ohm", "Ohm", Module, "on-resistance of the module"),
+    (CapacitanceF, "capacitance_f", "F", Module, "input capacitance"),
+    (SpeedRpm, "speed_rpm", "rpm", Fan, "settled speed"),
+    (SteadinessPct, "steadiness_pct", "%", Fan, "slow swing of speed at a constant command, worst duty"),
+    (HeatRiseK, "heat_rise_k", "K", Module, "case above ambient, extrapolated"),
+    (HeatTauS, "heat_tau_s", "s", Module, "time constant of the case"),
+    (LossFull, "loss_full", "", Module, "what 100 % command does"),
+    (LossZero, "loss_zero", "", Module, "what 0 % command does"),
+    (LossOpen, "loss_open", "", Module, "what an open line does"),
+    (LossFullAfterS, "loss_full_after_s", "s", Module, "delay of that at 100 %"),
+    (LossZeroAfterS, "loss_zero_after_s", "s", Module, "delay of that at 0 %"),
+    (LossOpenAfterS, "loss_open_after_s", "s", Module, "delay of that with the line open"),
+];
+
+impl ResultName {
+    /// The result of that contract name.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.iter().copied().find(|result| result.name() == name)
+    }
+}
+
+impl fmt::Display for ResultName {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(self.name())
+    }
+}
+
+/// The value of a result: a number, or a word for categories.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(untagged)]
+pub enum Value {
+    /// A number in the result's unit.
+    Number(f64),
+    /// A category such as `low`, `linear`, `stops`.
+    Word(String),
+}
+
+/// How a contribution to the uncertainty behaves over points of one rig.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Nature {
+    /// Independent from reading to reading; shrinks with averaging.
+    Random,
+    /// Shared by all readings of a rig (gain, reference, calibration); cancels in ratios, does not shrink.
+    Common,
+}
+
+/// One line of an uncertainty budget, in the result's own unit.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Contribution {
+    /// What it comes from, for example `threshold spread` or `supply_a gain`.
+    pub name: String,
+    /// Standard uncertainty that it contributes.
+    pub u: f64,
+    /// Random or common.
+    pub nature: Nature,
+}
+
+/// A measured quantity.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Measured {
+    /// The value.
+    pub value: Value,
+    /// Unit symbol as in the contract.
+    pub unit: String,
+    /// Standard uncertainty; null for categories.
+    pub u: Option<f64>,
+    /// 95 % interval; an open end is null and the note says why.
+    pub interval: Option<[Option<f64>; 2]>,
+    /// How it was obtained, a short fixed word such as `threshold`, `piecewise`, `tach`.
+    pub method: String,
+    /// Number of independent readings behind it.
+    pub n: u64,
+    /// What a reader must know (conditions, proxies, bounds).
+    pub note: Option<String>,
+    /// Uncertainty budget; kept inside the program and its own documents only.
+    #[serde(skip)]
+    pub budget: Vec<Contribution>,
+}
+
+impl Measured {
+    /// A number with its budget; `u` is the root sum of squares and the interval is `value ± k u`.
+    ///
+    /// `k` is the coverage factor of a 95 % interval, for example 1.96 or a Student quantile (JCGM 100, 6.2 and G.3).
+    #[must_use]
+    pub fn number(name: ResultName, value: f64, k: f64, budget: Vec<Contribution>, method: &str, n: u64) -> Self {
+        let u = budget.iter().map(|c| c.u * c.u).sum::<f64>().sqrt();
+        Self {
+            value: Value::Number(value),
+            unit: name.unit().to_owned(),
+            u: Some(u),
+            interval: Some([Some(value - k * u), Some(value + k * u)]),
+            method: method.to_owned(),
+            n,
+            note: None,
+            budget,
+        }
+    }
+
+    /// A category.
+    #[must_use]
+    pub fn word(name: ResultName, word: &str, method: &str, n: u64) -> Self {
+        Self {
+            value: Value::Word(word.to_owned()),
+            unit: name.unit().to_owned(),
+            u: None,
+            interval: None,
+            method: method.to_owned(),
+            n,
+            note: None,
+            budget: Vec::new(),
+        }
+    }
+
+    /// The same with a note.
+    #[must_use]
+    pub fn noted(mut self, note: impl Into<String>) -> Self {
+        self.note = Some(note.into());
+        self
+    }
+
+    /// The number, if it is one.
+    #[must_use]
+    pub fn as_number(&self) -> Option<f64> {
+        match self.value {
+            Value::Number(value) => Some(value),
+            Value::Word(_) => None,
+        }
+    }
+
+    /// The word, if it is one.
+    #[must_use]
+    pub fn as_word(&self) -> Option<&str> {
+        match &self.value {
+            Value::Number(_) => None,
+            Value::Word(word) => Some(word),
+        }
+    }
+}
+
+impl Contribution {
+    /// A contribution that averages out.
+    #[must_use]
+    pub fn random(name: &str, u: f64) -> Self {
+        Self { name: name.to_owned(), u, nature: Nature::Random }
+    }
+
+    /// A contribution shared by all readings of a rig.
+    #[must_use]
+    pub fn common(name: &str, u: f64) -> Self {
+        Self { name: name.to_owned(), u, nature: Nature::Common }
+    }
+}
+
+/// From which side a settled point was reached.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Direction {
+    /// From below.
+    Up,
+    /// From above.
+    Down,
+}
+
+/// One settled point of the curve. What was not measured is null.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CurvePoint {
+    /// Commanded duty, percent.
+    pub duty_pct: f64,
+    /// Reached from below or above.
+    pub direction: Direction,
+    /// Settled speed.
+    pub speed_rpm: Option<f64>,
+    /// Its standard uncertainty.
+    pub u_rpm: Option<f64>,
+    /// Settled supply current.
+    pub supply_a: Option<f64>,
+    /// Settled output voltage.
+    pub output_v: Option<f64>,
+    /// Settled supply voltage at the module pins.
+    pub supply_v: Option<f64>,
+    /// Speed corrected to the plan's reference voltage.
+    pub speed_ref_rpm: Option<f64>,
+}
+
+/// What the analysis found in a run or trace.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Findings {
+    /// Results that were measured.
+    pub results: BTreeMap<ResultName, Measured>,
+    /// Results that were not, with the reason in plain words (and the bound, if there is one).
+    pub absent: BTreeMap<ResultName, String>,
+    /// Settled points in the order taken.
+    pub curve: Vec<CurvePoint>,
+    /// Oddities noticed on the way (glitches left out, frozen readings, clipped samples), in plain words.
+    pub warnings: Vec<String>,
+}
+
+impl Findings {
+    /// Notes a result, taking back an earlier absence.
+    pub fn put(&mut self, name: ResultName, measured: Measured) {
+        self.absent.remove(&name);
+        self.results.insert(name, measured);
+    }
+
+    /// Notes why a result is absent, unless it has been measured.
+    pub fn miss(&mut self, name: ResultName, reason: impl Into<String>) {
+        if !self.results.contains_key(&name) {
+            self.absent.insert(name, reason.into());
+        }
+    }
+
+    /// The number of a result, if measured.
+    #[must_use]
+    pub fn number(&self, name: ResultName) -> Option<f64> {
+        self.results.get(&name).and_then(Measured::as_number)
+    }
+
+    /// The word of a result, if measured.
+    #[must_use]
+    pub fn word(&self, name: ResultName) -> Option<&str> {
+        self.results.get(&name).and_then(Measured::as_word)
+    }
+}
+
+/// Evidence of a named fault.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Sign {
+    /// Name of the fault, for example `soft start lost`.
+    pub fault: String,
+    /// How strongly the evidence speaks, 0 to 1.
+    pub strength: f64,
+    /// The evidence in plain words.
+    pub because: String,
+}
+
+/// Outcome of one limit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Outcome {
+    /// The result meets it, uncertainty included.
+    Meets,
+    /// The result breaks it, uncertainty included.
+    Fails,
+    /// Cannot be told.
+    Open,
+}
+
+/// What to do with the unit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Grade {
+    /// Do not fit.
+    Scrap,
+    /// Not enough is known.
+    Undecided,
+    /// Fit inside the stated bounds only.
+    Restricted,
+    /// Fit.
+    Fit,
+}
+
+impl Grade {
+    /// The word as printed and as given to `--require`.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Scrap => "scrap",
+            Self::Undecided => "undecided",
+            Self::Restricted => "restricted",
+            Self::Fit => "fit",
+        }
+    }
+}
+
+/// The judgement of a run.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Verdict {
+    /// The grade.
+    pub grade: Grade,
+    /// Why, and the bounds it holds within, in plain words, most important first.
+    pub reasons: Vec<String>,
+    /// Outcome of each limit of the plan.
+    pub limits: BTreeMap<ResultName, Outcome>,
+    /// Probability that a unit graded so breaks any of the limits; null when nothing was limited.
+    pub risk: Option<f64>,
+}
+
+/// Why a run ended before its plan did.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Stopped {
+    /// What happened.
+    pub cause: String,
+    /// `unit`, `rig`, `record`, `host` or `operator`.
+    pub by: StoppedBy,
+    /// When, on the run's clock.
+    pub t_s: f64,
+}
+
+/// Whose doing a stop was.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum StoppedBy {
+    /// The unit: a finding.
+    Unit,
+    /// The bench.
+    Rig,
+    /// The record could not be kept.
+    Record,
+    /// The computer or this program.
+    Host,
+    /// A person.
+    Operator,
+}
+
+/// The results document, `results.json`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Document {
+    /// Layout version of this document.
+    pub format: u32,
+    /// Unit tag.
+    pub unit: Option<String>,
+    /// Batch.
+    pub batch: Option<String>,
+    /// Run identifier.
+    pub run: Option<String>,
+    /// Plan name.
+    pub plan: Option<String>,
+    /// Rig name.
+    pub rig: Option<String>,
+    /// Wall-clock start, RFC 3339.
+    pub started: Option<String>,
+    /// Time spent on the bench's own clock.
+    pub bench_seconds: f64,
+    /// Whether the virtual bench made this.
+    #[serde(rename = "virtual", default)]
+    pub is_virtual: bool,
+    /// Measured results by name.
+    pub results: BTreeMap<ResultName, Measured>,
+    /// Results not measured, with the reason.
+    pub absent: BTreeMap<ResultName, String>,
+    /// Settled points.
+    pub curve: Vec<CurvePoint>,
+    /// Signs of faults, strongest first.
+    pub signs: Vec<Sign>,
+    /// The verdict; null when there is none to give.
+    pub verdict: Option<Verdict>,
+    /// Why the run ended early; null when it ran to its end.
+    pub stopped: Option<Stopped>,
+    /// Oddities in the data, in plain words.
+    #[serde(default)]
+    pub warnings: Vec<String>,
+}

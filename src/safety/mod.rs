@@ -1,0 +1,1 @@
+//! The safety supervisor: a pure interlock and what acts on it.
