@@ -214,6 +214,24 @@ impl Measured {
         self
     }
 
+    /// The same, marked as a stand-in for the quantity itself: the note becomes `proxy: why`. Limits on it stay open.
+    #[must_use]
+    pub fn proxy(self, why: &str) -> Self {
+        self.noted(format!("proxy: {why}"))
+    }
+
+    /// Whether it is only a stand-in for the quantity itself (the note or the method says `proxy`).
+    #[must_use]
+    pub fn is_proxy(&self) -> bool {
+        self.method.contains("proxy") || self.note.as_deref().is_some_and(|note| note.contains("proxy"))
+    }
+
+    /// Whether it is only a bound: an end of its interval is open.
+    #[must_use]
+    pub fn is_bound(&self) -> bool {
+        self.interval.is_some_and(|ends| ends.iter().any(Option::is_none))
+    }
+
     /// The number, if it is one.
     #[must_use]
     pub fn as_number(&self) -> Option<f64> {
