@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
+use crate::bench::ActiveLevel;
 use crate::record::event::{LimitFacts, Loss};
 use crate::results::ResultName;
 use crate::units::{AmpHours, Amps, Duty, Hertz, Ratio, Seconds, Volts};
@@ -157,6 +158,10 @@ pub enum Stage {
         duty: Duty,
         /// How long.
         time: Seconds,
+        /// Command frequency; what was learned of the unit, else 100 Hz, if none is given.
+        frequency: Option<Hertz>,
+        /// Active level; what was learned of the unit, else low, if none is given.
+        active: Option<ActiveLevel>,
     },
 }
 
