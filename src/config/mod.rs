@@ -1,4 +1,23 @@
 //! Rig and plan files: text to typed values with positions, and all diagnostics.
+//!
+//! One field table per kind of file says what each key holds; the same table is walked to read a file, fills in the
+//! defaults, and yields the JSON Schema. A file is read as a whole: every problem is told at once, with its place.
+//! No device is opened here.
 
+mod diagnostic;
+mod field;
+mod load;
 pub mod plan;
+mod plan_build;
+mod plan_rules;
+mod plan_table;
 pub mod rig;
+mod rig_build;
+mod rig_rules;
+mod rig_table;
+pub mod schema;
+mod tree;
+mod walk;
+
+pub use diagnostic::{Diagnostic, Place, Problems};
+pub use load::{load_plan, load_rig, parse_plan, parse_rig, plan_from_bytes, rig_from_bytes};

@@ -1,0 +1,294 @@
+//! The field table of plan files.
+
+use super::field::{Bounds, Dim, Field, Kind, Need, Table};
+use crate::record::event::Loss;
+use crate::results::ResultName;
+
+const fn required(key: &'static str, kind: Kind, doc: &'static str) -> Field {
+    Field { key, kind, need: Need::Required, doc }
+}
+
+const fn optional(key: &'static str, kind: Kind, doc: &'static str) -> Field {
+    Field { key, kind, need: Need::Optional, doc }
+}
+
+const fn default(key: &'static str, kind: Kind, value: &'static str, doc: &'static str) -> Field {
+    Field { key, kind, need: Need::Default(value), doc }
+}
+
+/// A stay, long enough to mean something and short enough for a workshop.
+const fn stay(least_s: f64, most_s: f64) -> Kind {
+    Kind::Quantity(Dim::Seconds, Bounds::Between(least_s, most_s))
+}
+
+const DUTY: Kind = Kind::Quantity(Dim::Duty, Bounds::Any);
+const DUTY_ITEM: Kind = DUTY;
+const UP_TO_DUTY: Kind = Kind::UpTo(Dim::Duty, Bounds::Any);
+const FINE: Kind = Kind::Quantity(Dim::Duty, Bounds::Between(0.0005, 0.1));
+const FREQUENCY: Kind = Kind::Quantity(Dim::Hertz, Bounds::Positive);
+const FREQUENCY_ITEM: Kind = FREQUENCY;
+const LOSS_ITEM: Kind = Kind::Word(|| LOSSES.iter().map(|(word, _)| *word).collect());
+const STAGE_ITEM: Kind = Kind::Choice(&STAGES);
+
+/// Words for the ways of losing the command.
+pub(crate) const LOSSES: &[(&str, Loss)] = &[
+    ("zero", Loss::Zero),
+    ("full", Loss::Full),
+    ("held_low", Loss::HeldLow),
+    ("held_high", Loss::HeldHigh),
+    ("open", Loss::Open),
+];
+
+/// The whole file.
+pub(crate) static PLAN: Table = Table {
+    doc: "What to do to a unit: ordered stages, limits per result, reference conditions.",
+    fields: &[
+        required("name", Kind::Text, "Name of the plan for people and for the results document."),
+        optional(
+            "reference_voltage",
+            Kind::Quantity(Dim::Volts, Bounds::Between(1.0, 60.0)),
+            "Voltage to which speeds and drops are corrected.",
+        ),
+        default("time_limit", Kind::Quantity(Dim::Seconds, Bounds::Positive), "90 min", "Longest bench time of a run."),
+        default(
+            "current_limit",
+            Kind::UpTo(Dim::Amps, Bounds::Positive),
+            "to the rig limit",
+            "Current at which the supply is cut at once; never above that of the rig.",
+        ),
+        optional(
+            "asleep_below",
+            Kind::Quantity(Dim::Amps, Bounds::Positive),
+            "Current below which the module counts as asleep.",
+        ),
+        default(
+            "prior_bad",
+            Kind::Quantity(Dim::Ratio, Bounds::Between(0.001, 0.999)),
+            "20 %",
+            "Share of such units that break a limit, before this one is looked at; the stated risk rests on it.",
+        ),
+        optional("battery", Kind::Table(&BATTERY), "The vehicle's battery."),
+        default("limits", Kind::Keyed(result_limits), "", "What each result must meet."),
+        required("stage", Kind::List(&STAGE_ITEM, 1), "The stages in order, each beginning with `[[stage]]`."),
+    ],
+};
+
+static BATTERY: Table = Table {
+    doc: "The vehicle's battery.",
+    fields: &[
+        required("capacity", Kind::Quantity(Dim::AmpHours, Bounds::Positive), "Capacity."),
+        default("usable", Kind::Quantity(Dim::Ratio, Bounds::Between(0.01, 1.0)), "50 %", "Share that may be used."),
+        default("other_drain", Kind::Quantity(Dim::Amps, Bounds::NotNegative), "0 A", "Drain of everything else."),
+    ],
+};
+
+/// The keys of `[limits]`: every result with the table that its unit asks for.
+fn result_limits() -> Vec<(&'static str, &'static Table, &'static str)> {
+    ResultName::ALL.iter().map(|result| (result.name(), limit_table(*result), result.words())).collect()
+}
+
+/// How a limit on `result` is written.
+pub(crate) fn limit_table(result: ResultName) -> &'static Table {
+    match (result, result.unit()) {
+        (ResultName::ActiveLevel, _) => &LEVEL_LIMIT,
+        (ResultName::LineKind, _) => &LINE_KIND_LIMIT,
+        (ResultName::RampShape, _) => &RAMP_SHAPE_LIMIT,
+        (ResultName::PowerUp, _) => &POWER_UP_LIMIT,
+        (ResultName::LossFull | ResultName::LossZero | ResultName::LossOpen, _) => &LOSS_LIMIT,
+        (_, "%") => &PERCENT_LIMIT,
+        (_, "s" | "d") => &TIME_LIMIT,
+        (_, "A") => &AMP_LIMIT,
+        (_, "V") => &VOLT_LIMIT,
+        (_, "Ohm") => &OHM_LIMIT,
+        (_, "Hz") => &HERTZ_LIMIT,
+        (_, "rpm") => &RPM_LIMIT,
+        (_, "K") => &KELVIN_LIMIT,
+        (_, "F") => &FARAD_LIMIT,
+        _ => &NUMBER_LIMIT,
+    }
+}
+
+macro_rules! limit_table {
+    ($name:ident, $kind:expr) => {
+        static $name: Table = Table {
+            doc: "What a result must meet.",
+            fields: &[
+                optional("min", $kind, "Smallest value allowed."),
+                optional("max", $kind, "Largest value allowed."),
+            ],
+        };
+    };
+}
+
+limit_table!(PERCENT_LIMIT, Kind::Quantity(Dim::Ratio, Bounds::Any));
+limit_table!(TIME_LIMIT, Kind::Quantity(Dim::Seconds, Bounds::Any));
+limit_table!(AMP_LIMIT, Kind::Quantity(Dim::Amps, Bounds::Any));
+limit_table!(VOLT_LIMIT, Kind::Quantity(Dim::Volts, Bounds::Any));
+limit_table!(OHM_LIMIT, Kind::Quantity(Dim::Ohms, Bounds::Any));
+limit_table!(HERTZ_LIMIT, Kind::Quantity(Dim::Hertz, Bounds::Any));
+limit_table!(RPM_LIMIT, Kind::Quantity(Dim::Rpm, Bounds::Any));
+limit_table!(KELVIN_LIMIT, Kind::Quantity(Dim::Kelvin, Bounds::Any));
+limit_table!(FARAD_LIMIT, Kind::Quantity(Dim::Farads, Bounds::Any));
+limit_table!(NUMBER_LIMIT, Kind::Number(Bounds::Any));
+
+macro_rules! word_limit_table {
+    ($name:ident, $item:ident, [$($word:literal),+]) => {
+        const $item: Kind = Kind::Word(|| vec![$($word),+]);
+        static $name: Table = Table {
+            doc: "What a result must be.",
+            fields: &[required("one_of", Kind::List(&$item, 1), "Answers allowed.")],
+        };
+    };
+}
+
+word_limit_table!(LEVEL_LIMIT, LEVEL_ITEM, ["low", "high"]);
+word_limit_table!(LINE_KIND_LIMIT, LINE_KIND_ITEM, ["open_collector", "push_pull", "lin_like", "can_like", "unknown"]);
+word_limit_table!(
+    RAMP_SHAPE_LIMIT,
+    RAMP_SHAPE_ITEM,
+    ["linear", "exponential", "s", "stepped", "jump_then_ramp", "none"]
+);
+word_limit_table!(POWER_UP_LIMIT, POWER_UP_ITEM, ["soft", "hard", "nothing"]);
+word_limit_table!(LOSS_LIMIT, LOSS_ANSWER_ITEM, ["stops", "full", "holds", "other"]);
+
+/// The stages that a plan can be made of.
+pub(crate) static STAGES: Table = Table {
+    doc: "One stage.",
+    fields: &[
+        optional(
+            "first_power",
+            Kind::Table(&FIRST_POWER),
+            "Zeros, then power through the rig's declared means, line released.",
+        ),
+        optional("supply_open", Kind::Table(&SUPPLY_OPEN), "Supply on with the line open, watched."),
+        optional("line_check", Kind::Table(&LINE_CHECK), "Line voltages released and held: kind of input."),
+        optional("discover", Kind::Table(&DISCOVER), "Command frequency and active level."),
+        optional("soft_start", Kind::Table(&SOFT_START), "From standstill to full, then off."),
+        optional("sweep", Kind::Table(&SWEEP), "Duty up from standstill, down from full, with the thresholds."),
+        optional("drop", Kind::Table(&DROP), "Flat out, for voltage drop and on-resistance."),
+        optional("frequency_edges", Kind::Table(&FREQUENCY_EDGES), "Band of command frequencies that is followed."),
+        optional("loss_of_signal", Kind::Table(&LOSS_OF_SIGNAL), "What the unit does when the command is lost."),
+        optional("power_up", Kind::Table(&POWER_UP), "Supply comes with the command there."),
+        optional("soak", Kind::Table(&SOAK), "Long holds, for heating and steadiness."),
+        optional("repeats", Kind::Table(&REPEATS), "More starts and stops, for thresholds and their spread."),
+        optional("sleep", Kind::Table(&SLEEP), "Off until asleep, then a start from asleep."),
+        optional("hold", Kind::Table(&HOLD), "One constant duty."),
+    ],
+};
+
+static FIRST_POWER: Table = Table {
+    doc: "Zeros, then power through the rig's declared means.",
+    fields: &[default("settle", stay(0.1, 120.0), "5 s", "Longest time to charge and settle.")],
+};
+
+static SUPPLY_OPEN: Table = Table {
+    doc: "Supply on with the line open.",
+    fields: &[default("watch", stay(0.5, 600.0), "5 s", "How long it is watched.")],
+};
+
+static LINE_CHECK: Table = Table {
+    doc: "Line voltages released and held.",
+    fields: &[default("each", stay(0.2, 60.0), "1 s", "Stay in each state.")],
+};
+
+static DISCOVER: Table = Table {
+    doc: "Command frequency and active level.",
+    fields: &[
+        default(
+            "frequencies",
+            Kind::List(&FREQUENCY_ITEM, 1),
+            "100 Hz, 200 Hz, 20 Hz, 500 Hz, 1 kHz, 10 kHz",
+            "Frequencies in the order in which they are tried.",
+        ),
+        default("answer_within", stay(0.2, 120.0), "8 s", "Longest wait for an answer per try."),
+    ],
+};
+
+static SOFT_START: Table = Table {
+    doc: "From standstill to full, then off.",
+    fields: &[
+        default("to", UP_TO_DUTY, "to the rig limit", "Duty of the step."),
+        default("settle_within", stay(0.5, 600.0), "40 s", "Longest time to settle."),
+    ],
+};
+
+static SWEEP: Table = Table {
+    doc: "Duty up from standstill, down from full.",
+    fields: &[
+        default(
+            "step",
+            Kind::Quantity(Dim::Duty, Bounds::Between(0.005, 0.5)),
+            "5 %",
+            "Spacing of points away from the knees.",
+        ),
+        default("fine", FINE, "0.25 %", "Finest step of the search for start and stop."),
+        default("to", UP_TO_DUTY, "to the rig limit", "Highest duty visited."),
+        default("settle_within", stay(0.5, 600.0), "20 s", "Longest time to settle per point."),
+    ],
+};
+
+static DROP: Table = Table { doc: "Flat out.", fields: &[default("hold", stay(2.0, 600.0), "5 s", "Stay.")] };
+
+static FREQUENCY_EDGES: Table = Table {
+    doc: "Band of command frequencies that is followed.",
+    fields: &[
+        default("from", FREQUENCY, "5 Hz", "Lowest frequency tried."),
+        default("to", FREQUENCY, "25 kHz", "Highest frequency tried."),
+        default(
+            "within",
+            Kind::Quantity(Dim::Ratio, Bounds::Between(0.001, 0.5)),
+            "2 %",
+            "Relative width of an edge when found.",
+        ),
+        default("duty", DUTY, "50 %", "Duty meanwhile."),
+    ],
+};
+
+static LOSS_OF_SIGNAL: Table = Table {
+    doc: "What the unit does when the command is lost.",
+    fields: &[
+        default(
+            "losses",
+            Kind::List(&LOSS_ITEM, 1),
+            "zero, full, held_low, held_high, open",
+            "Which losses, in order.",
+        ),
+        default("watch", stay(0.5, 600.0), "10 s", "Longest watch per loss."),
+        default("duty", DUTY, "50 %", "Duty before the loss."),
+    ],
+};
+
+static POWER_UP: Table = Table {
+    doc: "Supply comes with the command there.",
+    fields: &[
+        default("duty", DUTY, "60 %", "The command."),
+        default("settle_within", stay(0.5, 600.0), "30 s", "Longest time to settle."),
+    ],
+};
+
+static SOAK: Table = Table {
+    doc: "Long holds.",
+    fields: &[
+        default("duties", Kind::List(&DUTY_ITEM, 1), "50 %, 85 %", "Duties in order."),
+        default("each", stay(20.0, 7200.0), "8 min", "Longest stay at each."),
+    ],
+};
+
+static REPEATS: Table = Table {
+    doc: "More starts and stops.",
+    fields: &[
+        default("starts", Kind::Count(0, 200), "8", "Number of starts."),
+        default("stops", Kind::Count(0, 200), "6", "Number of stops."),
+        default("fine", FINE, "0.25 %", "Finest step of the search."),
+    ],
+};
+
+static SLEEP: Table = Table {
+    doc: "Off until asleep, then a start from asleep.",
+    fields: &[default("longest", stay(1.0, 7200.0), "10 min", "Longest wait.")],
+};
+
+static HOLD: Table = Table {
+    doc: "One constant duty.",
+    fields: &[required("duty", DUTY, "The duty."), required("time", stay(0.1, 7200.0), "How long.")],
+};

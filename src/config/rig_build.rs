@@ -1,0 +1,159 @@
+//! From the checked tree of a rig file to the typed rig.
+
+use std::collections::BTreeMap;
+
+use super::diagnostic::Sheet;
+use super::rig::{
+    ChannelSpec, CommandSpec, DriverSpec, FaultKind, FirstPower, LineSpec, LoadFan, LowRangeSpec, ModuleKind, Rig,
+    RigLimits, SupplySpec, TachSpec, VirtualSpec, Wiring,
+};
+use super::tree::Node;
+use crate::bench::Channel;
+use crate::driver::Control;
+use crate::units::{AmpSquaredSeconds, Amps, Celsius, Duty, Hertz, Kelvin, Ohms, Ratio, Rpm, Seconds, Volts};
+
+/// Every control.
+pub(crate) const CONTROLS: [Control; 6] =
+    [Control::SupplyOn, Control::GentleSupply, Control::DutyPct, Control::Active, Control::FrequencyHz, Control::Line];
+
+/// Uncertainty of a pre-charge resistor of which nothing is stated.
+const RESISTANCE_U: f64 = 0.01;
+
+/// The rig; `None` when something due is missing, of which the walk has told.
+pub(crate) fn build(tree: &Node, sheet: &Sheet<'_>) -> Option<Rig> {
+    let amps = |path: &str| tree.number(path).map(Amps);
+    let ohms = |path: &str| tree.number(path).map(Ohms);
+    let seconds = |path: &str| tree.number(path).map(Seconds);
+    Some(Rig {
+        name: tree.text("name")?.to_owned(),
+        driver: driver(tree)?,
+        controls: controls(tree),
+        channels: channels(tree)?,
+        tach: tree
+            .at("tach")
+            .map(|tach| TachSpec { address: address(tach, "tach"), pulses_per_rev: tach.number("pulses_per_rev") }),
+        emergency_stop: tree.at("emergency_stop").map(|stop| address(stop, "emergency_stop")),
+        first_power: first_power(tree)?,
+        command: CommandSpec {
+            lowest: Hertz(tree.number("command.lowest")?),
+            highest: Hertz(tree.number("command.highest")?),
+            least_duty: Duty::new(tree.number("command.least_duty")?)?,
+            most_duty: Duty::new(tree.number("command.most_duty")?)?,
+            duty_u: Ratio(tree.number("command.duty_u")?),
+        },
+        line: LineSpec {
+            low_resistance: ohms("line.low_resistance"),
+            high_resistance: ohms("line.high_resistance"),
+            high_voltage: tree.number("line.high_voltage").map(Volts),
+            sense_resistance: ohms("line.sense_resistance"),
+        },
+        supply: SupplySpec {
+            voltage: Volts(tree.number("supply.voltage")?),
+            resistance: ohms("supply.resistance")?,
+            sinks: tree.flag("supply.sinks")?,
+        },
+        load_fan: LoadFan {
+            name: tree.text("load_fan.name")?.to_owned(),
+            locked_rotor: amps("load_fan.locked_rotor")?,
+            running: amps("load_fan.running")?,
+            speed: Rpm(tree.number("load_fan.speed")?),
+            bars: tree.count("load_fan.bars").and_then(|n| u32::try_from(n).ok()),
+            brushes: tree.count("load_fan.brushes").and_then(|n| u32::try_from(n).ok()),
+        },
+        wiring: Wiring {
+            fuse: amps("wiring.fuse")?,
+            fuse_i2t: AmpSquaredSeconds(tree.number("wiring.fuse_i2t")?),
+            wire_rating: amps("wiring.wire_rating")?,
+            lead_resistance: ohms("wiring.lead_resistance")?,
+        },
+        limits: RigLimits {
+            instant_current: amps("limits.instant_current")?,
+            continuous_current: amps("limits.continuous_current")?,
+            i2t: AmpSquaredSeconds(tree.number("limits.i2t")?),
+            highest_voltage: Volts(tree.number("limits.highest_voltage")?),
+            lowest_voltage: Volts(tree.number("limits.lowest_voltage")?),
+            case_temperature: Celsius(tree.number("limits.case_temperature")?),
+            case_rise: tree.number("limits.case_rise").map(Kelvin),
+            off_current: amps("limits.off_current")?,
+            stall_time: seconds("limits.stall_time")?,
+            energised_time: seconds("limits.energised_time")?,
+        },
+        cannot: tree.texts("cannot")?,
+        text: sheet.text.to_owned(),
+        path: sheet.path.to_owned(),
+    })
+}
+
+fn driver(tree: &Node) -> Option<DriverSpec> {
+    match tree.text("bench.driver")? {
+        "external" => Some(DriverSpec::External { command: tree.texts("bench.command")? }),
+        _ => Some(DriverSpec::Virtual(Box::new(virtual_spec(tree.at("virtual")?)?))),
+    }
+}
+
+fn virtual_spec(tree: &Node) -> Option<VirtualSpec> {
+    let faults = tree.list("faults")?.iter();
+    let faults = faults.map(|fault| Some((FaultKind::from_name(fault.text("fault")?)?, fault.number("severity")?)));
+    Some(VirtualSpec {
+        kind: ModuleKind::from_name(tree.text("kind")?)?,
+        seed: tree.count("seed")?,
+        faults: faults.collect::<Option<Vec<_>>>()?,
+        ambient: Celsius(tree.number("ambient")?),
+        stop_pressed_at: tree.number("stop_pressed_at").map(Seconds),
+        tach_missing: Ratio(tree.number("tach_missing")?),
+        tach_doubled: Ratio(tree.number("tach_doubled")?),
+    })
+}
+
+/// The stated address, else the function's own name.
+fn address(function: &Node, name: &str) -> String {
+    function.text("address").unwrap_or(name).to_owned()
+}
+
+fn controls(tree: &Node) -> BTreeMap<Control, String> {
+    let here = |control: Control| {
+        let function = tree.at("control")?.at(control.name())?;
+        Some((control, address(function, control.name())))
+    };
+    CONTROLS.into_iter().filter_map(here).collect()
+}
+
+fn channels(tree: &Node) -> Option<BTreeMap<Channel, ChannelSpec>> {
+    let entries = tree.entries("channel")?.iter();
+    entries.map(|(name, node)| Some((Channel::from_name(name)?, channel(name, node)?))).collect()
+}
+
+fn channel(name: &str, node: &Node) -> Option<ChannelSpec> {
+    Some(ChannelSpec {
+        address: address(node, name),
+        scale: node.number("scale")?,
+        offset: node.number("offset")?,
+        range: node.number("range")?,
+        noise: node.number("noise")?,
+        offset_u: node.number("offset_u")?,
+        gain_u: Ratio(node.number("gain_u")?),
+        resolution: node.number("resolution")?,
+        low: match node.at("low") {
+            Some(low) => Some(LowRangeSpec {
+                range: Amps(low.number("range")?),
+                noise: Amps(low.number("noise")?),
+                offset_u: Amps(low.number("offset_u")?),
+                gain_u: Ratio(low.number("gain_u")?),
+            }),
+            None => None,
+        },
+    })
+}
+
+fn first_power(tree: &Node) -> Option<FirstPower> {
+    let tree = tree.at("first_power")?;
+    Some(match tree.text("means")? {
+        "pre-charge" => FirstPower::PreCharge {
+            resistance: Ohms(tree.number("resistance")?),
+            resistance_u: Ratio(tree.number("resistance_u").unwrap_or(RESISTANCE_U)),
+        },
+        "limited supply" => FirstPower::LimitedSupply { limit: Amps(tree.number("limit")?) },
+        "lamp" => FirstPower::Lamp,
+        _ => FirstPower::Straight,
+    })
+}

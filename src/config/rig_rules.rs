@@ -1,0 +1,165 @@
+//! Rules across the keys of a rig file.
+
+use super::diagnostic::Sheet;
+use super::field::Dim;
+use super::tree::Node;
+
+/// Checks what the field table cannot say; values that are missing or wrong by themselves are passed over.
+pub(crate) fn check(tree: &Node, sheet: &mut Sheet<'_>) {
+    driver(tree, sheet);
+    function_drivers(tree, sheet);
+    first_power(tree, sheet);
+    command(tree, sheet);
+    limits(tree, sheet);
+    ranges(tree, sheet);
+}
+
+/// Notes a problem at the value of `path`.
+fn at(tree: &Node, sheet: &mut Sheet<'_>, path: &str, title: String, help: &str) {
+    let span = tree.at(path).map_or(0..0, |node| node.span.clone());
+    sheet.problem(span, title, Some(help.to_owned()).filter(|help| !help.is_empty()));
+}
+
+fn driver(tree: &Node, sheet: &mut Sheet<'_>) {
+    let Some(driver) = tree.text("bench.driver") else { return };
+    let (has_command, has_virtual) = (tree.at("bench.command").is_some(), tree.at("virtual").is_some());
+    if driver == "external" && !has_command {
+        let title = "an external bench lacks `bench.command`".to_owned();
+        at(tree, sheet, "bench.driver", title, "name the program, for example command = [\"python3\", \"my_daq.py\"]");
+    }
+    if driver == "virtual" && has_command {
+        let title = "`bench.command` belongs to driver = \"external\"".to_owned();
+        at(tree, sheet, "bench.command", title, "remove it, or name the driver \"external\"");
+    }
+    if driver == "virtual" && !has_virtual {
+        let title = "a virtual bench lacks the table `[virtual]`".to_owned();
+        at(tree, sheet, "bench.driver", title, "an empty `[virtual]` plays the default module");
+    }
+    if driver == "external" && has_virtual {
+        let title = "`[virtual]` is read with driver = \"virtual\" only".to_owned();
+        at(tree, sheet, "virtual", title, "remove the table, or name the driver \"virtual\"");
+    }
+}
+
+/// One driver serves a rig at present.
+fn function_drivers(tree: &Node, sheet: &mut Sheet<'_>) {
+    let Some(bench) = tree.text("bench.driver") else { return };
+    let mut paths = vec!["tach".to_owned(), "emergency_stop".to_owned()];
+    for table in ["control", "channel"] {
+        paths.extend(tree.entries(table).into_iter().flatten().map(|(name, _)| format!("{table}.{name}")));
+    }
+    for path in paths {
+        let path = format!("{path}.driver");
+        if let Some(own) = tree.text(&path).filter(|own| *own != bench) {
+            let title = format!("`{path}` is \"{own}\", but the driver of the bench is \"{bench}\"");
+            at(tree, sheet, &path, title, "one driver serves a whole rig at present: remove the key");
+        }
+    }
+}
+
+fn first_power(tree: &Node, sheet: &mut Sheet<'_>) {
+    let Some(means) = tree.text("first_power.means") else { return };
+    let owners = [("resistance", "pre-charge"), ("resistance_u", "pre-charge"), ("limit", "limited supply")];
+    for (key, owner) in owners {
+        let path = format!("first_power.{key}");
+        if means != owner && tree.at(&path).is_some() {
+            let title = format!("`{path}` belongs to means = \"{owner}\"");
+            at(tree, sheet, &path, title, "remove it, or name those means");
+        }
+    }
+    for (key, owner, example) in [("resistance", "pre-charge", "22 Ohm"), ("limit", "limited supply", "2 A")] {
+        if means == owner && tree.at(&format!("first_power.{key}")).is_none() && tree.at("first_power").is_some() {
+            let title = format!("means = \"{owner}\" lacks `first_power.{key}`");
+            at(tree, sheet, "first_power.means", title, &format!("state it, for example {key} = \"{example}\""));
+        }
+    }
+    if means != "none" && tree.at("control").is_some() && tree.at("control.supply_gentle").is_none() {
+        let title = format!("means = \"{means}\" needs the control `supply_gentle`, which this rig lacks");
+        at(tree, sheet, "first_power.means", title, "add `[control.supply_gentle]`, or write means = \"none\"");
+    }
+}
+
+fn command(tree: &Node, sheet: &mut Sheet<'_>) {
+    let pairs =
+        [("command.lowest", "command.highest", Dim::Hertz), ("command.least_duty", "command.most_duty", Dim::Duty)];
+    for (low, high, dim) in pairs {
+        if let (Some(a), Some(b)) = (tree.number(low), tree.number(high))
+            && a >= b
+        {
+            let title = format!("`{low}` of {} is not below `{high}` of {}", dim.show(a), dim.show(b));
+            at(tree, sheet, low, title, "");
+        }
+    }
+}
+
+fn limits(tree: &Node, sheet: &mut Sheet<'_>) {
+    let number = |path: &str| tree.number(path);
+    if let (Some(instant), Some(locked)) = (number("limits.instant_current"), number("load_fan.locked_rotor"))
+        && instant <= locked
+    {
+        let title = format!(
+            "instant limit {} is not above the {} that load fan draws with its rotor locked",
+            Dim::Amps.show(instant),
+            Dim::Amps.show(locked)
+        );
+        at(
+            tree,
+            sheet,
+            "limits.instant_current",
+            title,
+            "every hard start would trip: raise the limit, or use a smaller load fan",
+        );
+    }
+    if let (Some(limit), Some(fuse)) = (number("limits.i2t"), number("wiring.fuse_i2t"))
+        && limit >= fuse
+    {
+        let (limit, fuse) = (Dim::AmpSquaredSeconds.show(limit), Dim::AmpSquaredSeconds.show(fuse));
+        let title = format!("i2t limit {limit} is not below the {fuse} that melt the fuse");
+        at(tree, sheet, "limits.i2t", title, "lower the limit, so that the supply is cut before the fuse goes");
+    }
+    for (path, what) in [("wiring.fuse", "the fuse"), ("wiring.wire_rating", "the wires")] {
+        if let (Some(limit), Some(rating)) = (number("limits.continuous_current"), number(path))
+            && limit > rating
+        {
+            let (limit, rating) = (Dim::Amps.show(limit), Dim::Amps.show(rating));
+            let title = format!("continuous current {limit} is above the {rating} of {what}");
+            at(tree, sheet, "limits.continuous_current", title, &format!("lower it to {rating} or less"));
+        }
+    }
+    ordered(tree, sheet, "limits.continuous_current", "limits.instant_current", Dim::Amps);
+    ordered(tree, sheet, "load_fan.running", "load_fan.locked_rotor", Dim::Amps);
+    ordered(tree, sheet, "limits.lowest_voltage", "supply.voltage", Dim::Volts);
+    ordered(tree, sheet, "supply.voltage", "limits.highest_voltage", Dim::Volts);
+}
+
+/// The value at `low` lies below that at `high`.
+fn ordered(tree: &Node, sheet: &mut Sheet<'_>, low: &str, high: &str, dim: Dim) {
+    if let (Some(a), Some(b)) = (tree.number(low), tree.number(high))
+        && a >= b
+    {
+        let title = format!("`{low}` of {} is not below `{high}` of {}", dim.show(a), dim.show(b));
+        at(tree, sheet, low, title, "");
+    }
+}
+
+/// A sensor must see what it is to guard against.
+fn ranges(tree: &Node, sheet: &mut Sheet<'_>) {
+    let guards = [
+        ("channel.supply_a.range", "limits.instant_current", "the instant limit", Dim::Amps),
+        ("channel.supply_v.range", "limits.highest_voltage", "the highest voltage", Dim::Volts),
+        ("channel.case_c.range", "limits.case_temperature", "the case temperature limit", Dim::Celsius),
+    ];
+    for (range_path, limit_path, what, dim) in guards {
+        if let (Some(range), Some(limit)) = (tree.number(range_path), tree.number(limit_path))
+            && range <= limit
+        {
+            let title =
+                format!("range {} of the channel does not cover {what} of {}", dim.show(range), dim.show(limit));
+            at(tree, sheet, range_path, title, "name the sensor's true range, and lower the limit below it");
+        }
+    }
+    for channel in ["supply_a", "fan_a"] {
+        let base = format!("channel.{channel}");
+        ordered(tree, sheet, &format!("{base}.low.range"), &format!("{base}.range"), Dim::Amps);
+    }
+}

@@ -1,0 +1,308 @@
+//! The field table of rig files.
+
+use super::field::{Bounds, Dim, Field, Kind, Need, Table};
+use super::rig::{FaultKind, ModuleKind};
+
+const fn required(key: &'static str, kind: Kind, doc: &'static str) -> Field {
+    Field { key, kind, need: Need::Required, doc }
+}
+
+const fn optional(key: &'static str, kind: Kind, doc: &'static str) -> Field {
+    Field { key, kind, need: Need::Optional, doc }
+}
+
+const fn default(key: &'static str, kind: Kind, value: &'static str, doc: &'static str) -> Field {
+    Field { key, kind, need: Need::Default(value), doc }
+}
+
+const fn positive(dim: Dim) -> Kind {
+    Kind::Quantity(dim, Bounds::Positive)
+}
+
+const fn not_negative(dim: Dim) -> Kind {
+    Kind::Quantity(dim, Bounds::NotNegative)
+}
+
+const fn any(dim: Dim) -> Kind {
+    Kind::Quantity(dim, Bounds::Any)
+}
+
+/// Names of the drivers that this program has.
+pub(crate) const DRIVERS: &[&str] = &["virtual", "external"];
+
+const DRIVER: Field = optional(
+    "driver",
+    Kind::Word(|| DRIVERS.to_vec()),
+    "Driver of this one function. One driver serves a whole rig at present, so it must be that of `[bench]`.",
+);
+
+const ADDRESS: Field = optional("address", Kind::Text, "Name at the driver; the function's own name when left out.");
+
+/// The whole file.
+pub(crate) static RIG: Table = Table {
+    doc: "A bench: what drives each function, its stated errors, its limits.",
+    fields: &[
+        required("name", Kind::Text, "Name of the rig for people and for the results document."),
+        default(
+            "cannot",
+            Kind::List(&Kind::Text, 0),
+            "",
+            "What the rig cannot do, in plain words; printed in every report.",
+        ),
+        required("bench", Kind::Table(&BENCH), "The driver."),
+        optional("virtual", Kind::Table(&VIRTUAL), "What the virtual bench plays."),
+        required("control", Kind::Table(&CONTROL), "What can be commanded, one table per function."),
+        required("channel", Kind::Table(&CHANNEL), "What is sampled, one table per channel."),
+        optional("tach", Kind::Table(&TACH), "Input for the pulses of a speed sensor on the load fan."),
+        optional(
+            "emergency_stop",
+            Kind::Table(&EMERGENCY_STOP),
+            "Input that tells whether the emergency stop is pressed.",
+        ),
+        required("first_power", Kind::Table(&FIRST_POWER), "How power is applied for the first time."),
+        required("command", Kind::Table(&COMMAND), "What the command output can do."),
+        default("line", Kind::Table(&LINE), "", "How the command line is held, and what measuring loads it with."),
+        required("supply", Kind::Table(&SUPPLY), "The rig's own supply."),
+        required("load_fan", Kind::Table(&LOAD_FAN), "The fan used on this bench."),
+        required("wiring", Kind::Table(&WIRING), "Wiring and fuse."),
+        required("limits", Kind::Table(&LIMITS), "What must never be exceeded on this bench; no plan can raise it."),
+    ],
+};
+
+static BENCH: Table = Table {
+    doc: "The driver.",
+    fields: &[
+        required("driver", Kind::Word(|| DRIVERS.to_vec()), "Which driver the functions use."),
+        optional(
+            "command",
+            Kind::List(&Kind::Text, 1),
+            "Program and arguments of an external bench, run without a shell.",
+        ),
+    ],
+};
+
+static VIRTUAL: Table = Table {
+    doc: "What the virtual bench plays.",
+    fields: &[
+        default(
+            "kind",
+            Kind::Word(|| ModuleKind::ALL.iter().map(|kind| kind.name()).collect()),
+            "linear-low",
+            "Kind of module.",
+        ),
+        default("seed", Kind::Count(0, i64::MAX as u64), "1", "Same seed, same samples."),
+        default("faults", Kind::List(&Kind::Table(&FAULT), 0), "", "Faults put into the module."),
+        default("ambient", Kind::Quantity(Dim::Celsius, Bounds::Between(-40.0, 60.0)), "22 °C", "Ambient temperature."),
+        optional("stop_pressed_at", not_negative(Dim::Seconds), "When the emergency stop is pressed."),
+        default(
+            "tach_missing",
+            Kind::Quantity(Dim::Ratio, Bounds::Between(0.0, 0.5)),
+            "0 %",
+            "Share of tach pulses that go missing.",
+        ),
+        default(
+            "tach_doubled",
+            Kind::Quantity(Dim::Ratio, Bounds::Between(0.0, 0.5)),
+            "0 %",
+            "Share of tach pulses that come twice.",
+        ),
+    ],
+};
+
+static FAULT: Table = Table {
+    doc: "A fault of the module.",
+    fields: &[
+        required("fault", Kind::Word(|| FaultKind::ALL.iter().map(|kind| kind.name()).collect()), "Which fault."),
+        default(
+            "severity",
+            Kind::Quantity(Dim::Ratio, Bounds::Between(0.0, 1.0)),
+            "60 %",
+            "From 0 % (just visible) to 100 % (gross).",
+        ),
+    ],
+};
+
+/// What can be commanded.
+static CONTROL: Table = Table {
+    doc: "What can be commanded.",
+    fields: &[
+        required("supply_on", Kind::Table(&FUNCTION), "The supply relay."),
+        optional("supply_gentle", Kind::Table(&FUNCTION), "The supply through the first-power means."),
+        optional("duty_pct", Kind::Table(&FUNCTION), "Duty of the pulse train."),
+        optional("active", Kind::Table(&FUNCTION), "Which level the duty counts."),
+        optional("frequency_hz", Kind::Table(&FUNCTION), "Frequency of the pulse train."),
+        optional("line", Kind::Table(&FUNCTION), "Whether the line is driven, released, or held low or high."),
+    ],
+};
+
+static FUNCTION: Table = Table { doc: "One control.", fields: &[ADDRESS, DRIVER] };
+
+/// What is sampled.
+static CHANNEL: Table = Table {
+    doc: "What is sampled.",
+    fields: &[
+        optional("supply_v", Kind::Table(&VOLT_CHANNEL), "Supply voltage at the module pins."),
+        required("supply_a", Kind::Table(&AMP_CHANNEL), "Supply current."),
+        optional("output_v", Kind::Table(&VOLT_CHANNEL), "Voltage across the fan, differential."),
+        optional("fan_a", Kind::Table(&AMP_CHANNEL), "Current in the fan leads."),
+        optional("speed_rpm", Kind::Table(&RPM_CHANNEL), "Speed as the driver delivers it."),
+        optional("case_c", Kind::Table(&TEMPERATURE_CHANNEL), "Case temperature of the module."),
+        optional("ambient_c", Kind::Table(&TEMPERATURE_CHANNEL), "Ambient temperature."),
+        optional("line_v", Kind::Table(&VOLT_CHANNEL), "Mean voltage of the command line at the module pin."),
+    ],
+};
+
+/// Fields that every channel has: `$value` is the dimension of its values, `$error` that of its stated errors.
+macro_rules! channel_table {
+    ($name:ident, $doc:literal, $value:ident, $error:ident, $zero:literal $(, $low:expr)?) => {
+        static $name: Table = Table {
+            doc: $doc,
+            fields: &[
+                ADDRESS,
+                DRIVER,
+                required("range", positive(Dim::$value), "Full scale."),
+                default("noise", not_negative(Dim::$error), $zero, "White noise of one sample, standard deviation."),
+                required("offset_u", not_negative(Dim::$error), "Standard uncertainty of the offset before zeroing."),
+                required("gain_u", Kind::Quantity(Dim::Ratio, Bounds::Between(0.0, 0.5)), "Relative standard uncertainty of the gain from calibration."),
+                default("resolution", not_negative(Dim::$error), $zero, "Step of one count."),
+                default("scale", Kind::Number(Bounds::Any), "1", "Factor from the driver's number to the channel's unit."),
+                default("offset", any(Dim::$error), $zero, "Added after scaling."),
+                $(optional("low", Kind::Table(&$low), "Finer range, used by itself when the reading fits."),)?
+            ],
+        };
+    };
+}
+
+channel_table!(VOLT_CHANNEL, "A voltage.", Volts, Volts, "0 V");
+channel_table!(AMP_CHANNEL, "A current.", Amps, Amps, "0 A", LOW_RANGE);
+channel_table!(RPM_CHANNEL, "A speed.", Rpm, Rpm, "0 rpm");
+channel_table!(TEMPERATURE_CHANNEL, "A temperature.", Celsius, Kelvin, "0 K");
+
+static LOW_RANGE: Table = Table {
+    doc: "Finer range of a current channel.",
+    fields: &[
+        required("range", positive(Dim::Amps), "Full scale."),
+        default("noise", not_negative(Dim::Amps), "0 A", "White noise of one sample, standard deviation."),
+        required("offset_u", not_negative(Dim::Amps), "Standard uncertainty of the offset before zeroing."),
+        required(
+            "gain_u",
+            Kind::Quantity(Dim::Ratio, Bounds::Between(0.0, 0.5)),
+            "Relative standard uncertainty of the gain.",
+        ),
+    ],
+};
+
+static TACH: Table = Table {
+    doc: "Speed sensor of the load fan.",
+    fields: &[
+        ADDRESS,
+        DRIVER,
+        optional("pulses_per_rev", Kind::Number(Bounds::Between(0.5, 1000.0)), "Rising edges per revolution."),
+    ],
+};
+
+static EMERGENCY_STOP: Table = Table { doc: "Emergency stop input.", fields: &[ADDRESS, DRIVER] };
+
+/// Words for the means of first power.
+pub(crate) const MEANS: &[&str] = &["pre-charge", "limited supply", "lamp", "none"];
+
+static FIRST_POWER: Table = Table {
+    doc: "How power is applied for the first time.",
+    fields: &[
+        required("means", Kind::Word(|| MEANS.to_vec()), "What limits the current; `none` is printed as a caution."),
+        optional("resistance", positive(Dim::Ohms), "Resistance of the pre-charge."),
+        optional(
+            "resistance_u",
+            Kind::Quantity(Dim::Ratio, Bounds::Between(0.0, 0.5)),
+            "Its relative standard uncertainty; 1 % when left out.",
+        ),
+        optional("limit", positive(Dim::Amps), "Current limit of the limited supply."),
+    ],
+};
+
+static COMMAND: Table = Table {
+    doc: "What the command output can do.",
+    fields: &[
+        required("lowest", positive(Dim::Hertz), "Lowest frequency."),
+        required("highest", positive(Dim::Hertz), "Highest frequency."),
+        default("least_duty", any(Dim::Duty), "1 %", "Lowest duty that still has edges."),
+        default("most_duty", any(Dim::Duty), "99 %", "Highest duty that still has edges."),
+        default(
+            "duty_u",
+            Kind::Quantity(Dim::Ratio, Bounds::Between(0.0, 0.1)),
+            "0.05 %",
+            "Standard uncertainty of the duty at the module pin, as a share of the period.",
+        ),
+    ],
+};
+
+static LINE: Table = Table {
+    doc: "How the command line is held, and what measuring loads it with.",
+    fields: &[
+        optional("low_resistance", positive(Dim::Ohms), "Resistance to ground when held low."),
+        optional("high_resistance", positive(Dim::Ohms), "Resistance to `high_voltage` when held high."),
+        optional("high_voltage", positive(Dim::Volts), "Voltage when held high."),
+        optional("sense_resistance", positive(Dim::Ohms), "Load of the line measurement to ground."),
+    ],
+};
+
+static SUPPLY: Table = Table {
+    doc: "The rig's own supply.",
+    fields: &[
+        required("voltage", Kind::Quantity(Dim::Volts, Bounds::Between(1.0, 60.0)), "Open-circuit voltage."),
+        required("resistance", not_negative(Dim::Ohms), "Internal and cable resistance up to the voltage sense point."),
+        required("sinks", Kind::Flag, "Whether it takes current back, as a battery does."),
+    ],
+};
+
+static LOAD_FAN: Table = Table {
+    doc: "The fan used on this bench.",
+    fields: &[
+        required("name", Kind::Text, "Name for people."),
+        required("locked_rotor", positive(Dim::Amps), "Current with the rotor held, at the rig's voltage."),
+        required("running", positive(Dim::Amps), "Current flat out, at the rig's voltage."),
+        required("speed", positive(Dim::Rpm), "Speed flat out."),
+        optional("bars", Kind::Count(2, 200), "Commutator bars."),
+        optional("brushes", Kind::Count(2, 16), "Brushes."),
+    ],
+};
+
+static WIRING: Table = Table {
+    doc: "Wiring and fuse.",
+    fields: &[
+        required("fuse", positive(Dim::Amps), "Rating of the fuse."),
+        required("fuse_i2t", positive(Dim::AmpSquaredSeconds), "Melting integral of the fuse, from its datasheet."),
+        required("wire_rating", positive(Dim::Amps), "Continuous current that the wires carry."),
+        default(
+            "lead_resistance",
+            not_negative(Dim::Ohms),
+            "0 Ohm",
+            "Resistance between voltage sense point and module pins; 0 with four wires.",
+        ),
+    ],
+};
+
+static LIMITS: Table = Table {
+    doc: "What must never be exceeded on this bench.",
+    fields: &[
+        required("instant_current", positive(Dim::Amps), "The supply is cut at once above this current."),
+        required("continuous_current", positive(Dim::Amps), "Current that may flow for ever."),
+        required(
+            "i2t",
+            positive(Dim::AmpSquaredSeconds),
+            "The supply is cut when the integral of current² less continuous² reaches this.",
+        ),
+        required("highest_voltage", positive(Dim::Volts), "Highest supply voltage."),
+        default("lowest_voltage", not_negative(Dim::Volts), "9 V", "Lowest supply voltage, starts apart."),
+        default(
+            "case_temperature",
+            Kind::Quantity(Dim::Celsius, Bounds::Between(30.0, 150.0)),
+            "100 °C",
+            "Highest case temperature.",
+        ),
+        optional("case_rise", positive(Dim::Kelvin), "Highest rise of the case temperature in a minute."),
+        default("off_current", positive(Dim::Amps), "0.5 A", "Supply current allowed while an off duty is commanded."),
+        default("stall_time", Kind::Quantity(Dim::Seconds, Bounds::Between(0.1, 3.0)), "3 s", "Longest stay stalled."),
+        default("energised_time", positive(Dim::Seconds), "1 h", "Longest energised time of one run."),
+    ],
+};
