@@ -4,6 +4,7 @@ use super::diagnostic::Sheet;
 use super::plan::{Battery, Plan, Stage, UpTo};
 use super::plan_table::LOSSES;
 use super::tree::{Item, Node};
+use crate::bench::ActiveLevel;
 use crate::record::event::LimitFacts;
 use crate::results::ResultName;
 use crate::units::{AmpHours, Amps, Duty, Hertz, Ratio, Seconds, Volts};
@@ -104,7 +105,14 @@ fn stage(node: &Node) -> Option<Stage> {
         },
         "repeats" => Stage::Repeats { starts: count("starts")?, stops: count("stops")?, fine: duty("fine")? },
         "sleep" => Stage::Sleep { longest: seconds("longest")? },
-        "hold" => Stage::Hold { duty: duty("duty")?, time: seconds("time")? },
+        "hold" => Stage::Hold {
+            duty: duty("duty")?,
+            time: seconds("time")?,
+            frequency: hertz("frequency"),
+            active: settings
+                .text("active")
+                .map(|word| if word == "high" { ActiveLevel::High } else { ActiveLevel::Low }),
+        },
         _ => return None,
     })
 }

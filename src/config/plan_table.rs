@@ -290,5 +290,14 @@ static SLEEP: Table = Table {
 
 static HOLD: Table = Table {
     doc: "One constant duty.",
-    fields: &[required("duty", DUTY, "The duty."), required("time", stay(0.1, 7200.0), "How long.")],
+    fields: &[
+        required("duty", DUTY, "The duty."),
+        required("time", stay(0.1, 7200.0), "How long."),
+        optional(
+            "frequency",
+            FREQUENCY,
+            "Command frequency; what was learned of the unit, else 100 Hz, when left out.",
+        ),
+        optional("active", LEVEL_ITEM, "Active level; what was learned of the unit, else low, when left out."),
+    ],
 };
