@@ -7,6 +7,8 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
+use crate::units::{for_people, rounded_together};
+
 /// Declares the result names once: variant, contract name, unit, whose quantity it is, words for people.
 macro_rules! result_names {
     ($(($variant:ident, $name:literal, $unit:literal, $of:ident, $words:literal)),+ $(,)?) => {
@@ -241,6 +243,19 @@ impl Measured {
         }
     }
 
+    /// The value as people read it: prefixed unit, as many digits as its uncertainty allows; or the word.
+    #[must_use]
+    pub fn shown(&self) -> String {
+        match &self.value {
+            Value::Word(word) => word.replace('_', " "),
+            Value::Number(value) => {
+                let (factor, unit) = for_people(&self.unit, *value);
+                let (text, _) = rounded_together(value * factor, self.u.unwrap_or(0.0) * factor);
+                format!("{text} {unit}").trim_end().to_owned()
+            }
+        }
+    }
+
     /// The word, if it is one.
     #[must_use]
     pub fn as_word(&self) -> Option<&str> {
@@ -426,6 +441,19 @@ pub enum StoppedBy {
     Operator,
 }
 
+/// The heaviest load that the unit carried without a break: the bound within which a grade holds.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Carried {
+    /// Mean supply current of that stretch.
+    pub supply_a: f64,
+    /// Command duty, percent.
+    pub duty_pct: f64,
+    /// Mean supply voltage at the module pins; null when it was not measured.
+    pub supply_v: Option<f64>,
+    /// Unbroken stay at that setting.
+    pub seconds: f64,
+}
+
 /// The results document, `results.json`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Document {
@@ -460,6 +488,9 @@ pub struct Document {
     pub verdict: Option<Verdict>,
     /// Why the run ended early; null when it ran to its end.
     pub stopped: Option<Stopped>,
+    /// Heaviest load carried without a break; null when the unit was never loaded.
+    #[serde(default)]
+    pub carried: Option<Carried>,
     /// Oddities in the data, in plain words.
     #[serde(default)]
     pub warnings: Vec<String>,

@@ -329,6 +329,48 @@ pub fn significant(value: f64, digits: u32) -> String {
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
 }
 
+/// A value and its standard uncertainty rounded together: the uncertainty to two significant digits, the value to the
+/// same place (JCGM 100, 7.2.6). With an uncertainty that is zero or not finite the value keeps four significant digits.
+#[must_use]
+pub fn rounded_together(value: f64, u: f64) -> (String, String) {
+    if !(u.is_finite() && u > 0.0 && value.is_finite()) {
+        return (significant(value, 4), significant(u, 2));
+    }
+    #[expect(clippy::cast_possible_truncation, reason = "a decimal exponent of an f64 fits an i32")]
+    let place = |u: f64| u.log10().floor() as i32 - 1;
+    // 0.0996 rounds up to 0.10, which has one more digit before its last place.
+    let first = place(u);
+    let last = place((u / 10f64.powi(first)).round() * 10f64.powi(first) * (1.0 + 1e-12)).max(first);
+    let decimals = usize::try_from(-last).unwrap_or(0);
+    let to_place = |x: f64| {
+        let step = 10f64.powi(last.max(0));
+        format!("{:.decimals$}", (x / step).round() * step)
+    };
+    let exact = |x: f64| if last > 0 { to_place(x) } else { format!("{x:.decimals$}") };
+    (exact(value), exact(u))
+}
+
+/// Factor and unit in which people read a number of about `typical` in the base unit `unit`: `1e3, "mA"` for 38e-3 A.
+///
+/// One choice serves a whole table column or axis. Units without customary prefixes come back as they are.
+#[must_use]
+pub fn for_people(unit: &str, typical: f64) -> (f64, String) {
+    let size = typical.abs();
+    let scales: &[(f64, f64, &str)] = match unit {
+        "A" | "V" => &[(0.9999, 1.0, ""), (0.9999e-3, 1e3, "m"), (0.0, 1e6, "µ")],
+        "Ohm" => &[(0.9999e6, 1e-6, "M"), (0.9999e3, 1e-3, "k"), (0.9999, 1.0, ""), (0.0, 1e3, "m")],
+        "F" => &[(0.9999, 1.0, ""), (0.9999e-3, 1e3, "m"), (0.0, 1e6, "µ")],
+        "s" => &[(0.0999, 1.0, ""), (0.0999e-3, 1e3, "m"), (0.0, 1e6, "µ")],
+        "Hz" => &[(0.9999e4, 1e-3, "k"), (0.0, 1.0, "")],
+        _ => &[(0.0, 1.0, "")],
+    };
+    if size == 0.0 || !size.is_finite() {
+        return (1.0, unit.to_owned());
+    }
+    let found = scales.iter().find(|(least, _, _)| size >= *least);
+    found.map_or_else(|| (1.0, unit.to_owned()), |(_, factor, prefix)| (*factor, format!("{prefix}{unit}")))
+}
+
 /// Why a text is not the quantity that was due.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum ParseQuantityError {
@@ -430,6 +472,34 @@ mod tests {
         assert!(matches!(parse::<Amps>("NaN A"), Err(ParseQuantityError::NotANumber { .. })));
         assert!(matches!(parse::<Amps>(""), Err(ParseQuantityError::NotANumber { .. })));
         assert!(matches!(parse::<Duty>("120 %"), Err(ParseQuantityError::OutOfRange(_))));
+    }
+
+    #[test]
+    fn value_and_uncertainty_are_rounded_together() {
+        let table = [
+            (12.414_9, 0.034_2, "12.415", "0.034"),
+            (12.41, 0.0996, "12.41", "0.10"),
+            (2345.6, 12.4, "2346", "12"),
+            (2345.6, 123.0, "2350", "120"),
+            (0.000_123_4, 0.000_001_2, "0.0001234", "0.0000012"),
+            (-3.0, 0.5, "-3.00", "0.50"),
+            (3.0, 0.0, "3", "0"),
+        ];
+        for (value, u, text, u_text) in table {
+            assert_eq!(rounded_together(value, u), (text.to_owned(), u_text.to_owned()), "{value} {u}");
+        }
+    }
+
+    #[test]
+    fn people_read_milliamperes_and_kiloohms() {
+        assert_eq!(for_people("A", 0.038), (1e3, "mA".to_owned()));
+        assert_eq!(for_people("A", 120e-6), (1e6, "µA".to_owned()));
+        assert_eq!(for_people("A", 25.0), (1.0, "A".to_owned()));
+        assert_eq!(for_people("Ohm", 4700.0), (1e-3, "kOhm".to_owned()));
+        assert_eq!(for_people("Ohm", 0.0081), (1e3, "mOhm".to_owned()));
+        assert_eq!(for_people("F", 2.2e-3), (1e3, "mF".to_owned()));
+        assert_eq!(for_people("%", 0.01), (1.0, "%".to_owned()));
+        assert_eq!(for_people("A", 0.0), (1.0, "A".to_owned()));
     }
 
     #[test]

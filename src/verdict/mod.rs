@@ -1,2 +1,22 @@
-//! Pure judgement: limits, signs of faults, grade.
+//! Pure judgement: limits, signs of faults, grade, risk.
+//!
+//! Takes what the analysis found and the recording it was found in; knows nothing of files, rigs' devices or reports.
+//! The rules are those told to users in `docs/results.md`; each rule here says in its comment why it is as it is.
 #![deny(clippy::disallowed_methods, clippy::disallowed_macros, clippy::disallowed_types)]
+
+mod carried;
+mod grade;
+mod limits;
+mod proof;
+mod risk;
+mod signs;
+mod steadfast;
+
+pub use carried::carried;
+pub use grade::{Judgement, NOTHING_ANSWERED, judge};
+pub use limits::outcome;
+pub use risk::risk;
+pub use signs::{STRONG, SUSPICION, signs};
+
+#[cfg(test)]
+pub(crate) mod made_up;

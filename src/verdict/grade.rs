@@ -1,0 +1,202 @@
+//! The grade: what to do with the unit, and why, in plain words.
+//!
+//! Worst first. `scrap`: the unit itself ended the run, a sign is strong, or a limit is broken that no fitter can work round.
+//! `undecided`: something limited is not known, or a fault is suspected. `restricted`: all that is left open or broken can be kept
+//! by a bound that is stated. `fit`: every limit met. No verdict at all without a plan and a rig, or when the run was ended by
+//! something that was not the unit.
+
+use std::collections::BTreeMap;
+
+use crate::record::event::PlanFacts;
+use crate::record::recording::Recording;
+use crate::results::{Carried, Findings, Grade, Measured, Outcome, ResultName, Sign, Stopped, StoppedBy, Verdict};
+use crate::verdict::carried::{carried, words as carried_words};
+use crate::verdict::limits::{outcomes, words as limit_words};
+use crate::verdict::proof::{nothing_answered, silence_is_the_units};
+use crate::verdict::risk::risk;
+use crate::verdict::signs::{STRONG, SUSPICION, fault, signs};
+
+/// Reason given when nothing answered and the chain to the unit is not proven.
+pub const NOTHING_ANSWERED: &str = "not a PWM module, or dead";
+
+/// What the judgement of a run says.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Judgement {
+    /// The verdict; `None` when there is none to give.
+    pub verdict: Option<Verdict>,
+    /// Signs of faults, strongest first; given even without a verdict.
+    pub signs: Vec<Sign>,
+    /// Heaviest load carried; `None` when the unit was never loaded.
+    pub carried: Option<Carried>,
+}
+
+/// Judges a run. `stopped` says why it ended early; a record that breaks off is a stop by the host and must be given so.
+#[must_use]
+pub fn judge(findings: &Findings, rec: &Recording, stopped: Option<&Stopped>) -> Judgement {
+    let signs = signs(findings, rec, stopped);
+    let carried = carried(rec);
+    let foreign_stop = stopped.is_some_and(|s| s.by != StoppedBy::Unit);
+    // Without plan nothing was asked, without rig nothing but the scatter of the readings is known.
+    let bare = rec.header.plan.is_none() || rec.header.rig.is_none();
+    let verdict = (!foreign_stop && !bare).then(|| verdict(findings, rec, stopped, &signs, carried.as_ref()));
+    Judgement { verdict, signs, carried }
+}
+
+/// Reasons by the grade they lead to.
+#[derive(Default)]
+struct Reasons {
+    scrap: Vec<String>,
+    undecided: Vec<String>,
+    restricted: Vec<String>,
+}
+
+impl Reasons {
+    fn grade(&self) -> Grade {
+        if !self.scrap.is_empty() {
+            Grade::Scrap
+        } else if !self.undecided.is_empty() {
+            Grade::Undecided
+        } else if !self.restricted.is_empty() {
+            Grade::Restricted
+        } else {
+            Grade::Fit
+        }
+    }
+
+    /// All reasons, those that decided first, each once.
+    fn all(self) -> Vec<String> {
+        let mut seen: Vec<String> = Vec::new();
+        for reason in self.scrap.into_iter().chain(self.undecided).chain(self.restricted) {
+            if !seen.contains(&reason) {
+                seen.push(reason);
+            }
+        }
+        seen
+    }
+}
+
+fn verdict(
+    findings: &Findings,
+    rec: &Recording,
+    stopped: Option<&Stopped>,
+    signs: &[Sign],
+    carried: Option<&Carried>,
+) -> Verdict {
+    let plan = &rec.header.plan_facts;
+    let limits = outcomes(&plan.limits, findings);
+    let mut reasons = Reasons::default();
+    if let Some(stop) = stopped {
+        reasons.scrap.push(format!("the unit ended the run itself: {}", stop.cause));
+    }
+    let silent = nothing_answered(rec, findings);
+    if silent {
+        by_silence(findings, rec, &mut reasons);
+    }
+    by_signs(signs, silent, &mut reasons);
+    by_limits(plan, &limits, findings, &mut reasons);
+    if plan.limits.is_empty() {
+        reasons.undecided.push("the plan sets no limits".to_owned());
+    }
+    if carried.is_none() && !silent {
+        reasons.undecided.push("it was never seen to carry a load".to_owned());
+    }
+    let grade = reasons.grade();
+    let mut reasons = reasons.all();
+    if grade == Grade::Fit {
+        reasons.push(format!("meets all {} limits of the plan", limits.len()));
+    }
+    reasons.extend(carried.map(carried_words));
+    Verdict { grade, reasons, limits, risk: risk(plan, findings) }
+}
+
+/// A silent unit is scrapped only when all between bench and unit is proven good.
+fn by_silence(findings: &Findings, rec: &Recording, reasons: &mut Reasons) {
+    match silence_is_the_units(rec, findings) {
+        Ok(()) => reasons
+            .scrap
+            .push("dead: power, wiring and the bench itself are proven good and nothing answered".to_owned()),
+        Err(why) => {
+            reasons.undecided.push(NOTHING_ANSWERED.to_owned());
+            reasons.undecided.push(format!("not scrapped, because {why}"));
+        }
+    }
+}
+
+fn by_signs(signs: &[Sign], silent: bool, reasons: &mut Reasons) {
+    for sign in signs.iter().filter(|sign| sign.strength >= SUSPICION) {
+        let because = format!("{}: {}", sign.fault, sign.because);
+        // What a silent unit shows is said by the silence itself.
+        if silent && matches!(sign.fault.as_str(), fault::SWITCH_OPEN | fault::INPUT_DEAD) {
+            continue;
+        }
+        match sign.fault.as_str() {
+            fault::SLEEP_LOST => reasons.restricted.push(format!("{because}; {SWITCHED_FEED}")),
+            fault::BAND_SHIFTED => reasons.restricted.push(format!("{because}; {TESTED_FREQUENCY}")),
+            _ if sign.strength >= STRONG => reasons.scrap.push(because),
+            _ => reasons.undecided.push(format!("suspected {because}")),
+        }
+    }
+}
+
+fn by_limits(plan: &PlanFacts, limits: &BTreeMap<ResultName, Outcome>, findings: &Findings, reasons: &mut Reasons) {
+    for (name, outcome) in limits {
+        let measured = findings.results.get(name);
+        let limit = plan.limits.get(name).map(|limit| limit_words(limit, name.unit())).unwrap_or_default();
+        let reason = match outcome {
+            Outcome::Meets => continue,
+            Outcome::Fails => {
+                let value = measured.map(Measured::shown).unwrap_or_default();
+                format!("{}: {value} breaks the limit, {limit}", name.words())
+            }
+            Outcome::Open => format!("{}: {} ({limit})", name.words(), why_open(measured, findings.absent.get(name))),
+        };
+        match (bound(*name, measured), outcome) {
+            (Some(bound), _) => reasons.restricted.push(format!("{reason}; {bound}")),
+            (None, Outcome::Fails) => reasons.scrap.push(reason),
+            (None, _) => reasons.undecided.push(reason),
+        }
+    }
+}
+
+/// Why the outcome of a limit cannot be told.
+fn why_open(measured: Option<&Measured>, absent: Option<&String>) -> String {
+    match measured {
+        None => absent.map_or("not measured".to_owned(), |why| format!("not measured, {why}")),
+        Some(m) if m.is_bound() => format!("only a bound is known, {}", m.note.as_deref().unwrap_or("one end is open")),
+        Some(m) if m.is_proxy() => format!("{} is known only by a stand-in", m.shown()),
+        Some(m) if m.as_word().is_some() => format!("`{}` cannot be judged", m.shown()),
+        Some(m) if m.interval.is_none() => format!("{} has no known uncertainty", m.shown()),
+        Some(m) => format!("{} is too close to the limit for its uncertainty", m.shown()),
+    }
+}
+
+const SWITCHED_FEED: &str = "fit only on a feed that is off with the ignition";
+const TESTED_FREQUENCY: &str = "fit only with the command frequency tested";
+
+/// The bound within which the fitter gets round a limit that is broken or open; `None` when nothing the fitter does helps.
+///
+/// Duties can be kept by the vehicle's duty table once they are known, however uncertain; sleep by a switched feed;
+/// frequencies by commanding the one that was tested.
+fn bound(name: ResultName, measured: Option<&Measured>) -> Option<String> {
+    let at = || {
+        let m = measured.filter(|m| !m.is_bound() && !m.is_proxy())?;
+        let (value, [low, high]) = (m.as_number()?, m.interval.unwrap_or_default());
+        Some((low.unwrap_or(value), high.unwrap_or(value)))
+    };
+    match name {
+        ResultName::SleepA | ResultName::SleepAfterS | ResultName::BatteryDays => Some(SWITCHED_FEED.to_owned()),
+        ResultName::CommandHzLow | ResultName::CommandHzHigh => Some(TESTED_FREQUENCY.to_owned()),
+        ResultName::StartDutyPct | ResultName::StartDuty95Pct | ResultName::OutputOnPct => {
+            at().map(|(_, high)| format!("begin the duty table at {high:.1} % or above"))
+        }
+        ResultName::StopDutyPct | ResultName::OutputOffPct | ResultName::HysteresisPct => {
+            at().map(|_| "lay the duty table by the duties measured here".to_owned())
+        }
+        ResultName::SaturationDutyPct => at().map(|(low, _)| format!("end the duty table at {low:.1} %")),
+        ResultName::UpperCutoffPct => at().map(|(low, _)| format!("never command above {low:.1} %")),
+        _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests;

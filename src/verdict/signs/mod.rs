@@ -1,0 +1,70 @@
+//! Signs: evidence of named faults, each with a strength from 0 to 1 and the evidence in plain words.
+//!
+//! A strength is a rough degree of belief: from [`STRONG`] on the fault alone decides the grade, from [`SUSPICION`]
+//! on it bars the grade `fit`, below that it is shown and left to the reader. Thresholds sit well outside what healthy modules
+//! show (each is explained where it stands), because a false sign scraps a good unit.
+
+mod command;
+mod output;
+mod supply;
+mod trips;
+
+use crate::record::recording::Recording;
+use crate::results::{Findings, Sign, Stopped};
+
+/// From here on a sign decides by itself.
+pub const STRONG: f64 = 0.8;
+/// From here on a sign bars `fit`.
+pub const SUSPICION: f64 = 0.5;
+
+/// Names of the faults that signs speak of.
+pub(crate) mod fault {
+    pub(crate) const SWITCH_SHORTED: &str = "switch shorted";
+    pub(crate) const SWITCH_OPEN: &str = "switch open";
+    pub(crate) const PARALLEL_SWITCH_OPEN: &str = "one of two parallel switches open";
+    pub(crate) const CRACKED_JOINT: &str = "cracked joint";
+    pub(crate) const DRIED_CAPACITOR: &str = "dried capacitor";
+    pub(crate) const SOFT_START_LOST: &str = "soft start lost";
+    pub(crate) const INPUT_DEAD: &str = "input dead";
+    pub(crate) const INPUT_LEAKY: &str = "input leaky";
+    pub(crate) const BAND_SHIFTED: &str = "band shifted";
+    pub(crate) const CURRENT_LIMIT_EARLY: &str = "current limit early";
+    pub(crate) const THERMAL_LIMIT_EARLY: &str = "thermal limit early";
+    pub(crate) const SLEEP_LOST: &str = "sleep lost";
+    pub(crate) const WATER_IN_CONNECTOR: &str = "water in connector";
+    pub(crate) const OVER_CURRENT: &str = "over-current";
+}
+
+/// All signs in a run, strongest first, at most one per fault.
+#[must_use]
+pub fn signs(findings: &Findings, rec: &Recording, stopped: Option<&Stopped>) -> Vec<Sign> {
+    let mut all: Vec<Sign> = Vec::new();
+    let found = trips::find(rec, stopped)
+        .into_iter()
+        .chain(output::find(findings, rec))
+        .chain(supply::find(findings, rec))
+        .chain(command::find(findings, rec));
+    for sign in found {
+        match all.iter_mut().find(|known| known.fault == sign.fault) {
+            Some(known) if sign.strength > known.strength => *known = sign,
+            Some(_) => {}
+            None => all.push(sign),
+        }
+    }
+    all.sort_by(|a, b| b.strength.total_cmp(&a.strength).then_with(|| a.fault.cmp(&b.fault)));
+    all
+}
+
+/// A sign; the strength is kept to two decimals, more would pretend.
+fn sign(fault: &str, strength: f64, because: impl Into<String>) -> Sign {
+    Sign {
+        fault: fault.to_owned(),
+        strength: (strength.clamp(0.0, 1.0) * 100.0).round() / 100.0,
+        because: because.into(),
+    }
+}
+
+/// Line from `(x0, y0)` to `(x1, y1)`, held at its ends.
+fn between(x: f64, (x0, y0): (f64, f64), (x1, y1): (f64, f64)) -> f64 {
+    y0 + (y1 - y0) * ((x - x0) / (x1 - x0)).clamp(0.0, 1.0)
+}

@@ -1,0 +1,314 @@
+//! Signs of the output stage: shorted, open or half-open switch, cracked joint, limits that come early.
+
+use super::{between, fault, sign};
+use crate::bench::{Channel, Line, Supply};
+use crate::record::event::SpanKind;
+use crate::record::recording::{Recording, Span};
+use crate::results::{CurvePoint, Direction, Findings, ResultName, Sign};
+use crate::verdict::proof::{nothing_answered, silence_is_the_units};
+use crate::verdict::steadfast::{RUNNING_A, level, stretches};
+
+/// Signs found.
+pub(super) fn find(findings: &Findings, rec: &Recording) -> Vec<Sign> {
+    [
+        never_off(rec),
+        dead(findings, rec),
+        half_open(findings, rec),
+        cracked_joint(rec),
+        current_limit(findings),
+        thermal_limit(rec),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
+}
+
+/// Shorted switch without a trip: the supply current is nearly the same whatever is commanded.
+///
+/// A held or released line may be full command by design, so it takes pulses at duties 40 points apart, plus a held or released
+/// line, all within a quarter of each other and all of them well above idle.
+fn never_off(rec: &Recording) -> Option<Sign> {
+    let mut duties: Vec<f64> = Vec::new();
+    let mut held = false;
+    let mut amps: Vec<f64> = Vec::new();
+    for stretch in stretches(rec).into_iter().filter(|s| s.setting.supply == Supply::On && s.seconds() >= 0.5) {
+        // The spin-up current of a fan that never stops is over after some seconds: the second half tells.
+        let from_s = stretch.from_s + 0.5 * stretch.seconds();
+        amps.push(level(rec, Channel::SupplyA, from_s, stretch.to_s)?);
+        match stretch.setting.line {
+            Line::Pwm => duties.push(stretch.setting.duty.percent()),
+            Line::Open | Line::Low | Line::High => held = true,
+        }
+    }
+    let least = amps.iter().copied().fold(f64::INFINITY, f64::min);
+    let most = amps.iter().copied().fold(0.0, f64::max);
+    let wide = duties.iter().copied().fold(0.0, f64::max) - duties.iter().copied().fold(100.0, f64::min) >= 40.0;
+    (wide && held && least > 2.0 * RUNNING_A && least > 0.75 * most).then(|| {
+        sign(
+            fault::SWITCH_SHORTED,
+            0.9,
+            format!("{least:.1} to {most:.1} A whatever was commanded, pulses, held line and open line alike"),
+        )
+    })
+}
+
+/// Nothing ever came out. Whether it is the switch or something before it cannot be told apart from outside, except
+/// that a live pull-up speaks for the input.
+fn dead(findings: &Findings, rec: &Recording) -> Option<Sign> {
+    if !nothing_answered(rec, findings) {
+        return None;
+    }
+    let proof = silence_is_the_units(rec, findings);
+    let alive = findings.word(ResultName::LineKind) == Some("open_collector");
+    let (strength, add) = match (&proof, alive) {
+        (Ok(()), _) => (0.9, "power, wiring and the bench itself were proven good".to_owned()),
+        (Err(why), true) => (0.6, format!("but {why}")),
+        (Err(why), false) => (0.4, format!("but {why}")),
+    };
+    Some(sign(fault::SWITCH_OPEN, strength, format!("no output at any command tried; {add}")))
+}
+
+/// On-resistance up: one of two parallel switches carries all.
+///
+/// Modules for such fans have 3 to 12 mOhm from pin to pin; losing one of two switches adds half of that again or more.
+/// Without a limit from the plan only a resistance beyond what any sound one shows is a sign.
+fn half_open(findings: &Findings, rec: &Recording) -> Option<Sign> {
+    let measured = findings.results.get(&ResultName::OnResistanceOhm)?;
+    let low = measured.interval?[0]?;
+    let limit = rec.header.plan_facts.limits.get(&ResultName::OnResistanceOhm).and_then(|limit| limit.max);
+    let expected = limit.unwrap_or(0.020);
+    (low > expected).then(|| {
+        let mohm = 1e3 * measured.as_number().unwrap_or(low);
+        sign(
+            fault::PARALLEL_SWITCH_OPEN,
+            between(low / expected, (1.0, 0.55), (1.4, 0.9)),
+            format!("{mohm:.1} mOhm flat out, above {:.1} mOhm", 1e3 * expected),
+        )
+    })
+}
+
+/// Spans in which a turning fan is left alone long enough for a drop-out to be the unit's own.
+fn left_alone(rec: &Recording) -> impl Iterator<Item = &Span> {
+    rec.spans_where(|kind| matches!(kind, SpanKind::Point { .. } | SpanKind::FlatOut | SpanKind::Soak | SpanKind::Hold))
+        .filter(|span| span.t1_s - span.t0_s >= 2.0 && rec.settings_in(span.t0_s + 0.01, span.t1_s - 0.01).len() <= 1)
+}
+
+/// Drop-outs: the output collapses for more than 5 ms within a settled stretch and comes back by itself.
+///
+/// One alone may be anything; a joint that opens does so again. Where no output is measured the supply current is taken, below
+/// a third of its median, which the fan's own inductance and the bench's glitches of a sample or two cannot do.
+fn cracked_joint(rec: &Recording) -> Option<Sign> {
+    let channel = if rec.channels.contains_key(&Channel::OutputV) { Channel::OutputV } else { Channel::SupplyA };
+    let mut gaps = 0;
+    let mut watched_s = 0.0;
+    for span in left_alone(rec) {
+        let from_s = span.t0_s + 0.5 * (span.t1_s - span.t0_s);
+        let Some(amps) = level(rec, Channel::SupplyA, from_s, span.t1_s) else { continue };
+        if amps > RUNNING_A {
+            watched_s += span.t1_s - from_s;
+            gaps += drop_outs(rec, channel, from_s, span.t1_s);
+        }
+    }
+    (gaps > 0).then(|| {
+        sign(
+            fault::CRACKED_JOINT,
+            match gaps {
+                1 => 0.4,
+                2 => 0.7,
+                _ => 0.9,
+            },
+            format!("output dropped out {gaps} times by itself in {watched_s:.0} s at a constant command"),
+        )
+    })
+}
+
+/// Number of collapses below a third of the median that last 5 ms to 2 s and end within the stretch.
+fn drop_outs(rec: &Recording, channel: Channel, from_s: f64, to_s: f64) -> usize {
+    let Some(series) = rec.channels.get(&channel) else { return 0 };
+    let samples: Vec<(f64, f64)> = series.samples(from_s, to_s).filter(|(_, v)| v.is_finite()).collect();
+    if samples.is_empty() {
+        return 0;
+    }
+    let mut values: Vec<f64> = samples.iter().map(|(_, v)| *v).collect();
+    let middle = values.len() / 2;
+    let median = *values.select_nth_unstable_by(middle, f64::total_cmp).1;
+    let mut began: Option<(f64, usize)> = None;
+    let mut count = 0;
+    for (i, &(t_s, value)) in samples.iter().enumerate() {
+        let low = value < median / 3.0;
+        match began {
+            None if low && i > 0 => began = Some((t_s, i)),
+            Some((t0_s, i0)) if !low => {
+                count += usize::from(i - i0 >= 3 && (0.005..2.0).contains(&(t_s - t0_s)));
+                began = None;
+            }
+            _ => {}
+        }
+    }
+    count
+}
+
+/// Output ratios of the rising curve, by duty.
+fn output_ratios(curve: &[CurvePoint]) -> Vec<(f64, f64)> {
+    let rising = curve.iter().filter(|p| p.direction == Direction::Up);
+    let mut ratios: Vec<(f64, f64)> = rising
+        .filter_map(|p| Some((p.duty_pct, p.output_v? / p.supply_v.filter(|v| *v > 1.0)?)))
+        .filter(|(_, ratio)| ratio.is_finite())
+        .collect();
+    ratios.sort_by(|a, b| a.0.total_cmp(&b.0));
+    ratios
+}
+
+/// Current limit early: the output ratio stops rising well under the supply although the command goes on.
+///
+/// Flat out a module loses its drop, less than 5 % of the supply; a ceiling below 85 % that holds for 10 points of
+/// command is a limit. A design with such a ceiling exists too, hence no more than a suspicion.
+fn current_limit(findings: &Findings) -> Option<Sign> {
+    let ratios = output_ratios(&findings.curve);
+    let (top_duty, top) = *ratios.last()?;
+    let highest = ratios.iter().map(|(_, ratio)| *ratio).fold(0.0, f64::max);
+    let knee = ratios.iter().find(|(_, ratio)| *ratio > highest - 0.02)?.0;
+    let plateau = top_duty >= 85.0 && top_duty - knee >= 10.0;
+    let suspicious = plateau && highest < 0.85 && top > 0.2;
+    suspicious.then(|| {
+        sign(
+            fault::CURRENT_LIMIT_EARLY,
+            between(highest, (0.85, 0.5), (0.6, 0.75)),
+            format!("output stays at {:.0} % of the supply from {knee:.0} % command on", 100.0 * highest),
+        )
+    })
+}
+
+/// Thermal limit early: at a constant command the output is taken back while the case is still below 90 °C.
+///
+/// Warming copper slows a fan and lowers its current by some percent but leaves the output ratio alone; without an
+/// output channel only a fall of the current by a quarter counts.
+fn thermal_limit(rec: &Recording) -> Option<Sign> {
+    rec.spans_where(|kind| matches!(kind, SpanKind::Soak | SpanKind::FlatOut | SpanKind::Hold))
+        .filter(|span| span.t1_s - span.t0_s >= 10.0)
+        .filter_map(|span| taken_back(rec, span))
+        .max_by(|a, b| a.strength.total_cmp(&b.strength))
+}
+
+fn taken_back(rec: &Recording, span: &Span) -> Option<Sign> {
+    let length_s = span.t1_s - span.t0_s;
+    let early = (span.t0_s + 0.2 * length_s, span.t0_s + 0.4 * length_s);
+    let late = (span.t1_s - 0.1 * length_s, span.t1_s);
+    let at = |channel, part: (f64, f64)| level(rec, channel, part.0, part.1);
+    let case_c = rec.mean(Channel::CaseC, late.0, late.1);
+    if case_c.is_some_and(|c| c > 90.0) || at(Channel::SupplyA, early)? < RUNNING_A {
+        return None;
+    }
+    let ratio = |part| Some(at(Channel::OutputV, part)? / at(Channel::SupplyV, part).filter(|v| *v > 1.0)?);
+    let (fall, least, what) = match (ratio(early), ratio(late)) {
+        (Some(before), Some(after)) => (1.0 - after / before, 0.06, "output"),
+        _ => (1.0 - at(Channel::SupplyA, late)? / at(Channel::SupplyA, early)?, 0.25, "supply current"),
+    };
+    (fall > least).then(|| {
+        let warm = case_c.map_or("an unknown case temperature".to_owned(), |c| format!("{c:.0} °C at the case"));
+        sign(
+            fault::THERMAL_LIMIT_EARLY,
+            between(fall / least, (1.0, 0.55), (3.0, 0.9)),
+            format!("{what} fell by {:.0} % at a constant command with {warm}", 100.0 * fall),
+        )
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::results::{Contribution, Measured};
+    use crate::verdict::made_up::{Made, pulses};
+
+    fn steady(value: impl Fn(f64) -> f64) -> Recording {
+        Made::new()
+            .held(SpanKind::Soak, pulses(60.0), 40.0, |channel, t| match channel {
+                Channel::SupplyV => Some(13.0),
+                Channel::SupplyA => Some(8.0 * value(t)),
+                Channel::OutputV => Some(7.5 * value(t)),
+                Channel::CaseC => Some(45.0),
+                _ => None,
+            })
+            .done()
+    }
+
+    #[test]
+    fn a_steady_fan_shows_nothing() {
+        let rec = steady(|t| 1.0 - 0.001 * t);
+        assert_eq!(find(&Findings::default(), &rec), Vec::new());
+    }
+
+    #[test]
+    fn the_same_current_at_every_command_is_a_shorted_switch() {
+        let rec = Made::new()
+            .line(Line::Open, 3.0, 24.0, 12.0)
+            .line(Line::Low, 3.0, 24.5, 0.2)
+            .pulses(20.0, 3.0, 24.0)
+            .pulses(65.0, 3.0, 25.0)
+            .done();
+        assert_eq!(never_off(&rec).unwrap().fault, fault::SWITCH_SHORTED);
+        // A module that runs flat out on a lost line by design still follows its pulses.
+        let by_design = Made::new()
+            .line(Line::Open, 3.0, 24.0, 12.0)
+            .line(Line::Low, 3.0, 24.5, 0.2)
+            .pulses(20.0, 3.0, 2.0)
+            .pulses(65.0, 3.0, 14.0)
+            .done();
+        assert_eq!(never_off(&by_design), None);
+    }
+
+    #[test]
+    fn drop_outs_that_come_again_are_a_cracked_joint_and_single_samples_are_not() {
+        let gaps = |t: f64| [21.0, 25.0, 31.0, 35.0].iter().any(|at| (*at..at + 0.05).contains(&t));
+        let found = cracked_joint(&steady(|t| if gaps(t) { 0.0 } else { 1.0 })).unwrap();
+        assert!(found.strength >= super::super::STRONG && found.because.contains("4 times"), "{found:?}");
+        let glitches = |t: f64| [21.0, 25.0, 31.0].iter().any(|at| (*at..at + 0.009).contains(&t));
+        assert_eq!(cracked_joint(&steady(|t| if glitches(t) { 0.0 } else { 1.0 })), None);
+    }
+
+    #[test]
+    fn output_taken_back_in_a_cool_case_is_an_early_thermal_limit() {
+        let found = thermal_limit(&steady(|t| if t > 25.0 { 0.7 } else { 1.0 })).unwrap();
+        assert_eq!(found.fault, fault::THERMAL_LIMIT_EARLY);
+        assert!(found.strength > super::super::STRONG);
+    }
+
+    fn curve(ratio: impl Fn(f64) -> f64) -> Findings {
+        let point = |i: u32| {
+            let duty_pct = 10.0 * f64::from(i);
+            CurvePoint {
+                duty_pct,
+                direction: Direction::Up,
+                speed_rpm: None,
+                u_rpm: None,
+                supply_a: None,
+                output_v: Some(13.0 * ratio(duty_pct)),
+                supply_v: Some(13.0),
+                speed_ref_rpm: None,
+            }
+        };
+        Findings { curve: (1..=10).map(point).collect(), ..Findings::default() }
+    }
+
+    #[test]
+    fn a_ceiling_under_the_supply_is_an_early_current_limit_and_plain_saturation_is_not() {
+        assert_eq!(current_limit(&curve(|d| (d / 85.0).min(0.98))), None);
+        assert_eq!(current_limit(&curve(|d| 0.8 * d / 100.0)), None);
+        let found = current_limit(&curve(|d| (d / 100.0).min(0.65))).unwrap();
+        assert_eq!(found.fault, fault::CURRENT_LIMIT_EARLY);
+        assert!(found.strength >= super::super::SUSPICION);
+    }
+
+    #[test]
+    fn on_resistance_counts_only_with_its_interval_above_what_is_expected() {
+        let found = |ohm: f64, u: f64| {
+            let name = ResultName::OnResistanceOhm;
+            let mut findings = Findings::default();
+            findings.put(name, Measured::number(name, ohm, 2.0, vec![Contribution::common("gain", u)], "test", 5));
+            half_open(&findings, &Recording::default()).map(|s| s.strength)
+        };
+        assert_eq!(found(0.008, 0.001), None);
+        assert_eq!(found(0.022, 0.002), None);
+        assert!(found(0.032, 0.001).unwrap() >= super::super::STRONG);
+    }
+}
