@@ -3,10 +3,13 @@
 //! Synchronous, owned by one thread, every call bounded in time. A driver knows nothing of plans, limits or results.
 //! Opening is inert: a bench comes up safe.
 
+pub mod external;
+
 use std::collections::BTreeSet;
 use std::fmt;
 
 use crate::bench::{Block, Channel, Pace, Setting};
+use crate::config::rig::{DriverSpec, Rig};
 
 /// What a bench offers, known after opening.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -121,6 +124,26 @@ pub trait Bench: Send + fmt::Debug {
     /// When the bench did not confirm it; the caller must say so loudly.
     fn make_safe(&mut self) -> Result<f64, DriverError>;
 
+    /// What the bench wants noted in the record since the last call: oddities of its answers, lines that a bench
+    /// program wrote to its standard error.
+    fn notes(&mut self) -> Vec<String> {
+        Vec::new()
+    }
+
     /// Ends use of the bench after `make_safe`.
     fn close(&mut self) {}
+}
+
+/// Opens the bench that `rig` names; it comes up safe. `seed` overrides the seed of a virtual bench.
+///
+/// # Errors
+/// [`DriverError`] when the device or program is not there, does not answer as it must, or does not confirm its safe
+/// state.
+pub fn open(rig: &Rig, _seed: Option<u64>) -> Result<Box<dyn Bench>, DriverError> {
+    match &rig.driver {
+        DriverSpec::External { command } => Ok(Box::new(external::ExternalBench::open(rig, command)?)),
+        DriverSpec::Virtual(_) => {
+            Err(DriverError::Open { what: "virtual bench".to_owned(), why: "this build has none".to_owned() })
+        }
+    }
 }
