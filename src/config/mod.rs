@@ -5,6 +5,8 @@
 //! No device is opened here.
 
 mod diagnostic;
+pub mod effective;
+mod facts;
 mod field;
 mod load;
 pub mod plan;
@@ -16,8 +18,16 @@ mod rig_build;
 mod rig_rules;
 mod rig_table;
 pub mod schema;
+mod skip;
+mod timeline;
+mod together;
 mod tree;
 mod walk;
 
 pub use diagnostic::{Diagnostic, Place, Problems};
+pub use effective::{EffectiveLimit, EffectiveLimits, effective};
+pub use facts::{bench_facts, facts};
 pub use load::{load_plan, load_rig, parse_plan, parse_rig, plan_from_bytes, rig_from_bytes};
+pub use skip::{cautions, missing_results, skip_reason};
+pub use timeline::{StageTime, Timeline};
+pub use together::check_together;

@@ -1,0 +1,122 @@
+//! What a rig lacks for a stage: whether it must be skipped, and which results will be missing or mere stand-ins.
+
+use super::plan::{Plan, Stage};
+use super::rig::{DriverSpec, FirstPower, Rig};
+use crate::bench::Channel;
+use crate::driver::Control;
+use crate::record::event::Loss;
+use crate::results::ResultName;
+
+/// Why `stage` cannot be done on `rig` at all; `None` when it can.
+#[must_use]
+pub fn skip_reason(rig: &Rig, stage: &Stage) -> Option<String> {
+    let control = |control: Control| {
+        (!rig.controls.contains_key(&control)).then(|| format!("this rig has no control `{}`", control.name()))
+    };
+    let channel = |channel: Channel| {
+        (!rig.channels.contains_key(&channel)).then(|| format!("this rig has no channel `{}`", channel.name()))
+    };
+    match stage {
+        Stage::FirstPower { .. } => None,
+        Stage::SupplyOpen { .. } => control(Control::Line),
+        Stage::LineCheck { .. } => control(Control::Line).or_else(|| channel(Channel::LineV)),
+        Stage::Drop { .. } => {
+            control(Control::DutyPct).or_else(|| channel(Channel::SupplyV)).or_else(|| channel(Channel::OutputV))
+        }
+        Stage::FrequencyEdges { .. } => control(Control::DutyPct).or_else(|| control(Control::FrequencyHz)),
+        Stage::LossOfSignal { losses, .. } => control(Control::DutyPct)
+            .or_else(|| losses.iter().all(|loss| needs_line(*loss)).then(|| control(Control::Line)).flatten()),
+        Stage::Discover { .. }
+        | Stage::SoftStart { .. }
+        | Stage::Sweep { .. }
+        | Stage::PowerUp { .. }
+        | Stage::Soak { .. }
+        | Stage::Repeats { .. }
+        | Stage::Hold { .. } => control(Control::DutyPct),
+        // Off can be had without any command: the line's inactive level is what an idle rig gives.
+        Stage::Sleep { .. } => None,
+    }
+}
+
+/// Whether the loss is made by releasing or holding the line.
+const fn needs_line(loss: Loss) -> bool {
+    matches!(loss, Loss::Open | Loss::HeldLow | Loss::HeldHigh)
+}
+
+/// Results that `rig` cannot give or gives as stand-ins only, whatever the plan, with the reason.
+#[must_use]
+pub fn missing_results(rig: &Rig) -> Vec<(ResultName, &'static str)> {
+    use ResultName as R;
+    let has = |channel: Channel| rig.channels.contains_key(&channel);
+    let low_range = rig.channels.get(&Channel::SupplyA).is_some_and(|current| current.low.is_some());
+    let mut missing = Vec::new();
+    let mut note = |results: &[ResultName], absent: bool, why: &'static str| {
+        if absent {
+            missing.extend(results.iter().map(|result| (*result, why)));
+        }
+    };
+    let pre_charge = matches!(rig.first_power, FirstPower::PreCharge { .. });
+    note(&[R::CapacitanceF], !pre_charge, "first power does not come through a known resistor");
+    note(&[R::CapacitanceF], pre_charge && !has(Channel::SupplyV), "no supply voltage channel");
+    note(&[R::PullUpV, R::LineKind], !has(Channel::LineV), "no line voltage channel");
+    let one_load = rig.line.low_resistance.is_none() && rig.line.sense_resistance.is_none();
+    note(
+        &[R::PullUpOhm],
+        !has(Channel::LineV) || one_load,
+        "no line voltage channel, or no load of known resistance on it",
+    );
+    note(&[R::OutputOnPct, R::OutputOffPct], !has(Channel::OutputV), "no output voltage channel");
+    note(&[R::DropV, R::OnResistanceOhm], !has(Channel::OutputV), "no output voltage channel");
+    note(&[R::DropV, R::OnResistanceOhm], has(Channel::OutputV) && !has(Channel::SupplyV), "no supply voltage channel");
+    note(&[R::HeatRiseK, R::HeatTauS], !has(Channel::CaseC), "no case temperature channel");
+    note(&[R::HeatRiseK], has(Channel::CaseC) && !has(Channel::AmbientC), "no ambient temperature channel");
+    note(
+        &[R::SleepA, R::SleepAfterS, R::BatteryDays],
+        !low_range,
+        "no low current range: only a bound, limits stay open",
+    );
+    let fixed = !rig.controls.contains_key(&Control::FrequencyHz);
+    note(&[R::CommandHzLow, R::CommandHzHigh], fixed, "the command frequency is fixed");
+    note(&[R::LossOpen, R::LossOpenAfterS], !rig.controls.contains_key(&Control::Line), "the line cannot be released");
+    missing
+}
+
+/// What a person should know before this plan runs on this rig.
+#[must_use]
+pub fn cautions(rig: &Rig, plan: &Plan) -> Vec<String> {
+    let mut cautions = Vec::new();
+    if rig.first_power == FirstPower::Straight {
+        cautions.push(
+            "first power comes straight from the supply: nothing limits the current into a shorted unit but the fuse"
+                .to_owned(),
+        );
+    }
+    if !matches!(plan.stages.first(), Some(Stage::FirstPower { .. })) {
+        cautions.push(
+            "the plan does not begin with `first_power`: no channel is zeroed and power comes straight on".to_owned(),
+        );
+    }
+    if !rig.supply.sinks {
+        cautions.push(
+            "the supply takes no current back: a braking unit lifts its voltage; put a battery or a clamp across it"
+                .to_owned(),
+        );
+    }
+    if rig.emergency_stop.is_none() && !matches!(rig.driver, DriverSpec::Virtual(_)) {
+        cautions
+            .push("no emergency stop input: the program cannot tell whether the hardwired stop is pressed".to_owned());
+    }
+    if rig.tach.is_none() && !rig.channels.contains_key(&Channel::SpeedRpm) {
+        cautions.push("no tach: speed comes from the ripple of the current".to_owned());
+    }
+    if !rig.channels.contains_key(&Channel::CaseC) {
+        cautions.push("no case temperature channel: an overheating unit is not noticed".to_owned());
+    }
+    let missing = missing_results(rig);
+    for result in plan.limits.keys() {
+        if let Some((_, why)) = missing.iter().find(|(absent, _)| absent == result) {
+            cautions.push(format!("the limit on `{result}` will stay open: {why}"));
+        }
+    }
+    cautions
+}

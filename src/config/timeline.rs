@@ -1,0 +1,131 @@
+//! How long a plan can take on a rig and how much energy it can move, stage by stage.
+
+use super::effective::{EffectiveLimits, effective};
+use super::plan::{Plan, Stage, UpTo};
+use super::rig::Rig;
+use super::skip::{cautions, skip_reason};
+use crate::units::Duty;
+
+/// Longest coast to rest of a fan after off; fans take 4 to 100 s.
+const COAST_S: f64 = 100.0;
+/// Longest time to settle where a stage states none.
+const SETTLE_S: f64 = 20.0;
+/// Zero readings around a stage with high current.
+const ZERO_S: f64 = 2.0;
+/// Frequencies per octave of the coarse scan before an edge is bracketed.
+const SCAN_PER_OCTAVE: f64 = 3.0;
+
+/// What is planned, before it runs.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Timeline {
+    /// Stages in order.
+    pub stages: Vec<StageTime>,
+    /// Limits in force.
+    pub limits: EffectiveLimits,
+    /// What a person should know before the run.
+    pub cautions: Vec<String>,
+}
+
+/// One stage of the timeline.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StageTime {
+    /// Name as in plan files.
+    pub stage: &'static str,
+    /// Longest time that it can take, seconds; 0 when skipped.
+    pub worst_s: f64,
+    /// Energy that can flow in that time within the limits in force, joules.
+    pub peak_energy_j: f64,
+    /// Why the rig must skip it; `None` when it can be done.
+    pub skipped: Option<String>,
+}
+
+impl Timeline {
+    /// Longest time of the whole run, seconds.
+    #[must_use]
+    pub fn worst_s(&self) -> f64 {
+        self.stages.iter().map(|stage| stage.worst_s).sum()
+    }
+}
+
+/// The timeline of `plan` on `rig`.
+pub(crate) fn timeline(rig: &Rig, plan: &Plan) -> Timeline {
+    let limits = effective(rig, plan);
+    let stages: Vec<StageTime> = plan.stages.iter().map(|stage| stage_time(rig, &limits, stage)).collect();
+    let mut timeline = Timeline { stages, cautions: cautions(rig, plan), limits };
+    let (worst, allowed) = (timeline.worst_s(), &timeline.limits.energised_s);
+    if worst > allowed.value {
+        let text = format!(
+            "at worst the stages take {}, but {} are allowed ({}): the run would be ended before its last stage",
+            duration(worst),
+            duration(allowed.value),
+            allowed.from
+        );
+        timeline.cautions.push(text);
+    }
+    timeline
+}
+
+fn stage_time(rig: &Rig, limits: &EffectiveLimits, stage: &Stage) -> StageTime {
+    let skipped = skip_reason(rig, stage);
+    let worst_s = if skipped.is_some() { 0.0 } else { worst_s(rig, stage) };
+    let current_a = match stage {
+        Stage::Sleep { .. } => limits.off_a.value,
+        _ => limits.continuous_a.value,
+    };
+    StageTime { stage: stage.name(), worst_s, peak_energy_j: rig.supply.voltage.get() * current_a * worst_s, skipped }
+}
+
+/// Longest time of a stage, seconds: every wait taken to its end, every coast at its longest.
+fn worst_s(rig: &Rig, stage: &Stage) -> f64 {
+    #[expect(clippy::cast_precision_loss, reason = "lists of a plan are short")]
+    let count = |n: usize| n as f64;
+    match stage {
+        Stage::FirstPower { settle } => ZERO_S + settle.get(),
+        Stage::SupplyOpen { watch } => watch.get() + COAST_S,
+        Stage::LineCheck { each } => 4.0 * each.get() + COAST_S,
+        // Four readings tell the level: 35 and 65 %, 20 and 80 %.
+        Stage::Discover { frequencies, answer_within } => {
+            (count(frequencies.len()) + 4.0) * (answer_within.get() + COAST_S)
+        }
+        Stage::SoftStart { settle_within, .. } => 2.0 * ZERO_S + settle_within.get() + COAST_S,
+        Stage::Sweep { step, fine, to, settle_within } => {
+            let points = (highest(rig, *to).fraction() / step.fraction()).ceil() + 1.0;
+            let halvings = (step.fraction() / fine.fraction()).log2().ceil();
+            2.0 * (points * settle_within.get() + halvings * (settle_within.get() + COAST_S))
+        }
+        Stage::Drop { hold } => 2.0 * ZERO_S + SETTLE_S + hold.get() + COAST_S,
+        Stage::FrequencyEdges { from, to, within, .. } => {
+            let scan = SCAN_PER_OCTAVE * (to.get() / from.get()).log2();
+            let halvings = (1.0 / (SCAN_PER_OCTAVE * within.get())).log2().max(0.0);
+            (scan + 2.0 * halvings).ceil() * SETTLE_S + COAST_S
+        }
+        Stage::LossOfSignal { losses, watch, .. } => count(losses.len()) * (SETTLE_S + watch.get() + COAST_S),
+        Stage::PowerUp { settle_within, .. } => 2.0 * ZERO_S + settle_within.get() + 2.0 * COAST_S,
+        Stage::Soak { duties, each } => 2.0 * ZERO_S + count(duties.len()) * each.get() + COAST_S,
+        Stage::Repeats { starts, stops, .. } => f64::from(*starts + *stops) * (SETTLE_S + COAST_S),
+        Stage::Sleep { longest } => longest.get() + SETTLE_S + COAST_S,
+        Stage::Hold { time, .. } => time.get() + COAST_S,
+    }
+}
+
+/// The highest duty that a stage goes to.
+fn highest(rig: &Rig, to: UpTo<Duty>) -> Duty {
+    match to {
+        UpTo::RigLimit => rig.command.most_duty,
+        UpTo::Value(duty) => duty,
+    }
+}
+
+/// A time in words: `45 s`, `12 min 30 s`, `1 h 20 min`.
+#[must_use]
+pub(crate) fn duration(seconds: f64) -> String {
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped; whole seconds are enough")]
+    let whole = seconds.clamp(0.0, 1e9).round() as u64;
+    match (whole / 3600, whole / 60 % 60, whole % 60) {
+        (0, 0, s) => format!("{s} s"),
+        (0, min, 0) => format!("{min} min"),
+        (0, min, s) => format!("{min} min {s} s"),
+        (h, 0, _) => format!("{h} h"),
+        (h, min, _) => format!("{h} h {min} min"),
+    }
+}

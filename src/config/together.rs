@@ -1,0 +1,147 @@
+//! Rules across a rig and a plan: a plan beyond the rig is refused, with the place in the plan.
+
+use super::diagnostic::{Diagnostic, Problems, Sheet};
+use super::field::{Dim, RIG_LIMIT};
+use super::plan::{Plan, UpTo};
+use super::plan_table::PLAN;
+use super::rig::Rig;
+use super::timeline::{Timeline, timeline};
+use super::tree::Node;
+use super::walk::walk;
+use crate::driver::Control;
+
+/// Checks that `plan` stays within `rig`, and says what is going to happen.
+///
+/// # Errors
+/// Everything in the plan that goes beyond the rig.
+pub fn check_together(rig: &Rig, plan: &Plan) -> Result<Timeline, Problems> {
+    let mut reader = Sheet::new(&plan.path, &plan.text);
+    let tree = walk(&mut reader, &PLAN);
+    let mut check = Check { rig, tree, sheet: Sheet::new(&plan.path, &plan.text), whole: Vec::new() };
+    check.current(plan);
+    check.voltage();
+    for (i, stage) in plan.stages.iter().enumerate() {
+        check.stage(&format!("stage.{i}.{}", stage.name()), stage);
+    }
+    let mut problems = check.whole;
+    problems.extend(check.sheet.into_problems().0);
+    if problems.is_empty() { Ok(timeline(rig, plan)) } else { Err(Problems(problems)) }
+}
+
+struct Check<'a> {
+    rig: &'a Rig,
+    /// The plan's text again, for places; a plan made in code has none.
+    tree: Node,
+    sheet: Sheet<'a>,
+    whole: Vec<Diagnostic>,
+}
+
+impl Check<'_> {
+    fn problem(&mut self, path: &str, title: String, help: &str) {
+        match self.tree.at(path) {
+            Some(node) => self.sheet.problem(node.span.clone(), title, Some(help.to_owned())),
+            None => self.whole.push(Diagnostic::of_file(self.sheet.path, title, Some(help))),
+        }
+    }
+
+    fn current(&mut self, plan: &Plan) {
+        let UpTo::Value(current) = plan.current_limit else { return };
+        let (most, locked) = (self.rig.limits.instant_current, self.rig.load_fan.locked_rotor);
+        if current > most {
+            let title = format!("`current_limit` {current} is above the {most} of the rig \"{}\"", self.rig.name);
+            self.problem(
+                "current_limit",
+                title,
+                &format!("no plan can raise a rig's limits: lower it, or write \"{RIG_LIMIT}\""),
+            );
+        }
+        if current <= locked {
+            let title = format!(
+                "`current_limit` {current} is not above the {locked} that the load fan draws with its rotor locked"
+            );
+            self.problem(
+                "current_limit",
+                title,
+                "every hard start would trip: raise the limit, or use a smaller load fan",
+            );
+        }
+    }
+
+    fn voltage(&mut self) {
+        let (reference, most) = (self.tree.number("reference_voltage"), self.rig.limits.highest_voltage);
+        if let Some(reference) = reference.filter(|reference| *reference > most.get()) {
+            let reference = Dim::Volts.show(reference);
+            let title = format!("`reference_voltage` {reference} is above the highest voltage {most} of the rig");
+            self.problem("reference_voltage", title, "results cannot be carried over so far");
+        }
+    }
+
+    fn stage(&mut self, path: &str, stage: &super::plan::Stage) {
+        use super::plan::Stage as S;
+        match stage {
+            S::Discover { frequencies, .. } => {
+                for (i, frequency) in frequencies.iter().enumerate() {
+                    self.frequency(&format!("{path}.frequencies.{i}"), frequency.get());
+                }
+            }
+            S::SoftStart { to, .. } | S::Sweep { to, .. } => {
+                if let UpTo::Value(duty) = to {
+                    self.duty(&format!("{path}.to"), duty.fraction(), true);
+                }
+            }
+            S::FrequencyEdges { from, to, duty, .. } => {
+                self.frequency(&format!("{path}.from"), from.get());
+                self.frequency(&format!("{path}.to"), to.get());
+                self.duty(&format!("{path}.duty"), duty.fraction(), false);
+            }
+            S::LossOfSignal { duty, .. } | S::PowerUp { duty, .. } => {
+                self.duty(&format!("{path}.duty"), duty.fraction(), false);
+            }
+            S::Soak { duties, .. } => {
+                for (i, duty) in duties.iter().enumerate() {
+                    self.duty(&format!("{path}.duties.{i}"), duty.fraction(), false);
+                }
+            }
+            S::Hold { duty, frequency, .. } => {
+                if duty.fraction() > 0.0 {
+                    self.duty(&format!("{path}.duty"), duty.fraction(), false);
+                }
+                if let Some(frequency) = frequency {
+                    self.frequency(&format!("{path}.frequency"), frequency.get());
+                }
+            }
+            S::FirstPower { .. }
+            | S::SupplyOpen { .. }
+            | S::LineCheck { .. }
+            | S::Drop { .. }
+            | S::Repeats { .. }
+            | S::Sleep { .. } => {}
+        }
+    }
+
+    /// A rig without the control has one frequency whatever the plan says; its stages say so themselves.
+    fn frequency(&mut self, path: &str, frequency_hz: f64) {
+        let (low, high) = (self.rig.command.lowest, self.rig.command.highest);
+        let settable = self.rig.controls.contains_key(&Control::FrequencyHz);
+        if settable && !(low.get()..=high.get()).contains(&frequency_hz) {
+            let found = Dim::Hertz.show(frequency_hz);
+            let title = format!("{found} is beyond the command output of the rig, which does {low} to {high}");
+            self.problem(path, title, "keep to the rig's range, or use another rig");
+        }
+    }
+
+    fn duty(&mut self, path: &str, duty: f64, may_say_limit: bool) {
+        let (least, most) = (self.rig.command.least_duty, self.rig.command.most_duty);
+        if (least.fraction()..=most.fraction()).contains(&duty) {
+            return;
+        }
+        let found = Dim::Duty.show(duty);
+        let title = format!("duty {found} is beyond the command output of the rig, which does {least} to {most}");
+        let help = if may_say_limit {
+            format!("write \"{RIG_LIMIT}\", or a duty within it")
+        } else {
+            "give a duty within it".to_owned()
+        };
+        self.problem(path, title, &help);
+    }
+}
