@@ -92,9 +92,10 @@ impl Limits {
     }
 }
 
-/// A channel is lively where its noise moves the last digit, so that equal samples in a long row are no accident.
+/// A channel is lively where its noise moves the last digit often (half a step of standard deviation moves it at four
+/// samples in ten), so that fifty equal samples in a row are no accident.
 fn sensor(spec: &ChannelSpec) -> Sensor {
-    let lively = |noise: f64| noise > 0.0 && noise >= spec.resolution;
+    let lively = |noise: f64| noise > 0.0 && noise >= 0.5 * spec.resolution;
     let lively_from = match spec.low {
         _ if !lively(spec.noise) => f64::INFINITY,
         Some(low) if !lively(low.noise.get()) => low.range.get(),

@@ -343,7 +343,7 @@ struct Still {
 
 /// An exactly repeating reading counts as frozen after this time and this many samples.
 const FROZEN_S: f64 = 0.5;
-const FROZEN_SAMPLES: usize = 20;
+const FROZEN_SAMPLES: usize = 50;
 /// Readings this far over full scale are impossible.
 const OVER_RANGE: f64 = 1.05;
 /// No thermometer on a bench reads less.
