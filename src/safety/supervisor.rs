@@ -123,7 +123,9 @@ pub struct Ended {
 }
 
 impl Supervisor {
-    /// Takes over a bench that was just opened (and is therefore off) and writes the header. Nothing is energised.
+    /// Takes over a bench that was just opened (and is therefore off). Nothing is energised.
+    ///
+    /// The header is event 0 in memory; whoever made `sink` has written it there already.
     pub fn new(
         bench: Box<dyn Bench>,
         limits: Limits,
@@ -140,7 +142,7 @@ impl Supervisor {
             sink: Some(sink),
             record_error: None,
             recording: Recording::default(),
-            seq: 0,
+            seq: 1,
             spans: 0,
             open_spans: BTreeMap::new(),
             stage: None,
@@ -152,7 +154,7 @@ impl Supervisor {
             stopped: None,
             safe: None,
         };
-        supervisor.write(0.0, Event::Header(Box::new(header)));
+        supervisor.recording.push_event(Numbered { seq: 0, t_s: 0.0, event: Event::Header(Box::new(header)) });
         supervisor
     }
 

@@ -192,7 +192,7 @@ fn check_ended(rig: Rig, by: StoppedBy, rule: &str) {
     assert_eq!(ended.recording.spans[0].complete, Err(format!("stopped: {rule}")));
     assert_eq!(ended.recording.stages[0].end, Some(StageEnd::Stopped));
     let events = rig.events.lock().unwrap();
-    assert!(events.iter().enumerate().all(|(i, numbered)| numbered.seq == i as u64));
+    assert!(events.iter().enumerate().all(|(i, numbered)| numbered.seq == i as u64 + 1));
     assert!(events.windows(2).all(|pair| pair[0].t_s <= pair[1].t_s));
     assert_eq!(events.last().unwrap().event, Event::End { finished: false });
 }
@@ -223,6 +223,7 @@ fn a_bench_without_supply_switch_or_current_is_not_armed() {
 #[test]
 fn a_record_that_cannot_be_written_is_not_armed() {
     let mut rig = rig(|_, sink| sink.fail_after = Some(0));
+    rig.supervisor.note("the first thing to be kept");
     assert_eq!(rig.supervisor.arm().err(), Some(ArmError::Halted));
     assert!(!rig.seen.lock().unwrap().calls.iter().any(|call| call.starts_with("set")));
 }
