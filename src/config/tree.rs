@@ -25,12 +25,10 @@ pub(crate) enum Item {
     RigLimit,
     /// True or false.
     Flag(bool),
-    /// Items in order.
+    /// Items in order; what was wrong is left out.
     List(Vec<Node>),
-    /// Values by key.
+    /// Values by key; what was wrong is left out.
     Table(BTreeMap<&'static str, Node>),
-    /// Something stands there, but not what is due; the walk has told.
-    Wrong,
 }
 
 impl Node {

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 
 use crate::record::event::LimitFacts;
 use crate::results::{Findings, Measured, Outcome, ResultName, Value};
+use crate::units::{for_people, significant};
 
 /// Outcome of `limit` for what was measured, `None` when the result is absent.
 ///
@@ -58,10 +59,11 @@ fn number_outcome(limit: &LimitFacts, value: f64, interval: Option<[Option<f64>;
     }
 }
 
-/// The limit in words: `at most 2 mA`-like without unit scaling, `0.5 to 10 s`, `one of stops, holds`.
+/// The limit in words: `at most 2 mA`, `0.5 to 10 s`, `one of stops, holds`.
 #[must_use]
 pub(crate) fn words(limit: &LimitFacts, unit: &str) -> String {
-    let number = |value: f64| crate::units::significant(value, 6);
+    let (factor, unit) = for_people(unit, limit.max.or(limit.min).unwrap_or(0.0));
+    let number = |value: f64| significant(value * factor, 6);
     let text = match (limit.min, limit.max) {
         (Some(min), Some(max)) => format!("{} to {} {unit}", number(min), number(max)),
         (Some(min), None) => format!("at least {} {unit}", number(min)),
@@ -139,7 +141,7 @@ mod tests {
 
     #[test]
     fn a_limit_reads_as_plain_words() {
-        assert_eq!(words(&range(None, Some(0.002)), "A"), "at most 0.002 A");
+        assert_eq!(words(&range(None, Some(0.002)), "A"), "at most 2 mA");
         assert_eq!(words(&range(Some(0.5), Some(10.0)), "s"), "0.5 to 10 s");
         assert_eq!(words(&words_allowed(&["stops", "holds"]), ""), "one of stops, holds");
     }

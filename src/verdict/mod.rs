@@ -15,6 +15,7 @@ mod steadfast;
 pub use carried::carried;
 pub use grade::{Judgement, NOTHING_ANSWERED, judge};
 pub use limits::outcome;
+pub(crate) use limits::words as limit_words;
 pub use risk::risk;
 pub use signs::{STRONG, SUSPICION, signs};
 

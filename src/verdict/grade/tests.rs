@@ -92,7 +92,7 @@ fn each_shortcoming_leads_to_its_grade_and_is_named() {
             "a broken limit that no fitter can work round scraps",
             |f| f.put(ResultName::DropV, number(ResultName::DropV, 0.9, 0.01)),
             Grade::Scrap,
-            "voltage lost in the module flat out: 900 mV breaks the limit, at most 0.4 V",
+            "voltage lost in the module flat out: 900 mV breaks the limit, at most 400 mV",
         ),
         (
             "a limit too close for the uncertainty is open and leaves it undecided",

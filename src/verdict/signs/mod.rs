@@ -32,6 +32,7 @@ pub(crate) mod fault {
     pub(crate) const THERMAL_LIMIT_EARLY: &str = "thermal limit early";
     pub(crate) const SLEEP_LOST: &str = "sleep lost";
     pub(crate) const WATER_IN_CONNECTOR: &str = "water in connector";
+    pub(crate) const OVERHEATS: &str = "overheats";
     pub(crate) const OVER_CURRENT: &str = "over-current";
 }
 

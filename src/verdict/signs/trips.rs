@@ -26,6 +26,8 @@ fn from_rule(rule: &str, saw: &str) -> Sign {
         fault::SWITCH_SHORTED
     } else if has(&["over current", "i2t", "overcurrent"]) {
         fault::OVER_CURRENT
+    } else if has(&["case"]) {
+        fault::OVERHEATS
     } else {
         return sign(&said, 0.9, format!("the run was stopped: {saw}"));
     };
@@ -43,7 +45,9 @@ mod tests {
             ("off_current", StoppedBy::Unit, Some(fault::SWITCH_SHORTED)),
             ("over_current", StoppedBy::Unit, Some(fault::OVER_CURRENT)),
             ("i2t", StoppedBy::Unit, Some(fault::OVER_CURRENT)),
-            ("case_hot", StoppedBy::Unit, Some("case hot")),
+            ("case_rise", StoppedBy::Unit, Some(fault::OVERHEATS)),
+            ("runs_uncommanded", StoppedBy::Unit, Some(fault::SWITCH_SHORTED)),
+            ("current_at_off", StoppedBy::Unit, Some(fault::SWITCH_SHORTED)),
             ("sensor_frozen", StoppedBy::Rig, None),
             ("stop_pressed", StoppedBy::Operator, None),
         ];

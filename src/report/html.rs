@@ -1,0 +1,252 @@
+//! The report of one unit as one self-contained HTML page.
+//!
+//! Everything that comes from files (tags, notes, reasons) is escaped by the template; only the style sheet and the plots are put
+//! in as they are, and both are made here.
+
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+use super::plots::{self, Plot};
+use super::{history, style, view};
+use crate::record::recording::Recording;
+use crate::results::{Belongs, Document, Findings, Measured, Outcome, ResultName};
+
+/// The whole page. Deterministic: the same document, recording and findings give the same bytes.
+#[must_use]
+pub fn html(document: &Document, recording: &Recording, findings: &Findings) -> String {
+    let unit = document.unit.as_deref().unwrap_or("trace");
+    let foot = style::css_text(&format!("{unit} {}", document.run.as_deref().unwrap_or_default()));
+    let page = html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                title { (unit) ": " (view::grade(document).word) }
+                style { (PreEscaped(style::sheet(foot.trim(), document.is_virtual))) }
+            }
+            body {
+                (top(document))
+                (grade(document))
+                (label(document))
+                (plots(document, recording))
+                (results(document, recording))
+                (signs(document))
+                (not_tested(document, recording))
+                (history::events(recording))
+                (budgets(findings))
+                (history::origin(document, recording))
+                (cautions())
+            }
+        }
+    };
+    page.into_string()
+}
+
+fn top(document: &Document) -> Markup {
+    let parts = [
+        ("batch", &document.batch),
+        ("run", &document.run),
+        ("started", &document.started),
+        ("plan", &document.plan),
+        ("rig", &document.rig),
+    ];
+    html! {
+        @if document.is_virtual {
+            div.mark aria-hidden="true" { "VIRTUAL" }
+            div.virtual { "VIRTUAL RUN: made by calculation, says nothing about a real unit" }
+        }
+        h1 { "Fan drive module " (document.unit.as_deref().unwrap_or("(recorded trace)")) }
+        p.sub {
+            @for (what, value) in parts.iter().filter_map(|(what, value)| value.as_ref().map(|v| (what, v))) {
+                (what) " " b { (value) } " · "
+            }
+            "bench time " (view::minutes(document.bench_seconds))
+        }
+    }
+}
+
+fn grade(document: &Document) -> Markup {
+    let grade = view::grade(document);
+    html! {
+        div class={ "grade " (grade.word.replace(' ', "-")) } {
+            div.word { span aria-hidden="true" { (grade.symbol) } " " (grade.word) }
+            div {
+                div.advice { (grade.advice) }
+                ul { @for reason in view::reasons(document) { li { (reason) } } }
+                @if let Some(risk) = view::risk_words(document) { p { (risk) } }
+                @if let (Some(_), Some(stopped)) = (&document.verdict, &document.stopped) { p { (view::stopped_words(stopped)) } }
+            }
+        }
+    }
+}
+
+fn label(document: &Document) -> Markup {
+    html! {
+        div.label {
+            @for number in view::label_numbers(document) {
+                div {
+                    div.what { (number.what) }
+                    div.value { (number.value) }
+                    div.note { (number.note) }
+                }
+            }
+        }
+        div.facts {
+            @for (what, value) in view::label_facts(document) { span { (what) ": " b { (value) } } }
+        }
+    }
+}
+
+fn plots(document: &Document, recording: &Recording) -> Markup {
+    let all: [(&str, &str, Plot); 6] = [
+        ("Speed over duty", "Settled speed; belongs to the module with this load fan.", plots::speed(document)),
+        ("Supply current over duty", "Settled supply current at the same points.", plots::supply_current(document)),
+        ("Soft start", "From standstill, one step of the command.", plots::soft_start(document, recording)),
+        ("Frequency response", "Same duty, other command frequencies.", plots::frequency(document, recording)),
+        (
+            "Falling asleep",
+            "Supply current after the off command; readings at or under zero are left out.",
+            plots::sleep(document, recording),
+        ),
+        ("Temperature", "Over the whole run.", plots::temperature(recording)),
+    ];
+    html! {
+        h2 { "Curves" }
+        @for (title, caption, plot) in all {
+            @match plot {
+                Ok(svg) => figure role="img" aria-label=(title) {
+                    figcaption { b { (title) } ". " (caption) }
+                    (PreEscaped(svg))
+                },
+                Err(why) => p.none { b { (title) } ". " (why) },
+            }
+        }
+    }
+}
+
+fn results(document: &Document, recording: &Recording) -> Markup {
+    let rows = view::rows(document);
+    html! {
+        h2 { "Results" }
+        @if rows.is_empty() { p.none { "Nothing was measured." } } @else {
+            table {
+                thead { tr {
+                    th scope="col" { "quantity" } th scope="col" { "value" } th scope="col" { "u" }
+                    th scope="col" { "95 % interval" } th scope="col" { "limit" } th scope="col" { "outcome" }
+                    th scope="col" { "method, n" } th scope="col" { "of" }
+                } }
+                tbody { @for row in &rows { (result(row, recording)) } }
+            }
+            p.sub { "u: standard uncertainty. Interval: 95 % coverage. A limit is met only with the whole interval. Of: m is the module, m+f the module with this load fan." }
+        }
+    }
+}
+
+fn result(row: &view::Row, recording: &Recording) -> Markup {
+    let limit = recording.header.plan_facts.limits.get(&row.name);
+    let limit = limit.map(|limit| crate::verdict::limit_words(limit, row.name.unit())).unwrap_or_default();
+    let class = match row.outcome {
+        Some(Outcome::Fails) => "fails",
+        Some(Outcome::Open) => "open",
+        _ => "",
+    };
+    let noted = if row.note.is_empty() { "" } else { " noted" };
+    html! {
+        tr class={ (class) (noted) } {
+            th scope="row" { b { (row.name.words()) } br; code { (row.name.name()) } }
+            td.num { b { (row.value) } }
+            td.num { (row.u) }
+            td.num { (row.interval) }
+            td.limit { (limit) }
+            td.word { (row.outcome.map_or("", view::outcome_words)) }
+            td { (row.method) ", " (row.n) }
+            td { @match row.name.of() { Belongs::Module => "m", Belongs::Fan => "m+f" } }
+        }
+        @if !row.note.is_empty() { tr.note { td colspan="8" { (row.note) } } }
+    }
+}
+
+fn signs(document: &Document) -> Markup {
+    html! {
+        h2 { "Signs of faults" }
+        @if document.signs.is_empty() { p { "None seen in what was tested." } } @else {
+            table {
+                thead { tr { th scope="col" { "fault" } th scope="col" { "strength, 0 to 1" } th scope="col" { "evidence" } } }
+                tbody { @for sign in &document.signs {
+                    tr { th scope="row" { (sign.fault) } td.num { (format!("{:.2}", sign.strength)) } td { (sign.because) } }
+                } }
+            }
+        }
+    }
+}
+
+fn not_tested(document: &Document, recording: &Recording) -> Markup {
+    let absent = view::absent(document);
+    let stages = history::shortened_stages(recording);
+    let cannot = &recording.header.bench.cannot;
+    html! {
+        h2 { "What was not tested" }
+        @if absent.is_empty() && stages.is_empty() && cannot.is_empty() { p { "Everything in the plan was gone through." } }
+        @if !stages.is_empty() || !cannot.is_empty() {
+            ul {
+                @for (stage, why) in &stages { li { "stage " b { (stage) } ": " (why) } }
+                @for what in cannot { li { "this rig: " (what) } }
+            }
+        }
+        @if !absent.is_empty() {
+            table {
+                thead { tr { th scope="col" { "quantity" } th scope="col" { "why it is absent" } } }
+                tbody { @for (name, why) in &absent {
+                    tr { th scope="row" { (name.words()) br; code { (name.name()) } } td { (why) } }
+                } }
+            }
+        }
+        @if !document.warnings.is_empty() {
+            h2 { "Noticed in the data" }
+            ul { @for warning in &document.warnings { li { (warning) } } }
+        }
+    }
+}
+
+fn budgets(findings: &Findings) -> Markup {
+    let with_budget = ResultName::ALL
+        .iter()
+        .filter_map(|name| findings.results.get(name).filter(|m| !m.budget.is_empty()).map(|m| (*name, m)));
+    html! {
+        h2 { "Uncertainty budgets" }
+        @for (name, measured) in with_budget { (budget(name, measured)) }
+        p.sub { "Random parts shrink with more readings; parts common to the rig do not." }
+    }
+}
+
+fn budget(name: ResultName, measured: &Measured) -> Markup {
+    html! {
+        details {
+            summary { code { (name.name()) } " " (measured.shown()) }
+            table {
+                thead { tr { th scope="col" { "contribution" } th scope="col" { "u" } th scope="col" { "nature" } } }
+                tbody { @for part in &measured.budget {
+                    @let (what, u, nature) = view::contribution(measured, part);
+                    tr { td { (what) } td.num { (u) } td { (nature) } }
+                } }
+            }
+        }
+    }
+}
+
+fn cautions() -> Markup {
+    html! {
+        div.cautions {
+            h2 { "Cautions" }
+            ul {
+                li { "Software cannot make a bench or a vehicle safe: it can be late, wrong or gone. A shorted switch runs the fan whatever is commanded." }
+                li { "Keep a fuse within 20 cm of the battery post, sized for the wires." }
+                li { "Keep a hardwired emergency stop in reach that opens the supply without this program." }
+                li { "Clamp the fan and keep its guard on; it can start at any moment while the supply is on. Never stall it by hand." }
+                li { "Eye protection, rings off; charger off and fresh air when a battery is near. Heatsinks reach 110 °C and may be live." }
+                li { "Follow local electrical codes and leave to a licensed person what they ask one for." }
+                li { "This grade holds for the unit as tested, on this bench, within the load it carried." }
+            }
+        }
+    }
+}

@@ -1,0 +1,93 @@
+//! The summary for a terminal: grade, reasons, label, table of results.
+
+use std::fmt::Write as _;
+
+use super::view;
+use crate::results::Document;
+
+/// Grade, reasons, six label numbers, results and what is absent, as lines of plain text.
+#[must_use]
+pub fn text(document: &Document) -> String {
+    let mut out = String::new();
+    head(&mut out, document);
+    label(&mut out, document);
+    signs(&mut out, document);
+    results(&mut out, document);
+    absent(&mut out, document);
+    out
+}
+
+fn head(out: &mut String, document: &Document) {
+    if document.is_virtual {
+        line(out, "VIRTUAL RUN: made by calculation, says nothing about a real unit");
+    }
+    let unit = document.unit.as_deref().unwrap_or("trace");
+    let batch = document.batch.as_deref().map_or(String::new(), |batch| format!(" of {batch}"));
+    let run = document.run.as_deref().map_or(String::new(), |run| format!(", run {run}"));
+    line(out, &format!("{unit}{batch}{run}"));
+    let grade = view::grade(document);
+    line(out, &format!("{} {}", grade.symbol, grade.word.to_uppercase()));
+    for reason in view::reasons(document) {
+        line(out, &format!("  - {reason}"));
+    }
+    if let Some(risk) = view::risk_words(document) {
+        line(out, &format!("  {risk}"));
+    }
+}
+
+fn label(out: &mut String, document: &Document) {
+    line(out, "");
+    for number in view::label_numbers(document) {
+        let note = if number.note.is_empty() { String::new() } else { format!("  ({})", number.note) };
+        line(out, &format!("  {:<30} {}{note}", number.what, number.value));
+    }
+    for (what, value) in view::label_facts(document) {
+        line(out, &format!("  {what:<30} {value}"));
+    }
+}
+
+fn signs(out: &mut String, document: &Document) {
+    if document.signs.is_empty() {
+        return;
+    }
+    line(out, "\nsigns of faults");
+    for sign in &document.signs {
+        line(out, &format!("  {:.2}  {}: {}", sign.strength, sign.fault, sign.because));
+    }
+}
+
+fn results(out: &mut String, document: &Document) {
+    let rows = view::rows(document);
+    if rows.is_empty() {
+        line(out, "\nno results");
+        return;
+    }
+    line(out, "\nresult                    value                 95 % interval                 limit");
+    for row in rows {
+        let outcome = row.outcome.map_or("", view::outcome_words);
+        line(out, &format!("{:<25} {:<21} {:<29} {outcome}", row.name.name(), row.value, row.interval));
+        if !row.note.is_empty() {
+            line(out, &format!("    {}", row.note));
+        }
+    }
+}
+
+fn absent(out: &mut String, document: &Document) {
+    let absent = view::absent(document);
+    if !absent.is_empty() {
+        line(out, "\nnot measured");
+        for (name, why) in absent {
+            line(out, &format!("{:<25} {why}", name.name()));
+        }
+    }
+    if !document.warnings.is_empty() {
+        line(out, "\nnoticed in the data");
+        for warning in &document.warnings {
+            line(out, &format!("  - {warning}"));
+        }
+    }
+}
+
+fn line(out: &mut String, text: &str) {
+    let _ = writeln!(out, "{}", text.trim_end());
+}

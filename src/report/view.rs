@@ -1,0 +1,249 @@
+//! What a report shows, with wording and rounding already chosen: shared by the HTML and the text renderer.
+
+use crate::results::{
+    Carried, Contribution, Document, Grade, Measured, Nature, Outcome, ResultName, Stopped, StoppedBy,
+};
+use crate::units::{for_people, rounded_together, significant};
+
+/// The grade as shown: never by colour alone.
+pub(super) struct GradeView {
+    /// The word, or what stands in its place.
+    pub(super) word: &'static str,
+    /// A symbol of its own per grade.
+    pub(super) symbol: &'static str,
+    /// What to do, in one sentence.
+    pub(super) advice: &'static str,
+}
+
+/// Grade of a document.
+pub(super) fn grade(document: &Document) -> GradeView {
+    match document.verdict.as_ref().map(|verdict| verdict.grade) {
+        Some(Grade::Fit) => GradeView { word: "fit", symbol: "✔", advice: "Fit it, within the load stated." },
+        Some(Grade::Restricted) => {
+            GradeView { word: "restricted", symbol: "▲", advice: "Fit it only within every bound stated." }
+        }
+        Some(Grade::Undecided) => {
+            GradeView { word: "undecided", symbol: "?", advice: "Do not fit it yet: not enough is known." }
+        }
+        Some(Grade::Scrap) => GradeView { word: "scrap", symbol: "✖", advice: "Do not fit it." },
+        None => GradeView { word: "no verdict", symbol: "–", advice: "This run grades nothing." },
+    }
+}
+
+/// Why the grade is what it is; for no verdict, why there is none.
+pub(super) fn reasons(document: &Document) -> Vec<String> {
+    match (&document.verdict, &document.stopped) {
+        (Some(verdict), _) => verdict.reasons.clone(),
+        (None, Some(stopped)) => vec![stopped_words(stopped)],
+        (None, None) => vec!["no plan and rig with it, so nothing was asked of the unit".to_owned()],
+    }
+}
+
+/// Who stopped the run, when and why.
+pub(super) fn stopped_words(stopped: &Stopped) -> String {
+    let by = match stopped.by {
+        StoppedBy::Unit => "the unit",
+        StoppedBy::Rig => "the rig",
+        StoppedBy::Record => "the record, which could not be kept",
+        StoppedBy::Host => "the computer or this program",
+        StoppedBy::Operator => "the operator",
+    };
+    format!("stopped at {:.1} s by {by}: {}", stopped.t_s, stopped.cause)
+}
+
+/// The risk as a phrase.
+pub(super) fn risk_words(document: &Document) -> Option<String> {
+    let risk = document.verdict.as_ref()?.risk?;
+    let shown = if risk < 0.001 {
+        "under 0.1 %".to_owned()
+    } else if risk > 0.999 {
+        "over 99.9 %".to_owned()
+    } else {
+        format!("{} %", significant(100.0 * risk, 2))
+    };
+    Some(format!("probability that it breaks a limit of the plan: {shown}"))
+}
+
+/// One of the numbers on the label.
+pub(super) struct LabelNumber {
+    /// What it is.
+    pub(super) what: &'static str,
+    /// Value with unit, or a dash.
+    pub(super) value: String,
+    /// Conditions, or why it is missing.
+    pub(super) note: String,
+}
+
+/// The six numbers of the label, in their order.
+pub(super) fn label_numbers(document: &Document) -> Vec<LabelNumber> {
+    vec![
+        measured_number(document, "starts from (95 of 100 tries)", ResultName::StartDuty95Pct, ""),
+        measured_number(document, "flat out from", ResultName::SaturationDutyPct, ""),
+        measured_number(document, "soft start, 10 to 90 %", ResultName::Ramp1090S, ""),
+        carried_number(document.carried.as_ref()),
+        measured_number(document, "lost in the module flat out", ResultName::DropV, &drop_current(document)),
+        measured_number(document, "asleep it draws", ResultName::SleepA, ""),
+    ]
+}
+
+fn measured_number(document: &Document, what: &'static str, name: ResultName, at: &str) -> LabelNumber {
+    match document.results.get(&name) {
+        Some(measured) if measured.is_bound() => {
+            LabelNumber { what, value: bound_words(measured), note: "a bound only".to_owned() }
+        }
+        Some(measured) => {
+            let note = if measured.is_proxy() { "by a stand-in" } else { at };
+            LabelNumber { what, value: brief(measured), note: note.to_owned() }
+        }
+        None => {
+            let why = document.absent.get(&name).map_or("not measured", String::as_str);
+            LabelNumber { what, value: "—".to_owned(), note: why.to_owned() }
+        }
+    }
+}
+
+/// A value for the label: three digits are all that a fitter uses.
+fn brief(measured: &Measured) -> String {
+    let Some(value) = measured.as_number() else { return measured.shown() };
+    let (factor, unit) = for_people(&measured.unit, value);
+    format!("{} {unit}", significant(value * factor, 3)).trim_end().to_owned()
+}
+
+fn carried_number(carried: Option<&Carried>) -> LabelNumber {
+    let what = "carried without a break";
+    let Some(load) = carried else {
+        return LabelNumber { what, value: "—".to_owned(), note: "never seen under load".to_owned() };
+    };
+    let volts = load.supply_v.map_or(String::new(), |v| format!(" and {v:.1} V"));
+    LabelNumber {
+        what,
+        value: format!("{:.1} A for {}", load.supply_a, minutes(load.seconds)),
+        note: format!("at {:.0} % duty{volts}", load.duty_pct),
+    }
+}
+
+/// The current at which the drop was taken, from drop and resistance.
+fn drop_current(document: &Document) -> String {
+    let number = |name| document.results.get(&name).and_then(Measured::as_number);
+    match (number(ResultName::DropV), number(ResultName::OnResistanceOhm)) {
+        (Some(drop_v), Some(ohm)) if ohm > 0.0 => format!("at {:.1} A", drop_v / ohm),
+        _ => String::new(),
+    }
+}
+
+/// A time as minutes from one minute on, else as seconds.
+pub(super) fn minutes(seconds: f64) -> String {
+    if seconds >= 60.0 { format!("{:.1} min", seconds / 60.0) } else { format!("{seconds:.0} s") }
+}
+
+/// The facts of the label beside the six numbers.
+pub(super) fn label_facts(document: &Document) -> Vec<(&'static str, String)> {
+    let shown = |name: ResultName| match document.results.get(&name) {
+        Some(measured) => brief(measured),
+        None => "not known".to_owned(),
+    };
+    vec![
+        ("active level", shown(ResultName::ActiveLevel)),
+        ("frequency tested", shown(ResultName::CommandHz)),
+        ("an open line", open_line(document)),
+    ]
+}
+
+/// What an open line does, as a sentence part.
+fn open_line(document: &Document) -> String {
+    match document.results.get(&ResultName::LossOpen).and_then(Measured::as_word) {
+        Some("stops") => "stops the fan".to_owned(),
+        Some("full") => "runs the fan flat out".to_owned(),
+        Some("holds") => "leaves the fan at its speed".to_owned(),
+        Some(_) => "does something else, see the results".to_owned(),
+        None => "not known".to_owned(),
+    }
+}
+
+/// One line of the table of results.
+pub(super) struct Row {
+    pub(super) name: ResultName,
+    /// Value with unit.
+    pub(super) value: String,
+    /// Standard uncertainty with unit; empty for words.
+    pub(super) u: String,
+    /// 95 % interval with unit; empty for words.
+    pub(super) interval: String,
+    /// Outcome of its limit; `None` without a limit.
+    pub(super) outcome: Option<Outcome>,
+    pub(super) method: String,
+    pub(super) n: u64,
+    pub(super) note: String,
+}
+
+/// Lines for all measured results, in the order in which people read them.
+pub(super) fn rows(document: &Document) -> Vec<Row> {
+    let limits = document.verdict.as_ref().map(|verdict| &verdict.limits);
+    let row = |name: &ResultName| {
+        let measured = document.results.get(name)?;
+        let (u, interval) = spread(measured);
+        Some(Row {
+            name: *name,
+            value: measured.shown(),
+            u,
+            interval,
+            outcome: limits.and_then(|limits| limits.get(name).copied()),
+            method: measured.method.replace('_', " "),
+            n: measured.n,
+            note: measured.note.clone().unwrap_or_default(),
+        })
+    };
+    ResultName::ALL.iter().filter_map(row).collect()
+}
+
+/// Standard uncertainty and interval in the same unit and with as many decimals as the value.
+fn spread(measured: &Measured) -> (String, String) {
+    let Some(value) = measured.as_number() else { return (String::new(), String::new()) };
+    let (factor, unit) = for_people(&measured.unit, value);
+    let (text, u_text) = rounded_together(value * factor, measured.u.unwrap_or(0.0) * factor);
+    let decimals = text.split_once('.').map_or(0, |(_, digits)| digits.len());
+    let end = |x: Option<f64>| x.map_or("open".to_owned(), |x| format!("{:.decimals$}", x * factor));
+    let with_unit = |text: String| format!("{text} {unit}").trim_end().to_owned();
+    let u = measured.u.map_or(String::new(), |_| with_unit(u_text));
+    let interval =
+        measured.interval.map_or(String::new(), |[low, high]| with_unit(format!("{} to {}", end(low), end(high))));
+    (u, interval)
+}
+
+/// A bound as a phrase: `below 50 mA`.
+fn bound_words(measured: &Measured) -> String {
+    let shown = |x: f64| {
+        let (factor, unit) = for_people(&measured.unit, x);
+        format!("{} {unit}", significant(x * factor, 3)).trim_end().to_owned()
+    };
+    match measured.interval {
+        Some([None, Some(high)]) => format!("below {}", shown(high)),
+        Some([Some(low), None]) => format!("above {}", shown(low)),
+        _ => measured.shown(),
+    }
+}
+
+/// Outcome as a word with a symbol of its own.
+pub(super) fn outcome_words(outcome: Outcome) -> &'static str {
+    match outcome {
+        Outcome::Meets => "✔ meets",
+        Outcome::Fails => "✖ fails",
+        Outcome::Open => "? open",
+    }
+}
+
+/// A contribution to a budget: name, standard uncertainty in the unit people read, nature.
+pub(super) fn contribution(measured: &Measured, part: &Contribution) -> (String, String, &'static str) {
+    let (factor, unit) = for_people(&measured.unit, measured.as_number().unwrap_or(part.u));
+    let nature = match part.nature {
+        Nature::Random => "random",
+        Nature::Common => "common to the rig",
+    };
+    let shown = format!("{} {unit}", significant(part.u * factor, 2));
+    (part.name.clone(), shown.trim_end().to_owned(), nature)
+}
+
+/// Results of the contract that are absent, with the reason.
+pub(super) fn absent(document: &Document) -> Vec<(ResultName, String)> {
+    ResultName::ALL.iter().filter_map(|name| document.absent.get(name).map(|why| (*name, why.clone()))).collect()
+}
