@@ -2,6 +2,32 @@
 #![deny(clippy::disallowed_methods, clippy::disallowed_macros, clippy::disallowed_types)]
 
 pub mod command;
+mod constant;
+mod contamination;
+mod curve;
+mod level;
+pub mod recognise;
 pub mod signal;
 pub mod speed;
+#[cfg(test)]
+mod synthetic;
+mod threshold_fit;
+mod thresholds;
+mod trial;
 pub mod zero;
+
+use crate::record::recording::Recording;
+use crate::results::Findings;
+
+/// Everything that a recording tells: results, settled points, reasons for what is absent, oddities.
+///
+/// Pure: the same recording gives the same findings. One call per quantity file, zeros and speed-free ones first.
+#[must_use]
+pub fn analyse(rec: &Recording) -> Findings {
+    let (cleaned, warnings) = contamination::clean(rec);
+    let rec = cleaned.as_ref();
+    let mut findings = Findings { warnings, ..Findings::default() };
+    curve::find(rec, &mut findings);
+    thresholds::find(rec, &mut findings);
+    findings
+}

@@ -127,6 +127,9 @@ impl fmt::Display for Problems {
     }
 }
 
+/// More problems than this are not worth reading; a hostile file could hold a hundred thousand.
+const MOST_PROBLEMS: usize = 200;
+
 /// The text of a file with its path, and the problems found in it so far.
 #[derive(Debug)]
 pub(crate) struct Sheet<'a> {
@@ -143,12 +146,20 @@ impl<'a> Sheet<'a> {
         Self { path, text, found: Vec::new() }
     }
 
-    /// Notes a problem at `span`.
+    /// Notes a problem at `span`, unless there are too many already.
     pub(crate) fn problem(&mut self, span: Range<usize>, title: impl Into<String>, help: impl Into<Option<String>>) {
+        if self.is_full() {
+            return;
+        }
         let start = span.start;
         let place = Some(Place::new(self.text, span));
         let diagnostic = Diagnostic { title: title.into(), help: help.into(), path: self.path.to_owned(), place };
         self.found.push((start, diagnostic));
+    }
+
+    /// Whether further problems are no longer noted.
+    pub(crate) fn is_full(&self) -> bool {
+        self.found.len() >= MOST_PROBLEMS
     }
 
     /// Whether nothing was found.

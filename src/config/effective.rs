@@ -158,6 +158,6 @@ mod tests {
         plan.time_limit = Seconds(1e6);
         let limits = effective(&rig, &plan);
         assert_eq!(limits.instant_a.value, 110.0);
-        assert_eq!(limits.energised_s.value, 7200.0);
+        assert_eq!(limits.energised_s.value, 14400.0);
     }
 }

@@ -168,6 +168,20 @@ impl Dim {
 }
 
 impl Kind {
+    /// A value as it would stand in a file; `None` for tables.
+    pub(crate) fn example(self) -> Option<String> {
+        Some(match self {
+            Self::Text => "\"bench 1\"".to_owned(),
+            Self::Word(words) => words().first().map(|word| format!("\"{word}\""))?,
+            Self::Quantity(dim, _) | Self::UpTo(dim, _) => format!("\"{}\"", dim.example()),
+            Self::Number(_) => "1.5".to_owned(),
+            Self::Count(least, _) => least.to_string(),
+            Self::Flag => "true".to_owned(),
+            Self::List(of, _) => format!("[{}]", of.example()?),
+            Self::Table(_) | Self::Keyed(_) | Self::Choice(_) => return None,
+        })
+    }
+
     /// What is due, with its article.
     pub(crate) fn due(self) -> String {
         match self {
@@ -203,4 +217,82 @@ pub(crate) fn nearest<'a>(found: &str, known: impl IntoIterator<Item = &'a str>)
         .filter(|(distance, word)| *distance <= (word.chars().count() / 3).max(1))
         .min_by_key(|(distance, _)| *distance)
         .map(|(_, word)| word)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bench::Channel;
+    use crate::config::plan_table::PLAN;
+    use crate::config::rig_build::CONTROLS;
+    use crate::config::rig_table::RIG;
+    use crate::config::tree::Item;
+    use crate::config::walk::default_item;
+
+    /// Calls `look` with every field below `table`.
+    fn each_field(table: &'static Table, look: &mut dyn FnMut(&'static Field)) {
+        for field in table.fields {
+            look(field);
+            each_table(field.kind, &mut |table| each_field(table, look));
+        }
+    }
+
+    fn each_table(kind: Kind, look: &mut dyn FnMut(&'static Table)) {
+        match kind {
+            Kind::Table(table) | Kind::Choice(table) => look(table),
+            Kind::Keyed(keys) => keys().into_iter().for_each(|(_, table, _)| look(table)),
+            Kind::List(of, _) => each_table(*of, look),
+            _ => {}
+        }
+    }
+
+    fn within_bounds(kind: Kind, item: &Item) -> bool {
+        match (kind, item) {
+            (Kind::Quantity(_, bounds) | Kind::UpTo(_, bounds) | Kind::Number(bounds), Item::Number(value)) => {
+                !bounds.refuses(*value)
+            }
+            (Kind::Count(least, most), Item::Count(count)) => (least..=most).contains(count),
+            (Kind::Word(words), Item::Text(word)) => words().contains(&word.as_str()),
+            (Kind::List(of, least), Item::List(items)) => {
+                items.len() >= least && items.iter().all(|node| within_bounds(*of, &node.item))
+            }
+            _ => true,
+        }
+    }
+
+    #[test]
+    fn every_default_is_a_value_that_the_file_could_hold() {
+        let mut defaults = 0;
+        for table in [&RIG, &PLAN] {
+            each_field(table, &mut |field| {
+                let Need::Default(text) = field.need else { return };
+                if matches!(field.kind, Kind::Table(_) | Kind::Keyed(_)) {
+                    assert_eq!(text, "", "{}", field.key);
+                    return;
+                }
+                let item = default_item(field.kind, text).unwrap_or_else(|| panic!("{}: {text}", field.key));
+                assert!(within_bounds(field.kind, &item), "{}: {text}", field.key);
+                defaults += 1;
+            });
+        }
+        assert!(defaults > 40, "only {defaults} defaults were looked at");
+    }
+
+    #[test]
+    fn every_example_is_a_value_of_its_dimension() {
+        for dim in Dim::ALL {
+            dim.parse(dim.example()).unwrap();
+        }
+    }
+
+    #[test]
+    fn the_rig_table_knows_every_channel_and_control() {
+        let keys = |name: &str| {
+            let field = RIG.fields.iter().find(|field| field.key == name).unwrap();
+            let Kind::Table(table) = field.kind else { panic!("{name} is no table") };
+            table.fields.iter().map(|field| field.key).collect::<Vec<_>>()
+        };
+        assert_eq!(keys("channel"), Channel::ALL.map(Channel::name));
+        assert_eq!(keys("control"), CONTROLS.map(crate::driver::Control::name));
+    }
 }

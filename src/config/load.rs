@@ -9,7 +9,7 @@ use super::plan_table::PLAN;
 use super::rig::Rig;
 use super::rig_table::RIG;
 use super::tree::Node;
-use super::walk::walk;
+use super::walk::{top_keys, walk};
 use super::{plan_build, plan_rules, rig_build, rig_rules};
 
 /// A file larger than this is no rig or plan.
@@ -45,6 +45,34 @@ pub fn parse_rig(name: &Path, text: &str) -> Result<Rig, Problems> {
 /// Everything that is wrong with the text.
 pub fn parse_plan(name: &Path, text: &str) -> Result<Plan, Problems> {
     parse(name, text, &PLAN, "test-plans/full.toml", plan_rules::check, plan_build::build)
+}
+
+/// A file of either kind.
+#[derive(Clone, Debug, PartialEq)]
+pub enum FileKind {
+    /// A bench.
+    Rig(Box<Rig>),
+    /// What to do to a unit.
+    Plan(Box<Plan>),
+}
+
+/// Reads the file at `path`, which tells by its content whether it is a rig or a plan.
+///
+/// # Errors
+/// Everything that is wrong with the file, or that it is neither.
+pub fn load_either(path: &Path) -> Result<FileKind, Problems> {
+    let text = read(path)?;
+    let keys = top_keys(&text);
+    let has = |marks: &[&str]| marks.iter().any(|mark| keys.iter().any(|key| key == mark));
+    if has(&["bench", "control", "channel", "load_fan", "wiring", "command"]) {
+        return parse_rig(path, &text).map(|rig| FileKind::Rig(Box::new(rig)));
+    }
+    // An empty file has its own message, the same for both kinds.
+    if has(&["stage", "reference_voltage", "time_limit", "battery"]) || keys.is_empty() {
+        return parse_plan(path, &text).map(|plan| FileKind::Plan(Box::new(plan)));
+    }
+    let help = "a rig has the table `[bench]`, a plan has stages beginning with `[[stage]]`";
+    Err(Problems::one(Diagnostic::of_file(path, "neither a rig nor a plan", Some(help))))
 }
 
 /// Arbitrary bytes as a rig file: the entry for fuzzing, which must return for every input.

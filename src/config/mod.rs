@@ -8,6 +8,10 @@ mod diagnostic;
 pub mod effective;
 mod facts;
 mod field;
+#[cfg(test)]
+mod fuzz;
+#[cfg(test)]
+mod golden;
 mod load;
 pub mod plan;
 mod plan_build;
@@ -27,7 +31,9 @@ mod walk;
 pub use diagnostic::{Diagnostic, Place, Problems};
 pub use effective::{EffectiveLimit, EffectiveLimits, effective};
 pub use facts::{bench_facts, facts};
-pub use load::{load_plan, load_rig, parse_plan, parse_rig, plan_from_bytes, rig_from_bytes};
+pub use load::{FileKind, load_either, load_plan, load_rig, parse_plan, parse_rig, plan_from_bytes, rig_from_bytes};
+pub use plan::Plan;
+pub use rig::Rig;
 pub use skip::{cautions, missing_results, skip_reason};
-pub use timeline::{StageTime, Timeline};
+pub use timeline::{StageTime, Timeline, duration};
 pub use together::check_together;

@@ -30,7 +30,7 @@ fn result_limit(name: &str, limit: &Node, sheet: &mut Sheet<'_>) {
     {
         sheet.problem(node.span.clone(), format!("`limits.{name}`: min is above max, so nothing can meet it"), None);
     }
-    if min.is_none() && max.is_none() && limit.at("one_of").is_none() {
+    if ["min", "max", "one_of"].iter().all(|key| limit.at(key).is_none()) {
         let help = Some("give it `min`, `max` or `one_of`, or remove the line".to_owned());
         sheet.problem(limit.span.clone(), format!("`limits.{name}` limits nothing"), help);
     }

@@ -98,7 +98,7 @@ fn limits(tree: &Node, sheet: &mut Sheet<'_>) {
         && instant <= locked
     {
         let title = format!(
-            "instant limit {} is not above the {} that load fan draws with its rotor locked",
+            "instant limit {} is not above the {} that the load fan draws with its rotor locked",
             Dim::Amps.show(instant),
             Dim::Amps.show(locked)
         );

@@ -118,7 +118,7 @@ fn highest(rig: &Rig, to: UpTo<Duty>) -> Duty {
 
 /// A time in words: `45 s`, `12 min 30 s`, `1 h 20 min`.
 #[must_use]
-pub(crate) fn duration(seconds: f64) -> String {
+pub fn duration(seconds: f64) -> String {
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped; whole seconds are enough")]
     let whole = seconds.clamp(0.0, 1e9).round() as u64;
     match (whole / 3600, whole / 60 % 60, whole % 60) {

@@ -145,3 +145,68 @@ impl Check<'_> {
         self.problem(path, title, &help);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+    use crate::config::plan::Stage;
+    use crate::config::{load_plan, load_rig, parse_plan};
+
+    fn shipped(rig: &str, plan: &str) -> Result<Timeline, Problems> {
+        check_together(&load_rig(Path::new(rig)).unwrap(), &load_plan(Path::new(plan)).unwrap())
+    }
+
+    #[test]
+    fn every_shipped_plan_stays_within_every_shipped_rig() {
+        for rig in ["rigs/virtual.toml", "rigs/virtual-two-wire.toml", "rigs/external.toml"] {
+            for plan in ["test-plans/full.toml", "test-plans/quick.toml"] {
+                let timeline = shipped(rig, plan).unwrap_or_else(|problems| panic!("{problems}"));
+                let too_long = timeline.cautions.iter().find(|caution| caution.starts_with("at worst"));
+                assert_eq!(too_long, None, "{plan} on {rig}");
+            }
+        }
+        let timeline = shipped("rigs/virtual.toml", "test-plans/full.toml").unwrap();
+        assert!(timeline.stages.iter().all(|stage| stage.skipped.is_none()), "the virtual rig lacks nothing");
+    }
+
+    #[test]
+    fn every_stage_can_stand_without_settings_and_is_built() {
+        use crate::config::plan_table::STAGES;
+        let stages = STAGES.fields.iter().map(|field| match field.key {
+            "hold" => "[[stage]]\nhold = { duty = \"30 %\", time = \"10 s\" }\n".to_owned(),
+            key => format!("[[stage]]\n{key} = {{}}\n"),
+        });
+        let text = format!("name = \"all\"\n{}", stages.collect::<String>());
+        let plan = parse_plan(Path::new("all.toml"), &text).unwrap_or_else(|problems| panic!("{problems}"));
+        let names: Vec<_> = plan.stages.iter().map(Stage::name).collect();
+        assert_eq!(names, STAGES.fields.iter().map(|field| field.key).collect::<Vec<_>>());
+    }
+
+    #[test]
+    fn a_plan_made_in_code_is_refused_without_a_place() {
+        let rig = load_rig(Path::new("rigs/virtual.toml")).unwrap();
+        let mut plan = load_plan(Path::new("test-plans/quick.toml")).unwrap();
+        plan.text = String::new();
+        plan.stages = vec![Stage::Hold {
+            duty: crate::units::Duty::FULL,
+            time: crate::units::Seconds(5.0),
+            frequency: None,
+            active: None,
+        }];
+        let problems = check_together(&rig, &plan).unwrap_err();
+        assert_eq!(problems.0.len(), 1);
+        assert_eq!(problems.0[0].place, None);
+    }
+
+    #[test]
+    fn a_rig_with_a_fixed_frequency_skips_what_needs_another_one() {
+        let text = std::fs::read_to_string("rigs/virtual.toml").unwrap();
+        let text = text.replace("[control.frequency_hz]", "").replace("highest = \"25 kHz\"", "highest = \"101 Hz\"");
+        let rig = crate::config::parse_rig(Path::new("fixed.toml"), &text).unwrap();
+        let timeline = check_together(&rig, &load_plan(Path::new("test-plans/full.toml")).unwrap()).unwrap();
+        let skipped: Vec<_> = timeline.stages.iter().filter(|s| s.skipped.is_some()).map(|s| s.stage).collect();
+        assert_eq!(skipped, ["frequency_edges"]);
+    }
+}

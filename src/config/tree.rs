@@ -25,10 +25,12 @@ pub(crate) enum Item {
     RigLimit,
     /// True or false.
     Flag(bool),
-    /// Items in order; what was wrong is left out.
+    /// Items in order.
     List(Vec<Node>),
-    /// Values by key; what was wrong is left out.
+    /// Values by key.
     Table(BTreeMap<&'static str, Node>),
+    /// Something stands there, but not what is due; the walk has told.
+    Wrong,
 }
 
 impl Node {

@@ -1,5 +1,5 @@
 //! The walk: a recoverable parse of the TOML text, then one pass along the field table that checks every value and
-//! notes every problem. What is wrong is left out of the tree, so that rules across keys still see the rest.
+//! notes every problem. What is wrong is marked so in the tree, and rules across keys still see the rest.
 
 use std::collections::BTreeMap;
 use std::ops::Range;
@@ -24,6 +24,12 @@ pub(crate) fn walk(sheet: &mut Sheet<'_>, table: &'static Table) -> Node {
     let mut walker = Walker { sheet, broken_lines, path: Vec::new() };
     let values = walker.table(document.get_ref(), table, 0..0);
     Node { item: Item::Table(values), span: 0..0 }
+}
+
+/// The keys that stand at the top of `text`, as far as it can be read.
+pub(crate) fn top_keys(text: &str) -> Vec<String> {
+    let (document, _) = DeTable::parse_recoverable(text);
+    document.get_ref().keys().map(|key| key.get_ref().to_string()).collect()
 }
 
 /// The span of the line around `at`, without its end.
@@ -70,6 +76,11 @@ impl Walker<'_, '_> {
         if self.path.is_empty() { "the file".to_owned() } else { format!("`{}`", self.name()) }
     }
 
+    /// `key` in the table in hand, as written in messages.
+    fn name_of(&self, key: &str) -> String {
+        if self.path.is_empty() { key.to_owned() } else { format!("{}.{key}", self.name()) }
+    }
+
     fn within<T>(&mut self, key: &str, work: impl FnOnce(&mut Self) -> T) -> T {
         self.path.push(key.to_owned());
         let result = work(self);
@@ -83,12 +94,15 @@ impl Walker<'_, '_> {
         table: &'static Table,
         header: Range<usize>,
     ) -> BTreeMap<&'static str, Node> {
-        self.unknown_keys(found, &table.fields.iter().map(|field| field.key).collect::<Vec<_>>());
+        let known: Vec<&str> = table.fields.iter().map(|field| field.key).collect();
+        self.unknown_keys(found, &known);
+        let unknown = found.keys().map(|key| key.get_ref().as_ref()).filter(|key| !known.contains(key));
+        let unknown: Vec<&str> = unknown.take(64).collect();
         let mut values = BTreeMap::new();
         for field in table.fields {
             let value = match find(found, field.key) {
-                Some(value) => self.within(field.key, |walker| walker.value(value, field.kind)),
-                None => self.left_out(field, &header),
+                Some(value) => Some(self.within(field.key, |walker| walker.value(value, field.kind))),
+                None => self.left_out(field, &header, &unknown),
             };
             if let Some(value) = value {
                 values.insert(field.key, value);
@@ -103,19 +117,23 @@ impl Walker<'_, '_> {
                 Some(word) => format!("did you mean `{word}`?"),
                 None => format!("keys known here: {}", known.join(", ")),
             };
-            self.problem(&key.span(), format!("unknown key `{}` in {}", key.get_ref(), self.table_name()), Some(help));
+            if self.sheet.is_full() {
+                return;
+            }
+            let place = if self.path.is_empty() { String::new() } else { format!(" in `{}`", self.name()) };
+            self.problem(&key.span(), format!("unknown key `{}`{place}", key.get_ref()), Some(help));
         }
     }
 
     /// The value of a key that is not in the file.
-    fn left_out(&mut self, field: &'static Field, header: &Range<usize>) -> Option<Node> {
+    fn left_out(&mut self, field: &'static Field, header: &Range<usize>, unknown: &[&str]) -> Option<Node> {
         match field.need {
             Need::Optional => None,
             Need::Required => {
-                // Where lines could not be read the key may well be in one of them.
-                if self.broken_lines.is_empty() {
-                    let title = format!("{} lacks the key `{}`", self.table_name(), field.key);
-                    let help = format!("{}: {}", field.doc.trim_end_matches('.'), field.kind.due());
+                // Where lines could not be read the key may well be in one of them, and a misspelt key was told.
+                let misspelt = || unknown.iter().any(|key| nearest(key, [field.key]).is_some());
+                if self.broken_lines.is_empty() && !misspelt() {
+                    let (title, help) = self.missing_words(field);
                     self.problem(header, title, Some(help));
                 }
                 None
@@ -133,9 +151,32 @@ impl Walker<'_, '_> {
         }
     }
 
-    fn value(&mut self, value: &Spanned<DeValue<'_>>, kind: Kind) -> Option<Node> {
+    /// Title and help for a key that must be there and is not.
+    fn missing_words(&self, field: &'static Field) -> (String, String) {
+        let mut doc = field.doc.trim_end_matches('.').to_owned();
+        if doc.chars().nth(1).is_some_and(char::is_lowercase)
+            && let Some(first) = doc.get_mut(..1)
+        {
+            first.make_ascii_lowercase();
+        }
+        match field.kind.example() {
+            Some(example) => (
+                format!("{} lacks the key `{}`", self.table_name(), field.key),
+                format!("due there: {doc}; for example {} = {example}", field.key),
+            ),
+            None => (format!("the file lacks the table `[{}]`", self.name_of(field.key)), format!("due there: {doc}")),
+        }
+    }
+
+    /// The value as a node, marked wrong when it is not what is due.
+    fn value(&mut self, value: &Spanned<DeValue<'_>>, kind: Kind) -> Node {
+        let item = self.item(value, kind).unwrap_or(Item::Wrong);
+        Node { item, span: value.span() }
+    }
+
+    fn item(&mut self, value: &Spanned<DeValue<'_>>, kind: Kind) -> Option<Item> {
         let span = value.span();
-        let item = match (kind, value.get_ref()) {
+        Some(match (kind, value.get_ref()) {
             (Kind::Text | Kind::Word(_) | Kind::Quantity(..) | Kind::UpTo(..), DeValue::String(text)) => {
                 self.text(text, kind, &span)?
             }
@@ -164,8 +205,7 @@ impl Walker<'_, '_> {
                     return None;
                 }
                 let nodes = items.iter().enumerate();
-                let nodes =
-                    nodes.filter_map(|(i, item)| self.within(&(i + 1).to_string(), |walker| walker.value(item, *of)));
+                let nodes = nodes.map(|(i, item)| self.within(&(i + 1).to_string(), |walker| walker.value(item, *of)));
                 Item::List(nodes.collect())
             }
             (Kind::Table(table), DeValue::Table(found)) => Item::Table(self.table(found, table, span.clone())),
@@ -175,8 +215,7 @@ impl Walker<'_, '_> {
                 self.wrong_kind(other, kind, &span);
                 return None;
             }
-        };
-        Some(Node { item, span })
+        })
     }
 
     fn keyed(
@@ -187,10 +226,8 @@ impl Walker<'_, '_> {
         self.unknown_keys(found, &keys.iter().map(|(key, ..)| *key).collect::<Vec<_>>());
         let mut values = BTreeMap::new();
         for (key, table, _) in keys {
-            if let Some(value) = find(found, key)
-                && let Some(node) = self.within(key, |walker| walker.value(value, Kind::Table(table)))
-            {
-                values.insert(*key, node);
+            if let Some(value) = find(found, key) {
+                values.insert(*key, self.within(key, |walker| walker.value(value, Kind::Table(table))));
             }
         }
         values
@@ -221,7 +258,7 @@ impl Walker<'_, '_> {
         }
         let field = here.first()?;
         let value = find(found, field.key)?;
-        let node = self.within(field.key, |walker| walker.value(value, field.kind))?;
+        let node = self.within(field.key, |walker| walker.value(value, field.kind));
         Some(BTreeMap::from([(field.key, node)]))
     }
 
@@ -293,7 +330,7 @@ impl Walker<'_, '_> {
         show: impl Fn(f64) -> String,
     ) -> Option<Item> {
         if bounds.refuses(base) {
-            let title = format!("`{}` is {}; allowed is {}", self.name(), show(base), bounds.words(&show));
+            let title = format!("`{}` is {}; allowed: {}", self.name(), show(base), bounds.words(&show));
             self.problem(span, title, None);
             return None;
         }
@@ -318,7 +355,7 @@ impl Walker<'_, '_> {
                 format!("`{name}` is a single table; it is a list, because the order counts"),
                 format!("begin each with a line `[[{name}]]`"),
             ),
-            _ => (format!("`{name}` is {}; due is {}", type_words(found), kind.due()), String::new()),
+            _ => (format!("`{name}` is {}; {} is due", type_words(found), kind.due()), String::new()),
         };
         self.problem(span, title, Some(help).filter(|help| !help.is_empty()));
     }
@@ -350,10 +387,16 @@ fn quantity_words(name: &str, text: &str, dim: Dim, error: &ParseQuantityError) 
             };
             (title, help)
         }
-        ParseQuantityError::NotANumber { found, .. } if found.contains(',') => (
-            format!("`{name}` is \"{text}\"; numbers are written with a decimal point, without thousands separators"),
-            format!("for example \"{}\"", dim.example()),
-        ),
+        ParseQuantityError::NotANumber { found, .. } if found.contains(',') => {
+            let pointed = text.replace(',', ".");
+            let example = if dim.parse(&pointed).is_ok() { &pointed } else { dim.example() };
+            (
+                format!(
+                    "`{name}` is \"{text}\"; numbers are written with a decimal point, without thousands separators"
+                ),
+                format!("for example \"{example}\""),
+            )
+        }
         ParseQuantityError::NotANumber { .. } => (
             format!("`{name}` is \"{text}\"; {} is due", dim.words()),
             format!("a number and a unit, for example \"{}\"", dim.example()),

@@ -11,8 +11,8 @@
 
 pub(crate) mod process;
 pub(crate) mod protocol;
-mod timeline;
-mod translate;
+pub(crate) mod timeline;
+pub(crate) mod translate;
 
 use std::time::Duration;
 
@@ -47,7 +47,8 @@ pub struct ExternalBench {
     fault: Option<DriverError>,
     /// Outcome of `safe` after a fault.
     safe_after_fault: Option<Result<f64, DriverError>>,
-    last_edge_s: f64,
+    /// On the program's clock.
+    last_edge: f64,
     notes: Vec<String>,
     closed: bool,
 }
@@ -73,7 +74,7 @@ impl ExternalBench {
             unanswered: Vec::new(),
             fault: None,
             safe_after_fault: None,
-            last_edge_s: f64::NEG_INFINITY,
+            last_edge: f64::NEG_INFINITY,
             notes,
             closed: false,
         };
@@ -208,21 +209,9 @@ impl ExternalBench {
     fn tach(&mut self, samples: &Samples) -> Result<Option<Vec<f64>>, String> {
         let Some(edges) = self.names.edges(samples)? else { return Ok(None) };
         let tolerance_s = self.timeline.tolerance_s(samples.dt);
-        #[expect(clippy::cast_precision_loss, reason = "block lengths are far below 2^52")]
-        let end = samples.t0 + samples.n as f64 * samples.dt;
-        let mut on_run_clock = Vec::with_capacity(edges.len());
-        for &edge in edges {
-            if !(samples.t0 - tolerance_s..=end + tolerance_s).contains(&edge) {
-                return Err(format!("edge at {edge} s lies outside its block from {} s to {end} s", samples.t0));
-            }
-            let edge_s = self.timeline.inside(edge);
-            if edge_s < self.last_edge_s {
-                return Err(format!("edge at {edge} s comes after a later one; edges must be in order"));
-            }
-            self.last_edge_s = edge_s;
-            on_run_clock.push(edge_s);
-        }
-        Ok(Some(on_run_clock))
+        translate::check_edges(samples, edges, tolerance_s, self.last_edge)?;
+        self.last_edge = edges.last().copied().unwrap_or(self.last_edge);
+        Ok(Some(edges.iter().map(|edge| self.timeline.inside(*edge)).collect()))
     }
 
     fn note(&mut self, text: String) {

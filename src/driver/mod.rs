@@ -4,6 +4,7 @@
 //! Opening is inert: a bench comes up safe.
 
 pub mod external;
+pub mod virtual_bench;
 
 use std::collections::BTreeSet;
 use std::fmt;
@@ -139,11 +140,11 @@ pub trait Bench: Send + fmt::Debug {
 /// # Errors
 /// [`DriverError`] when the device or program is not there, does not answer as it must, or does not confirm its safe
 /// state.
-pub fn open(rig: &Rig, _seed: Option<u64>) -> Result<Box<dyn Bench>, DriverError> {
+pub fn open(rig: &Rig, seed: Option<u64>) -> Result<Box<dyn Bench>, DriverError> {
     match &rig.driver {
         DriverSpec::External { command } => Ok(Box::new(external::ExternalBench::open(rig, command)?)),
-        DriverSpec::Virtual(_) => {
-            Err(DriverError::Open { what: "virtual bench".to_owned(), why: "this build has none".to_owned() })
+        DriverSpec::Virtual(spec) => {
+            Ok(Box::new(virtual_bench::VirtualBench::open(rig, spec, seed.unwrap_or(spec.seed))))
         }
     }
 }

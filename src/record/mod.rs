@@ -2,6 +2,7 @@
 //!
 //! Nothing here judges or interprets; everything downstream is a pure function of what is kept here.
 
+pub mod csv_import;
 pub mod error;
 pub mod event;
 mod framing;

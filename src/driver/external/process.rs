@@ -6,7 +6,7 @@
 
 use std::collections::VecDeque;
 use std::io::{BufRead, BufReader, Read, Write};
-use std::process::{Child, ChildStderr, ChildStdin, ChildStdout, Command, ExitStatus, Stdio};
+use std::process::{Child, ChildStderr, ChildStdin, Command, ExitStatus, Stdio};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TryRecvError, sync_channel};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread;
@@ -36,6 +36,7 @@ pub(crate) enum NoLine {
     Ended(String),
 }
 
+#[derive(Debug, PartialEq)]
 enum Incoming {
     Line(Vec<u8>),
     TooLong,
@@ -90,7 +91,7 @@ impl Process {
         let sink = Arc::clone(&log);
         let started = thread::Builder::new()
             .name("bench program output".to_owned())
-            .spawn(move || read_lines(stdout, &sender))
+            .spawn(move || read_lines(stdout, LONGEST_LINE, &sender))
             .and_then(|_| {
                 thread::Builder::new().name("bench program log".to_owned()).spawn(move || read_log(stderr, &sink))
             });
@@ -271,16 +272,16 @@ fn spawn_advice(program: &str, error: &std::io::Error) -> String {
     }
 }
 
-fn read_lines(stdout: ChildStdout, sender: &SyncSender<Incoming>) {
+fn read_lines(stdout: impl Read, longest: u64, sender: &SyncSender<Incoming>) {
     let mut reader = BufReader::new(stdout);
     loop {
         let mut line = Vec::new();
-        let incoming = match (&mut reader).take(LONGEST_LINE).read_until(b'\n', &mut line) {
+        let incoming = match (&mut reader).take(longest).read_until(b'\n', &mut line) {
             Ok(_) if line.last() == Some(&b'\n') => {
                 line.pop();
                 Incoming::Line(line)
             }
-            Ok(taken) if taken as u64 == LONGEST_LINE => Incoming::TooLong,
+            Ok(taken) if taken as u64 == longest => Incoming::TooLong,
             // An unfinished last line is no answer.
             Ok(_) | Err(_) => Incoming::End,
         };
@@ -312,5 +313,32 @@ fn keep(log: &Mutex<Log>, line: String) {
         log.waiting.push(line);
     } else {
         log.left_out += 1;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lines_are_cut_at_their_ends_and_an_overlong_one_ends_the_reading() {
+        let (sender, lines) = sync_channel(8);
+        read_lines(&b"{\"ok\":true}\n\nwithout end"[..], 100, &sender);
+        let got: Vec<Incoming> = lines.try_iter().collect();
+        assert_eq!(got, [Incoming::Line(b"{\"ok\":true}".to_vec()), Incoming::Line(Vec::new()), Incoming::End]);
+        read_lines(&[b'x'; 101][..], 100, &sender);
+        assert_eq!(lines.try_iter().collect::<Vec<_>>(), [Incoming::TooLong]);
+    }
+
+    #[test]
+    fn the_last_lines_of_standard_error_are_kept_and_a_flood_is_counted() {
+        let log = Mutex::new(Log::default());
+        for number in 0..WAITING_LINES + 5 {
+            keep(&log, format!("line {number}"));
+        }
+        let log = lock(&log);
+        assert_eq!(log.kept.len(), KEPT_LINES);
+        assert_eq!(log.kept.back().map(String::as_str), Some("line 204"));
+        assert_eq!((log.waiting.len(), log.left_out), (WAITING_LINES, 5));
     }
 }

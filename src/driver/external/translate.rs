@@ -163,6 +163,25 @@ pub(crate) fn check_length(samples: &Samples, seconds: f64, virtual_clock: bool)
     Ok(())
 }
 
+/// Whether `edges` lie inside the block of `samples`, give or take `tolerance_s`, and in order after `last`.
+///
+/// # Errors
+/// The edge that does not.
+#[expect(clippy::cast_precision_loss, reason = "block lengths are far below 2^52")]
+pub(crate) fn check_edges(samples: &Samples, edges: &[f64], tolerance_s: f64, mut last: f64) -> Result<(), String> {
+    let end = samples.t0 + samples.n as f64 * samples.dt;
+    for &edge in edges {
+        if !(samples.t0 - tolerance_s..=end + tolerance_s).contains(&edge) {
+            return Err(format!("edge at {edge} s lies outside its block from {} s to {end} s", samples.t0));
+        }
+        if edge < last {
+            return Err(format!("edge at {edge} s comes after one at {last} s; edges must be in order"));
+        }
+        last = edge;
+    }
+    Ok(())
+}
+
 fn found<'a>(arrays: &'a BTreeMap<String, Vec<f64>>, name: &str, what: &str) -> Result<&'a [f64], String> {
     arrays.get(name).map(Vec::as_slice).ok_or_else(|| format!("the {what} `{name}` that `hello` promised is missing"))
 }

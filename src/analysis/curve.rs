@@ -1,0 +1,189 @@
+//! The curve of settled points, the settled speed of the last constant stretch, and the command frequency used.
+
+use crate::analysis::level::{self, Reading, Witness};
+use crate::analysis::signal::stats;
+use crate::analysis::speed::{self, Motion};
+use crate::bench::Channel;
+use crate::record::event::{Event, SpanKind};
+use crate::record::recording::{Recording, Span};
+use crate::results::{Contribution, CurvePoint, Findings, Measured, ResultName};
+use crate::units::significant;
+
+/// Exponent of speed over voltage of a fan with square-law load when the curve does not show it: between 1 (friction
+/// alone) and 0.5 (load alone).
+const USUAL_EXPONENT: f64 = 0.75;
+/// Creep over the stretch, as a share of the speed, above which it is said to creep.
+const CREEP: f64 = 0.01;
+
+/// Finds the curve, `speed_rpm` and `command_hz`.
+pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
+    let witness = Witness::of(rec);
+    for span in rec.spans_where(|kind| matches!(kind, SpanKind::Point { .. })) {
+        findings.curve.extend(point(rec, witness, span));
+    }
+    to_reference(rec, &mut findings.curve);
+    speed_rpm(rec, findings, witness);
+    command_hz(rec, findings);
+}
+
+fn point(rec: &Recording, witness: Option<Witness>, span: &Span) -> Option<CurvePoint> {
+    let SpanKind::Point { direction } = span.kind else { return None };
+    let setting = rec.setting_at(0.5 * (span.t0_s + span.t1_s))?;
+    let level = |channel| level::settled(rec, channel, span.t0_s, span.t1_s).map(|r| r.value);
+    let speed = witness.and_then(|w| level::settled_speed(rec, w, span.t0_s, span.t1_s));
+    Some(CurvePoint {
+        duty_pct: level::commanded_pct(&setting),
+        direction,
+        speed_rpm: speed.map(|s| s.value),
+        u_rpm: speed.map(|s| s.u).filter(|u| u.is_finite()),
+        supply_a: level(Channel::SupplyA),
+        output_v: level(Channel::OutputV),
+        supply_v: level(Channel::SupplyV),
+        speed_ref_rpm: None,
+    })
+}
+
+/// Adds the speed that each point would have at the reference voltage: w (V_ref / V)^e, with e the local slope of
+/// ln w over ln V_out along the curve where output voltage is there.
+fn to_reference(rec: &Recording, curve: &mut [CurvePoint]) {
+    let Some(reference_v) = rec.header.plan_facts.reference_v else { return };
+    let pairs: Vec<(f64, f64)> = curve
+        .iter()
+        .filter_map(|p| p.output_v.zip(p.speed_rpm))
+        .filter(|(v, w)| *v > 0.0 && *w > 0.0)
+        .map(|(v, w)| (v.ln(), w.ln()))
+        .collect();
+    for point in curve {
+        let (Some(speed), Some(supply)) = (point.speed_rpm, point.supply_v.filter(|v| *v > 0.0)) else { continue };
+        let exponent = point.output_v.filter(|v| *v > 0.0).and_then(|v| local_slope(&pairs, v.ln()));
+        let exponent = exponent.unwrap_or(USUAL_EXPONENT);
+        point.speed_ref_rpm = Some(speed * (reference_v / supply).powf(exponent));
+    }
+}
+
+/// Slope of `pairs` within a factor of 1.5 of `at` (logarithms); `None` where too few points tell.
+fn local_slope(pairs: &[(f64, f64)], at: f64) -> Option<f64> {
+    let near: Vec<&(f64, f64)> = pairs.iter().filter(|(v, _)| (v - at).abs() < 0.4).collect();
+    let (x, y): (Vec<f64>, Vec<f64>) = near.into_iter().copied().unzip();
+    let spread = x.iter().copied().fold(f64::NEG_INFINITY, f64::max) - x.iter().copied().fold(f64::INFINITY, f64::min);
+    let line = stats::line(&x, &y).filter(|_| x.len() >= 4 && spread > 0.2)?;
+    Some(line.slope.clamp(0.3, 1.5))
+}
+
+/// The last stretch of constant command in which the fan turned.
+fn speed_rpm(rec: &Recording, findings: &mut Findings, witness: Option<Witness>) {
+    let name = ResultName::SpeedRpm;
+    let Some(witness) = witness else {
+        return findings.miss(name, "no tach, speed or current recorded; output voltage alone is no proof of turning");
+    };
+    let constant =
+        |kind: &SpanKind| matches!(kind, SpanKind::Hold | SpanKind::Soak | SpanKind::FlatOut | SpanKind::Point { .. });
+    let mut spans: Vec<&Span> = rec.spans_where(constant).collect();
+    spans.sort_by(|a, b| b.t1_s.total_cmp(&a.t1_s));
+    if spans.is_empty() {
+        return findings.miss(name, "no constant stretch");
+    }
+    let turning = spans.iter().find(|s| witness.motion(rec, s.t0_s, s.t1_s) != Motion::Rest);
+    let Some(span) = turning else {
+        return findings.miss(name, "the fan stands in every constant stretch");
+    };
+    match constant_speed(rec, witness, span) {
+        Some(steady) => findings.put(name, measured_speed(rec, span, &steady)),
+        None => findings.miss(name, no_speed_reason(rec, span)),
+    }
+}
+
+fn no_speed_reason(rec: &Recording, span: &Span) -> String {
+    match speed::commutation(rec, span.t0_s, span.t1_s).map(|line| line.hz) {
+        Some(hz) => format!(
+            "ripples per revolution are not known; the ripple is at {} Hz (give --commutator-bars and --brushes)",
+            significant(hz, 5)
+        ),
+        None => "neither tach nor ripple gives a speed in the last constant stretch".to_owned(),
+    }
+}
+
+/// A speed over a constant stretch with what it did meanwhile.
+struct Steady {
+    speed: Reading,
+    from_s: f64,
+    creep_per_s: f64,
+    creeps: bool,
+    method: String,
+    n: u64,
+}
+
+fn constant_speed(rec: &Recording, witness: Witness, span: &Span) -> Option<Steady> {
+    let half_s = 0.5 * (span.t1_s - span.t0_s);
+    let bare = rec.settings.is_empty();
+    // Without a command the stretch was chosen for being constant; with one its begin is a transient.
+    let from_s = if bare || half_s < 0.5 { span.t0_s } else { span.t0_s + half_s };
+    let (track, speed, method) = match witness {
+        Witness::Column { .. } => {
+            let (a, b) = level::tail(from_s, span.t1_s, |_, _| false);
+            let samples: Vec<(f64, f64)> =
+                rec.channels.get(&Channel::SpeedRpm)?.samples(a, b).map(|(t, v)| (t, v.abs())).collect();
+            (samples, level::reading(rec, Channel::SpeedRpm, a, b)?, "speed column".to_owned())
+        }
+        Witness::Tach | Witness::Kernel => {
+            let reading = speed::mean_speed(rec, from_s, span.t1_s)?;
+            let spacing_s = ((span.t1_s - from_s) / 40.0).max(0.05);
+            let track = speed::speed_track(rec, from_s, span.t1_s, spacing_s);
+            let speed = Reading { value: reading.rpm, u: reading.u_rpm };
+            (track, speed, reading.source.word().to_owned())
+        }
+    };
+    let (times, values): (Vec<f64>, Vec<f64>) = track.into_iter().unzip();
+    let line = stats::line(&times, &values);
+    let (creep_per_s, creep_u) = line.map_or((0.0, 0.0), |l| (l.slope, l.slope_u));
+    let change = (creep_per_s.abs() - 2.0 * creep_u).max(0.0) * (span.t1_s - from_s);
+    let speed = Reading { value: speed.value.abs(), u: speed.u };
+    let n = values.len().max(1) as u64;
+    Some(Steady { speed, from_s, creep_per_s, creeps: change > CREEP * speed.value, method, n })
+}
+
+fn measured_speed(rec: &Recording, span: &Span, steady: &Steady) -> Measured {
+    let clock = rec.header.bench.clock_u * steady.speed.value;
+    let creep = steady.creep_per_s.abs() * (span.t1_s - steady.from_s) / 12.0_f64.sqrt();
+    let budget = vec![
+        Contribution::random("scatter of the mean", if steady.speed.u.is_finite() { steady.speed.u } else { 0.0 }),
+        Contribution::common("creep over the stretch", creep),
+        Contribution::common("sampling clock", clock),
+    ];
+    let mut notes = Vec::new();
+    if let Some(setting) = rec.setting_at(0.5 * (span.t0_s + span.t1_s)) {
+        notes.push(format!("at {} %", significant(level::commanded_pct(&setting), 4)));
+    }
+    if let Some(supply) = level::settled(rec, Channel::SupplyV, span.t0_s, span.t1_s) {
+        notes.push(format!("supply {} V", significant(supply.value, 4)));
+    }
+    if steady.creeps {
+        notes.push(format!("not settled: still creeping by {} rpm/s", significant(steady.creep_per_s, 2)));
+    }
+    let k = stats::k95((steady.n.min(40) as f64 - 1.0).max(1.0)).min(4.0);
+    let measured = Measured::number(ResultName::SpeedRpm, steady.speed.value, k, budget, &steady.method, steady.n);
+    if notes.is_empty() { measured } else { measured.noted(notes.join("; ")) }
+}
+
+/// The frequency at which the unit was characterised: what the run learned, else what was commanded at the points.
+fn command_hz(rec: &Recording, findings: &mut Findings) {
+    let name = ResultName::CommandHz;
+    if findings.results.contains_key(&name) {
+        return;
+    }
+    let learned = rec.events.iter().any(|e| matches!(&e.event, Event::Learned { what, .. } if what == "command_hz"));
+    let used = rec
+        .spans_where(|kind| {
+            matches!(kind, SpanKind::Point { .. } | SpanKind::Start | SpanKind::Hold | SpanKind::Ascend)
+        })
+        .filter_map(|span| rec.setting_at(0.5 * (span.t0_s + span.t1_s)))
+        .filter(|setting| level::commanded_pct(setting) > 0.0)
+        .last();
+    let Some(setting) = used.filter(|s| s.frequency.get() > 0.0) else {
+        return findings.miss(name, "no command recorded");
+    };
+    let hz = setting.frequency.get();
+    let budget = vec![Contribution::common("command clock", rec.header.bench.clock_u * hz)];
+    let method = if learned { "discovered" } else { "as commanded" };
+    findings.put(name, Measured::number(name, hz, 1.96, budget, method, 1));
+}

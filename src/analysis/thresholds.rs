@@ -1,0 +1,495 @@
+//! Duties at which the output comes on and goes off and at which the fan starts and stops.
+//!
+//! Each rising or falling staircase is one trial that brackets the threshold between two duties offered. Module
+//! thresholds are one bracket, narrowed over trials; fan thresholds differ from start to start and are fitted as a
+//! distribution. The duty at the pin is uncertain in common for all of them.
+
+use crate::analysis::contamination;
+use crate::analysis::level::{self, Level, Witness};
+use crate::analysis::signal::stats;
+use crate::analysis::threshold_fit::{self, Bracket, Located, ThresholdFit};
+use crate::analysis::trial::{self, Told};
+use crate::bench::Channel;
+use crate::record::event::SpanKind;
+use crate::record::recording::Recording;
+use crate::results::{Contribution, Findings, Measured, Nature, ResultName};
+use crate::units::significant;
+
+/// Why there is nothing about turning.
+const NO_WITNESS: &str = "no tach, speed or current recorded; output voltage alone is no proof of turning";
+/// Normal coverage factor of a 95 % interval.
+const K95: f64 = 1.96;
+
+/// Finds `output_on_pct`, `output_off_pct`, `start_duty_pct`, `start_duty_95_pct`, `stop_duty_pct`, `hysteresis_pct`.
+pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
+    let rising = staircases(rec, &SpanKind::Ascend);
+    let falling = staircases(rec, &SpanKind::Descend);
+    output(rec, findings, &rising, ResultName::OutputOnPct, trial::output_on);
+    output(rec, findings, &falling, ResultName::OutputOffPct, trial::output_off);
+    let Some(witness) = Witness::of(rec) else {
+        for name in
+            [ResultName::StartDutyPct, ResultName::StartDuty95Pct, ResultName::StopDutyPct, ResultName::HysteresisPct]
+        {
+            findings.miss(name, NO_WITNESS);
+        }
+        return;
+    };
+    let coarse = coarse_reading(rec);
+    let started: Vec<Told> = rising.iter().map(|levels| trial::start(rec, witness, levels)).collect();
+    let stopped: Vec<Told> = falling.iter().map(|levels| trial::stop(rec, witness, levels)).collect();
+    let kick = rising.iter().find_map(|levels| trial::kick(rec, levels).map(|kick| (kick, levels)));
+    let kick = kick.map(|(kick, levels)| {
+        let supply = levels.last().and_then(|l| level::supply_v(rec, l.t0_s, l.t1_s));
+        let share = supply
+            .map_or(String::new(), |v| format!(" ({} % of the supply)", significant(100.0 * kick.output_v / v, 2)));
+        format!(
+            "kick start: output goes to {} V{share} for {} s",
+            significant(kick.output_v, 3),
+            significant(kick.time_s, 2)
+        )
+    });
+    let breakaway = breakaway(rec, witness, &rising, &started);
+    let notes: Vec<String> = [kick, breakaway, coarse.clone()].into_iter().flatten().collect();
+    start_results(rec, findings, &open_below(&started, coarse.is_some()), &notes);
+    stop_result(rec, findings, &open_below(&stopped, coarse.is_some()), coarse);
+    hysteresis(findings);
+}
+
+/// Levels of every span of that kind.
+fn staircases(rec: &Recording, kind: &SpanKind) -> Vec<Vec<Level>> {
+    rec.spans_where(|k| k == kind).map(|span| trial::staircase(rec, span)).filter(|levels| !levels.is_empty()).collect()
+}
+
+/// A remark when the speed column moves in steps too coarse to tell rest from slow turning.
+fn coarse_reading(rec: &Recording) -> Option<String> {
+    let top = level::top_speed(rec)?;
+    let step = contamination::speed_step(rec).filter(|step| *step > 0.1 * top)?;
+    Some(format!("speed readings move in steps of {} rpm: slower turning reads as rest", significant(step, 3)))
+}
+
+/// Takes back the lower ends of brackets whose "rest" may have been slow turning.
+fn open_below(told: &[Told], coarse: bool) -> Vec<Told> {
+    told.iter()
+        .map(|told| match told {
+            Told::Between(bracket) if coarse => Told::Between(Bracket { below: f64::NEG_INFINITY, at: bracket.at }),
+            other => *other,
+        })
+        .collect()
+}
+
+/// A module threshold: the brackets of all trials narrowed to what they share.
+fn output(
+    rec: &Recording,
+    findings: &mut Findings,
+    staircases: &[Vec<Level>],
+    name: ResultName,
+    judge: fn(&Recording, &[Level]) -> Told,
+) {
+    let rising = name == ResultName::OutputOnPct;
+    if !rec.channels.contains_key(&Channel::OutputV) {
+        return findings.miss(name, "no output voltage channel");
+    }
+    if staircases.is_empty() {
+        return findings.miss(name, no_staircase(rising));
+    }
+    let told: Vec<Told> = staircases.iter().map(|levels| judge(rec, levels)).collect();
+    let brackets = closed(&told);
+    let Some(shared) = shared(&brackets) else {
+        return findings.miss(name, output_reason(&told, rising));
+    };
+    findings.put(name, from_bracket(name, &shared, brackets.len(), rec.header.bench.duty_u_pct));
+}
+
+/// What all brackets have in common; the whole they cover when they contradict.
+fn shared(brackets: &[Bracket]) -> Option<Bracket> {
+    let fold = |f: fn(f64, f64) -> f64, start: f64, end: fn(&Bracket) -> f64| brackets.iter().map(end).fold(start, f);
+    let below = fold(f64::max, f64::NEG_INFINITY, |b| b.below);
+    let at = fold(f64::min, f64::INFINITY, |b| b.at);
+    if brackets.is_empty() {
+        return None;
+    }
+    if below < at {
+        return Some(Bracket { below, at });
+    }
+    Some(Bracket { below: fold(f64::min, f64::INFINITY, |b| b.below), at: fold(f64::max, f64::NEG_INFINITY, |b| b.at) })
+}
+
+/// A value from one bracket: its middle, the interval never narrower than the bracket.
+fn from_bracket(name: ResultName, bracket: &Bracket, n: usize, duty_u_pct: f64) -> Measured {
+    let width = bracket.width().unwrap_or(0.0);
+    let budget = vec![
+        Contribution::random("bracket width", width / 12.0_f64.sqrt()),
+        Contribution::common("duty at the pin", duty_u_pct),
+    ];
+    let mut measured = Measured::number(name, bracket.middle(), K95, budget, "bracket", n as u64);
+    let slack = K95 * duty_u_pct;
+    let end = |value: f64, slack: f64| value.is_finite().then_some(value + slack);
+    measured.interval = Some([end(bracket.below, -slack), end(bracket.at, slack)]);
+    measured
+}
+
+fn closed(told: &[Told]) -> Vec<Bracket> {
+    told.iter().filter_map(|t| if let Told::Between(bracket) = t { Some(*bracket) } else { None }).collect()
+}
+
+/// Brackets of every trial that told something, open ones included.
+fn all_brackets(told: &[Told], first_is_upper: bool) -> Vec<Bracket> {
+    told.iter()
+        .filter_map(|t| match *t {
+            Told::Between(bracket) => Some(bracket),
+            Told::AtFirst(duty) if first_is_upper => Some(Bracket { below: f64::NEG_INFINITY, at: duty }),
+            Told::AtFirst(duty) => Some(Bracket { below: duty, at: f64::INFINITY }),
+            Told::Never(duty) if first_is_upper => Some(Bracket { below: duty, at: f64::INFINITY }),
+            Told::Never(duty) => Some(Bracket { below: f64::NEG_INFINITY, at: duty }),
+            Told::Nothing => None,
+        })
+        .collect()
+}
+
+fn no_staircase(rising: bool) -> &'static str {
+    if rising { "no rise of the duty in steps from standstill" } else { "no fall of the duty in steps from turning" }
+}
+
+fn output_reason(told: &[Told], rising: bool) -> String {
+    let first = told.iter().find_map(|t| if let Told::AtFirst(duty) = t { Some(*duty) } else { None });
+    let never = told.iter().find_map(|t| if let Told::Never(duty) = t { Some(*duty) } else { None });
+    match (rising, first, never) {
+        (true, Some(duty), _) => format!("output is on at every duty offered; the lowest was {}", pct(duty)),
+        (true, _, Some(duty)) => format!("output never comes on up to {}", pct(duty)),
+        (false, _, Some(duty)) => format!("output never goes off down to {}", pct(duty)),
+        (false, Some(duty), _) => format!("output is off at every duty offered; the highest was {}", pct(duty)),
+        _ => "the output could not be judged".to_owned(),
+    }
+}
+
+fn pct(duty: f64) -> String {
+    format!("{} %", significant(duty, 3))
+}
+
+/// Start duty for half and for 95 of 100 tries.
+fn start_results(rec: &Recording, findings: &mut Findings, told: &[Told], notes: &[String]) {
+    let brackets = all_brackets(told, true);
+    if closed(told).is_empty() {
+        let reason = start_reason(told);
+        findings.miss(ResultName::StartDutyPct, reason.clone());
+        findings.miss(ResultName::StartDuty95Pct, reason);
+        return;
+    }
+    let duty_u = rec.header.bench.duty_u_pct;
+    if let Some(fitted) = threshold_fit::fit(&brackets) {
+        for (name, at) in [(ResultName::StartDutyPct, &fitted.centre), (ResultName::StartDuty95Pct, &fitted.p95)] {
+            findings.put(name, with_notes(from_fit(name, at, &fitted, duty_u), notes));
+        }
+        return;
+    }
+    let mut notes = notes.to_vec();
+    notes.push("one start only: how it differs from start to start is not known".to_owned());
+    let measured = from_bracket(ResultName::StartDutyPct, &brackets[0], 1, duty_u);
+    findings.put(ResultName::StartDutyPct, with_notes(measured, &notes));
+    findings.miss(ResultName::StartDuty95Pct, "one start only; at least two are needed to see the spread");
+}
+
+fn start_reason(told: &[Told]) -> String {
+    let lowest = told.iter().filter_map(|t| if let Told::AtFirst(duty) = t { Some(*duty) } else { None });
+    let highest = told.iter().filter_map(|t| if let Told::Never(duty) = t { Some(*duty) } else { None });
+    let (lowest, highest) = (lowest.fold(f64::INFINITY, f64::min), highest.fold(f64::NEG_INFINITY, f64::max));
+    if told.is_empty() {
+        no_staircase(true).to_owned()
+    } else if lowest == 0.0 {
+        "the fan turns at 0 % already".to_owned()
+    } else if lowest.is_finite() {
+        format!("starts at every duty offered; the lowest was {}", pct(lowest))
+    } else if highest.is_finite() {
+        format!("never starts up to {}", pct(highest))
+    } else {
+        "standstill and turning could not be told apart".to_owned()
+    }
+}
+
+/// A value from a fitted distribution.
+fn from_fit(name: ResultName, at: &Located, fitted: &ThresholdFit, duty_u_pct: f64) -> Measured {
+    let from_trials = at.standard_u(fitted.k);
+    let trials = fitted.n as f64;
+    let width = fitted.bracket / (12.0 * trials).sqrt();
+    let spread = (from_trials * from_trials - width * width).max(0.0).sqrt();
+    let budget = vec![
+        Contribution::random("spread from trial to trial", spread),
+        Contribution::random("bracket width", width),
+        Contribution::common("duty at the pin", duty_u_pct),
+    ];
+    let mut measured = Measured::number(name, at.value, fitted.k, budget, "threshold", fitted.n as u64);
+    let slack = K95 * duty_u_pct;
+    let widen = |end: Option<f64>, sign: f64| end.map(|end| at.value + sign * (end - at.value).hypot(slack));
+    measured.interval = Some([widen(at.low, -1.0), widen(at.high, 1.0)]);
+    if at.low.is_none() || at.high.is_none() {
+        measured = measured.noted("too few tries to bound it on both sides");
+    }
+    measured
+}
+
+fn with_notes(mut measured: Measured, notes: &[String]) -> Measured {
+    let all: Vec<&str> = measured.note.iter().map(String::as_str).chain(notes.iter().map(String::as_str)).collect();
+    measured.note = (!all.is_empty()).then(|| all.join("; "));
+    measured
+}
+
+/// Stop duty: the median over trials.
+fn stop_result(rec: &Recording, findings: &mut Findings, told: &[Told], coarse: Option<String>) {
+    let name = ResultName::StopDutyPct;
+    let brackets = all_brackets(told, false);
+    if closed(told).is_empty() {
+        return findings.miss(name, stop_reason(told));
+    }
+    let notes: Vec<String> = coarse.into_iter().collect();
+    let duty_u = rec.header.bench.duty_u_pct;
+    let measured = match threshold_fit::fit(&brackets) {
+        Some(fitted) => from_fit(name, &fitted.centre, &fitted, duty_u),
+        None => from_bracket(name, &brackets[0], 1, duty_u),
+    };
+    findings.put(name, with_notes(measured, &notes));
+}
+
+fn stop_reason(told: &[Told]) -> String {
+    let never = told.iter().filter_map(|t| if let Told::Never(duty) = t { Some(*duty) } else { None });
+    let never = never.fold(f64::INFINITY, f64::min);
+    if told.is_empty() {
+        no_staircase(false).to_owned()
+    } else if never.is_finite() {
+        format!("never stops down to {}", pct(never))
+    } else if told.iter().any(|t| matches!(t, Told::AtFirst(_))) {
+        "not seen turning steadily at any duty of the fall".to_owned()
+    } else {
+        "standstill and turning could not be told apart".to_owned()
+    }
+}
+
+/// Start less stop; the duty at the pin is common to both and cancels.
+fn hysteresis(findings: &mut Findings) {
+    let name = ResultName::HysteresisPct;
+    let (start, stop) =
+        (findings.results.get(&ResultName::StartDutyPct), findings.results.get(&ResultName::StopDutyPct));
+    let (Some(start), Some(stop)) = (start, stop) else {
+        return findings.miss(name, "needs both the start and the stop duty");
+    };
+    let (Some(a), Some(b)) = (start.as_number(), stop.as_number()) else { return };
+    let random = |measured: &Measured, which: &str| -> Contribution {
+        let parts = measured.budget.iter().filter(|c| c.nature == Nature::Random).map(|c| c.u * c.u);
+        Contribution::random(which, parts.sum::<f64>().sqrt())
+    };
+    let budget = vec![random(start, "start duty"), random(stop, "stop duty")];
+    let n = start.n.min(stop.n);
+    let k = if n > 1 { stats::k95((n - 1) as f64) } else { K95 };
+    let mut measured = Measured::number(name, a - b, k, budget, "difference", n);
+    measured.interval = Some(difference(a, start.interval, b, stop.interval));
+    if measured.is_bound() {
+        measured = measured.noted("one of start and stop is a bound");
+    }
+    findings.put(name, measured);
+}
+
+/// Interval of `a - b` from theirs, the half widths combined as independent.
+fn difference(a: f64, ia: Option<[Option<f64>; 2]>, b: f64, ib: Option<[Option<f64>; 2]>) -> [Option<f64>; 2] {
+    let [a_low, a_high] = ia.unwrap_or([None, None]);
+    let [b_low, b_high] = ib.unwrap_or([None, None]);
+    let low = a_low.zip(b_high).map(|(low, high)| a - b - (a - low).hypot(high - b));
+    let high = a_high.zip(b_low).map(|(high, low)| a - b + (high - a).hypot(b - low));
+    [low, high]
+}
+
+/// Remark when the fan jumps to speed at the start instead of creeping up from rest.
+fn breakaway(rec: &Recording, witness: Witness, rising: &[Vec<Level>], told: &[Told]) -> Option<String> {
+    let speeds: Vec<f64> = rising
+        .iter()
+        .zip(told)
+        .filter_map(|(levels, told)| {
+            let Told::Between(bracket) = told else { return None };
+            let started = levels.iter().find(|l| (l.duty_pct - bracket.at).abs() < 1e-9)?;
+            level::settled_speed(rec, witness, started.t0_s, started.t1_s).map(|speed| speed.value)
+        })
+        .collect();
+    let top = level::top_speed(rec).or_else(|| {
+        let tops = rec.spans_where(|k| matches!(k, SpanKind::Point { .. } | SpanKind::FlatOut));
+        tops.filter_map(|s| level::settled_speed(rec, witness, s.t0_s, s.t1_s)).map(|r| r.value).reduce(f64::max)
+    })?;
+    let speed = stats::median(&speeds)?;
+    (speed > 0.15 * top).then(|| format!("breaks away: jumps from rest to {} rpm", significant(speed, 3)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::synthetic::{Bench, RESPONSE_S, ascend, at, descend};
+
+    fn found(bench: &Bench) -> Findings {
+        let mut findings = Findings::default();
+        find(&bench.rec, &mut findings);
+        findings
+    }
+
+    fn interval(findings: &Findings, name: ResultName) -> (f64, f64) {
+        let [low, high] = findings.results[&name].interval.unwrap();
+        // Percent of a fraction carries rounding in its last digits.
+        ((low.unwrap() * 1e9).round() / 1e9, (high.unwrap() * 1e9).round() / 1e9)
+    }
+
+    #[test]
+    fn known_thresholds_are_recovered_with_honest_intervals() {
+        let mut bench = Bench::new(1);
+        bench.rec.header.bench.duty_u_pct = 0.05;
+        for start in [20.3, 20.9, 19.8, 20.4, 20.6, 20.1] {
+            ascend(&mut bench, 15.0, 0.5, start, 40.0);
+            bench.run(0.1, &[(Channel::SpeedRpm, &|_| 500.0, 0.2)]);
+            descend(&mut bench, 30.0, 0.5, 14.2, 5.0);
+        }
+        // Speeds run to full elsewhere in a run.
+        bench.set(at(90.0));
+        bench.run(60.0, &[(Channel::SpeedRpm, &|_| 2400.0, 0.2)]);
+        let findings = found(&bench);
+        let (low, high) = interval(&findings, ResultName::StartDutyPct);
+        assert!(low < 20.35 && 20.35 < high && high - low < 1.2, "{low} {high}");
+        let (low, high) = interval(&findings, ResultName::StopDutyPct);
+        assert!(low < 14.2 && 14.2 < high && high - low < 0.8, "{low} {high}");
+        let (low, high) = interval(&findings, ResultName::HysteresisPct);
+        assert!(low < 6.15 && 6.15 < high, "{low} {high}");
+        assert!(findings.number(ResultName::StartDuty95Pct).unwrap() > 20.5);
+        let names: Vec<&str> =
+            findings.results[&ResultName::StartDutyPct].budget.iter().map(|c| c.name.as_str()).collect();
+        assert!(names.contains(&"bracket width") && names.contains(&"duty at the pin"));
+    }
+
+    #[test]
+    fn never_stopping_and_always_starting_are_answers_with_their_bound() {
+        let mut bench = Bench::new(2);
+        ascend(&mut bench, 10.0, 1.0, 5.0, 40.0);
+        descend(&mut bench, 40.0, 5.0, 0.0, 10.0);
+        let findings = found(&bench);
+        assert!(
+            findings.absent[&ResultName::StartDutyPct].contains("starts at every duty offered; the lowest was 10 %")
+        );
+        assert!(findings.absent[&ResultName::StopDutyPct].contains("never stops down to 10 %"));
+        assert!(findings.absent[&ResultName::OutputOnPct].contains("no output voltage"));
+    }
+
+    #[test]
+    fn one_start_gives_its_bracket_and_no_spread() {
+        let mut bench = Bench::new(3);
+        ascend(&mut bench, 10.0, 2.0, 21.0, 60.0);
+        let findings = found(&bench);
+        assert_eq!(interval(&findings, ResultName::StartDutyPct), (20.0, 22.0));
+        assert!(findings.absent.contains_key(&ResultName::StartDuty95Pct));
+    }
+
+    #[test]
+    fn output_voltage_alone_proves_no_turning_but_brackets_the_output() {
+        let mut bench = Bench::new(4);
+        let t0_s = bench.t_s;
+        bench.set(at(0.0));
+        bench.run(0.5, &[(Channel::OutputV, &|_| 0.0, 0.01), (Channel::SupplyV, &|_| 13.0, 0.01)]);
+        for duty in [8.0, 9.0, 10.0, 11.0, 12.0] {
+            bench.set(at(duty));
+            let volts = if duty > 10.5 { 1.2 } else { 0.0 };
+            bench.run(1.0, &[(Channel::OutputV, &|_| volts, 0.01), (Channel::SupplyV, &|_| 13.0, 0.01)]);
+        }
+        bench.span(SpanKind::Ascend, t0_s);
+        let findings = found(&bench);
+        assert_eq!(interval(&findings, ResultName::OutputOnPct), (10.0, 11.0));
+        assert!(findings.absent[&ResultName::StartDutyPct].contains("no proof of turning"));
+        assert!(findings.absent[&ResultName::StopDutyPct].contains("no proof of turning"));
+    }
+
+    #[test]
+    fn back_emf_of_a_coasting_fan_is_not_an_output() {
+        let mut bench = Bench::new(5);
+        let t0_s = bench.t_s;
+        for (duty, on) in [(30.0, true), (20.0, true), (15.0, false)] {
+            bench.set(at(duty));
+            let volts = move |t: f64| if on { 0.13 * duty } else { 2.0 * (-t / 8.0).exp() };
+            bench.run(3.0, &[(Channel::OutputV, &volts, 0.01), (Channel::SupplyV, &|_| 13.0, 0.01)]);
+        }
+        bench.span(SpanKind::Descend, t0_s);
+        assert_eq!(interval(&found(&bench), ResultName::OutputOffPct), (15.0, 20.0));
+    }
+
+    #[test]
+    fn a_kick_start_is_named() {
+        let mut bench = Bench::new(6);
+        let t0_s = bench.t_s;
+        bench.set(at(0.0));
+        let still: &dyn Fn(f64) -> f64 = &|_| 0.0;
+        let supply: &dyn Fn(f64) -> f64 = &|_| 13.0;
+        bench.run(
+            0.5,
+            &[(Channel::SpeedRpm, still, 0.0), (Channel::OutputV, still, 0.01), (Channel::SupplyV, supply, 0.01)],
+        );
+        for (duty, on) in [(10.0, false), (12.0, false), (14.0, true)] {
+            bench.set(at(duty));
+            let volts = move |t: f64| {
+                if !on {
+                    0.0
+                } else if t < 0.5 {
+                    5.2
+                } else {
+                    1.8
+                }
+            };
+            let speed = move |_: f64| if on { 300.0 } else { 0.0 };
+            bench.run(
+                3.0,
+                &[(Channel::SpeedRpm, &speed, 0.0), (Channel::OutputV, &volts, 0.01), (Channel::SupplyV, supply, 0.01)],
+            );
+        }
+        bench.span(SpanKind::Ascend, t0_s);
+        let note = found(&bench).results[&ResultName::StartDutyPct].note.clone().unwrap();
+        assert!(note.contains("kick start: output goes to 5.2 V (40 % of the supply) for 0.5 s"), "{note}");
+    }
+
+    #[test]
+    fn a_tach_start_is_dated_back_to_breakaway() {
+        // The fan breaks away 0.1 s before the step to 22 %, its first edge comes after it.
+        let mut bench = Bench::new(7);
+        let t0_s = bench.t_s;
+        bench.set(at(0.0));
+        bench.run(1.0, &[]);
+        bench.tach(1.0, &|_| 0.0);
+        for duty in [18.0, 20.0] {
+            bench.set(at(duty));
+            bench.run(2.0, &[]);
+            bench.tach(2.0, &|t| if duty > 19.0 { 200.0 * (t - 1.9).max(0.0) } else { 0.0 });
+        }
+        bench.set(at(22.0));
+        bench.run(2.0, &[]);
+        bench.tach(2.0, &|t| 20.0 + 200.0 * t);
+        bench.span(SpanKind::Ascend, t0_s);
+        let (low, high) = interval(&found(&bench), ResultName::StartDutyPct);
+        // The true cause is the step to 20 %; a first edge taken as the start would say 20 to 22.
+        assert!(low <= 18.0 && high >= 20.0, "{low} {high}");
+    }
+
+    #[test]
+    fn spin_up_left_over_from_before_is_no_start() {
+        let mut bench = Bench::new(8);
+        let t0_s = bench.t_s;
+        bench.set(at(10.0));
+        bench.run(4.0, &[(Channel::SpeedRpm, &|t| 400.0 * (-t / 0.5).exp(), 0.0)]);
+        for (duty, speed) in [(12.0, 0.0), (14.0, 0.0), (16.0, 300.0), (40.0, 1_000.0)] {
+            bench.set(at(duty));
+            bench.run(2.0, &[(Channel::SpeedRpm, &|t| if duty != 16.0 || t > RESPONSE_S { speed } else { 0.0 }, 0.1)]);
+        }
+        bench.span(SpanKind::Ascend, t0_s);
+        assert_eq!(interval(&found(&bench), ResultName::StartDutyPct), (14.0, 16.0));
+    }
+
+    #[test]
+    fn moving_the_clock_changes_nothing() {
+        let at_offset = |offset: f64| {
+            let mut bench = Bench::new(9);
+            bench.t_s = offset;
+            ascend(&mut bench, 10.0, 1.0, 17.5, 40.0);
+            descend(&mut bench, 40.0, 1.0, 12.5, 5.0);
+            found(&bench)
+        };
+        let (a, b) = (at_offset(0.0), at_offset(1_000.0));
+        assert_eq!(a.results[&ResultName::StartDutyPct], b.results[&ResultName::StartDutyPct]);
+        assert_eq!(a.results[&ResultName::StopDutyPct], b.results[&ResultName::StopDutyPct]);
+    }
+}

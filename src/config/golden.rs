@@ -1,0 +1,144 @@
+//! Every class of diagnostic as a person sees it. The snapshots were read one by one.
+
+use std::path::Path;
+
+use super::{check_together, load_rig, parse_plan, parse_rig, plan_from_bytes, rig_from_bytes};
+
+/// The shipped rig with one stretch of text replaced.
+fn rig_with(good: &str, bad: &str) -> String {
+    let text = std::fs::read_to_string("rigs/virtual.toml").unwrap();
+    assert!(text.contains(good), "`{good}` is no longer in the shipped rig");
+    text.replacen(good, bad, 1)
+}
+
+fn rig_problems(good: &str, bad: &str) -> String {
+    parse_rig(Path::new("rigs/bench.toml"), &rig_with(good, bad)).unwrap_err().to_string()
+}
+
+fn plan_problems(text: &str) -> String {
+    parse_plan(Path::new("test-plans/plan.toml"), text).unwrap_err().to_string()
+}
+
+/// A plan with these lines after its name.
+fn plan(lines: &str) -> String {
+    format!("name = \"x\"\n{lines}\n[[stage]]\nfirst_power = {{}}\n")
+}
+
+/// A plan with this one stage.
+fn stage(stage: &str) -> String {
+    format!("name = \"x\"\n[[stage]]\n{stage}\n")
+}
+
+macro_rules! golden {
+    ($($name:ident: $problems:expr;)+) => {
+        $(
+            #[test]
+            fn $name() {
+                insta::assert_snapshot!($problems);
+            }
+        )+
+    };
+}
+
+const INSTANT: &str = "instant_current = \"110 A\"";
+
+golden! {
+    unknown_key_with_a_near_one: rig_problems(INSTANT, "instant_curent = \"110 A\"");
+    unknown_key_without_a_near_one: rig_problems("sinks = true", "sinks = true\ncolour = \"red\"");
+    unknown_table: rig_problems("[wiring]", "[wirings]");
+    bare_number: rig_problems(INSTANT, "instant_current = 110");
+    bare_number_in_quotes: rig_problems(INSTANT, "instant_current = \"110\"");
+    wrong_dimension: rig_problems(INSTANT, "instant_current = \"110 V\"");
+    wrong_case_of_unit: rig_problems("off_current = \"0.5 A\"", "off_current = \"500 ma\"");
+    unknown_unit: rig_problems(INSTANT, "instant_current = \"110 parsec\"");
+    decimal_comma: rig_problems("off_current = \"0.5 A\"", "off_current = \"0,5 A\"");
+    no_number: rig_problems(INSTANT, "instant_current = \"a lot\"");
+    too_large_a_number: rig_problems(INSTANT, "instant_current = \"1e308 kA\"");
+    not_positive: rig_problems(INSTANT, "instant_current = \"-1 A\"");
+    out_of_bounds: rig_problems("stall_time = \"3 s\"", "stall_time = \"1 min\"");
+    duty_out_of_range: rig_problems("most_duty = \"99 %\"", "most_duty = \"120 %\"");
+    infinite_number: rig_problems("scale = 1 ", "scale = inf ");
+    fractional_count: rig_problems("bars = 12", "bars = 12.5");
+    count_out_of_range: rig_problems("bars = 12", "bars = 1");
+    text_where_a_number_is_due: rig_problems("pulses_per_rev = 2", "pulses_per_rev = \"2\"");
+    text_where_a_flag_is_due: rig_problems("sinks = true", "sinks = \"yes\"");
+    value_where_a_table_is_due: rig_problems("[tach]\npulses_per_rev = 2", "[tach.pulses_per_rev]\n");
+    unknown_word: rig_problems("kind = \"linear-low\"", "kind = \"linear-lo\"");
+    empty_text: rig_problems("name = \"bench fan 2\"", "name = \"\"");
+    missing_key: rig_problems("locked_rotor = \"90 A\"\n", "");
+    missing_supply_switch: rig_problems("[control.supply_on]\naddress = \"supply_on\"", "");
+    missing_supply_current: {
+        let text = std::fs::read_to_string("rigs/virtual.toml").unwrap();
+        let (from, to) = (text.find("[channel.supply_a]").unwrap(), text.find("[channel.output_v]").unwrap());
+        let without = format!("{}{}", &text[..from], &text[to..]);
+        parse_rig(Path::new("rigs/bench.toml"), &without).unwrap_err()
+    };
+    no_quotes: rig_problems(INSTANT, "instant_current = 110 A");
+    text_never_closed: rig_problems(INSTANT, "instant_current = \"110 A");
+    key_twice: rig_problems(INSTANT, "instant_current = \"110 A\"\ninstant_current = \"111 A\"");
+    truncated_file: {
+        let text = std::fs::read_to_string("rigs/virtual.toml").unwrap();
+        parse_rig(Path::new("rigs/bench.toml"), &text[..text.len() / 2]).unwrap_err()
+    };
+    all_problems_at_once: {
+        let text = rig_with(INSTANT, "instant_curent = \"110 A\"");
+        let text = text.replacen("sinks = true", "sinks = 1", 1).replacen("\"13 V\"", "13", 1);
+        let text = text.replacen("fuse = \"50 A\"", "fuse = \"20 A\"", 1).replacen("\"22 Ohm\"", "\"22 Volt\"", 1);
+        parse_rig(Path::new("rigs/bench.toml"), &text).unwrap_err()
+    };
+    syntax_and_other_problems_together: {
+        let text = rig_with(INSTANT, "instant_current = 110 A");
+        parse_rig(Path::new("rigs/bench.toml"), &text.replacen("sinks = true", "sinks = 1", 1)).unwrap_err()
+    };
+
+    empty_file: parse_rig(Path::new("rigs/bench.toml"), " \n").unwrap_err();
+    file_that_is_not_there: load_rig(Path::new("rigs/no-such.toml")).unwrap_err();
+    file_that_is_not_utf8: rig_from_bytes(Path::new("rigs/bench.toml"), b"name = \"b\"\n# \xff\n").unwrap_err();
+    file_that_is_too_long: plan_from_bytes(Path::new("plan.toml"), &vec![b'#'; 2_000_000]).unwrap_err();
+
+    driver_unknown: rig_problems("driver = \"virtual\"", "driver = \"raspberry\"");
+    external_without_command: rig_problems("driver = \"virtual\"", "driver = \"external\"");
+    command_of_a_virtual_bench: rig_problems("driver = \"virtual\"", "command = [\"x\"]\ndriver = \"virtual\"");
+    second_driver: rig_problems("[tach]", "[tach]\ndriver = \"external\"");
+    pre_charge_without_resistance: rig_problems("resistance = \"22 Ohm\"\nresistance_u = \"1 %\"", "");
+    resistance_of_a_lamp: rig_problems("means = \"pre-charge\"", "means = \"lamp\"");
+    gentle_means_without_the_control: rig_problems("[control.supply_gentle]", "");
+    instant_limit_below_locked_rotor: rig_problems(INSTANT, "instant_current = \"85 A\"");
+    i2t_above_the_fuse: rig_problems("i2t = \"8000 A2s\"", "i2t = \"20000 A2s\"");
+    continuous_above_fuse_and_wire: rig_problems("continuous_current = \"35 A\"", "continuous_current = \"70 A\"");
+    range_below_the_limit: rig_problems("range = \"125 A\"", "range = \"100 A\"");
+    frequencies_reversed: rig_problems("highest = \"25 kHz\"", "highest = \"1 Hz\"");
+    supply_above_its_limit: rig_problems("highest_voltage = \"16 V\"", "highest_voltage = \"12 V\"");
+
+    plan_without_stages: plan_problems("name = \"x\"\nstage = []\n");
+    plan_stage_unknown: plan_problems(&stage("swep = {}"));
+    plan_stage_empty: plan_problems(&stage(""));
+    plan_stages_in_one: plan_problems(&stage("first_power = {}\nsleep = {}"));
+    plan_stages_not_a_list: plan_problems("name = \"x\"\n[stage.first_power]\n");
+    plan_setting_unknown: plan_problems(&stage("sweep = { stp = \"5 %\" }"));
+    plan_duty_bare: plan_problems(&stage("sweep = { to = 85 }"));
+    plan_duty_in_words: plan_problems(&stage("sweep = { to = \"to the limit\" }"));
+    plan_fine_above_step: plan_problems(&stage("sweep = { step = \"1 %\", fine = \"2 %\" }"));
+    plan_list_item_wrong: plan_problems(&stage("soak = { duties = [\"50 %\", 85] }"));
+    plan_limit_unknown_result: plan_problems(&plan("[limits]\nramp_10_90 = { min = \"1 s\" }"));
+    plan_limit_wrong_unit: plan_problems(&plan("[limits]\nsleep_a = { max = \"2 mV\" }"));
+    plan_limit_ratio_with_unit: plan_problems(&plan("[limits]\ninrush_ratio = { max = \"3 A\" }"));
+    plan_limit_unknown_word: plan_problems(&plan("[limits]\nloss_open = { one_of = [\"stop\"] }"));
+    plan_limit_without_bound: plan_problems(&plan("[limits]\nsleep_a = {}"));
+    plan_limit_reversed: plan_problems(&plan("[limits]\ndrop_v = { min = \"1 V\", max = \"0.5 V\" }"));
+
+    plan_beyond_the_rig: {
+        let rig = load_rig(Path::new("rigs/virtual.toml")).unwrap();
+        let text = "name = \"x\"\ncurrent_limit = \"400 A\"\n\
+            [[stage]]\ndiscover = { frequencies = [\"100 Hz\", \"1 Hz\"] }\n\
+            [[stage]]\nsoft_start = { to = \"100 %\" }\n\
+            [[stage]]\nfrequency_edges = { from = \"1 Hz\", to = \"50 kHz\" }\n\
+            [[stage]]\nsoak = { duties = [\"50 %\", \"0.5 %\"] }\n";
+        check_together(&rig, &parse_plan(Path::new("test-plans/plan.toml"), text).unwrap()).unwrap_err()
+    };
+    plan_limit_below_locked_rotor: {
+        let rig = load_rig(Path::new("rigs/virtual.toml")).unwrap();
+        let text = plan("current_limit = \"80 A\"");
+        check_together(&rig, &parse_plan(Path::new("test-plans/plan.toml"), &text).unwrap()).unwrap_err()
+    };
+}
