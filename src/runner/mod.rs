@@ -1,1 +1,14 @@
 //! Runs a plan on a bench: stages, dispatcher, shutdown.
+//!
+//! [`dispatcher::run`] is the entry: it starts the bench thread, on which the executor goes through the stages with the
+//! supervisor between it and the bench, and reacts to signals and silence meanwhile.
+
+pub mod dispatcher;
+mod estimate;
+mod executor;
+mod live;
+mod session;
+mod stages;
+
+pub use crate::safety::StopHandle;
+pub use dispatcher::{Observer, Quiet, RunOutcome, RunRequest, run};

@@ -7,7 +7,7 @@ use crate::results::StoppedBy;
 use crate::units::{Duty, Hertz};
 
 pub(super) fn limits() -> Limits {
-    let sensor = |range| Sensor { range, lively_from: 0.0 };
+    let sensor = |range: f64| Sensor { plausible: (-range, range), lively_from: 0.0 };
     Limits {
         instant_a: 110.0,
         continuous_a: 30.0,
@@ -27,7 +27,7 @@ pub(super) fn limits() -> Limits {
             (Channel::SupplyV, sensor(20.0)),
             (Channel::SupplyA, sensor(150.0)),
             (Channel::OutputV, sensor(20.0)),
-            (Channel::CaseC, Sensor { range: 150.0, lively_from: f64::INFINITY }),
+            (Channel::CaseC, Sensor { plausible: (-60.0, 150.0), lively_from: f64::INFINITY }),
         ]
         .into(),
         tach: true,

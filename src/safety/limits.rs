@@ -4,7 +4,8 @@
 use std::collections::BTreeMap;
 
 use crate::bench::Channel;
-use crate::config::plan::{Plan, UpTo};
+use crate::config::effective;
+use crate::config::plan::Plan;
 use crate::config::rig::{ChannelSpec, Rig};
 use crate::driver::Offers;
 
@@ -48,41 +49,35 @@ pub struct Limits {
 /// What may be expected of a channel.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Sensor {
-    /// Full scale.
-    pub range: f64,
+    /// Lowest and highest plausible reading.
+    pub plausible: (f64, f64),
     /// Magnitude from which an exactly repeating reading is suspicious; infinite where the channel is too quiet to tell.
     pub lively_from: f64,
 }
 
-/// Share of the locked-rotor current from which a fan at rest counts as stalled: above what breaks a healthy fan loose.
-const STALL_SHARE: f64 = 0.3;
-
 impl Limits {
-    /// The least of what rig, wiring, load fan and plan allow, for the channels that the bench really offers.
+    /// The limits in force when `plan` runs on `rig`, for the channels that the bench really offers.
     #[must_use]
     pub fn of(rig: &Rig, plan: &Plan, offers: &Offers) -> Self {
-        let instant = match plan.current_limit {
-            UpTo::RigLimit => rig.limits.instant_current,
-            UpTo::Value(limit) => limit.min(rig.limits.instant_current),
-        };
+        let limits = effective(rig, plan);
         let sensors = rig
             .channels
             .iter()
             .filter(|(channel, _)| offers.channels.contains(channel))
-            .map(|(channel, spec)| (*channel, sensor(spec)))
+            .map(|(channel, spec)| (*channel, sensor(spec, limits.plausible.get(channel))))
             .collect();
         Self {
-            instant_a: instant.get(),
-            continuous_a: rig.limits.continuous_current.min(rig.wiring.wire_rating).get(),
-            i2t_a2s: rig.limits.i2t.get().min(rig.wiring.fuse_i2t.get()),
-            highest_v: rig.limits.highest_voltage.get(),
-            lowest_v: rig.limits.lowest_voltage.get(),
-            case_c: rig.limits.case_temperature.get(),
-            case_rise_k: rig.limits.case_rise.map(|rise| rise.get()),
-            off_a: rig.limits.off_current.get(),
-            stall_s: rig.limits.stall_time.get(),
-            stall_a: STALL_SHARE * rig.load_fan.locked_rotor.get(),
-            energised_s: rig.limits.energised_time.get(),
+            instant_a: limits.instant_a.value,
+            continuous_a: limits.continuous_a.value,
+            i2t_a2s: limits.i2t_a2s.value,
+            highest_v: limits.over_v.value,
+            lowest_v: limits.under_v.value,
+            case_c: limits.case_c.value,
+            case_rise_k: limits.case_rise_k_per_min.map(|rise| rise.value),
+            off_a: limits.off_a.value,
+            stall_s: limits.stall_s.value,
+            stall_a: limits.stall_a.value,
+            energised_s: limits.energised_s.value,
             fan_running_a: rig.load_fan.running.get(),
             fan_locked_ohm: (rig.supply.voltage / rig.load_fan.locked_rotor).get(),
             supply_v: rig.supply.voltage.get(),
@@ -94,12 +89,13 @@ impl Limits {
 
 /// A channel is lively where its noise moves the last digit often (half a step of standard deviation moves it at four
 /// samples in ten), so that fifty equal samples in a row are no accident.
-fn sensor(spec: &ChannelSpec) -> Sensor {
+fn sensor(spec: &ChannelSpec, plausible: Option<&(f64, f64)>) -> Sensor {
     let lively = |noise: f64| noise > 0.0 && noise >= 0.5 * spec.resolution;
     let lively_from = match spec.low {
         _ if !lively(spec.noise) => f64::INFINITY,
         Some(low) if !lively(low.noise.get()) => low.range.get(),
         _ => 0.0,
     };
-    Sensor { range: spec.range, lively_from }
+    let plausible = plausible.copied().unwrap_or((-1.05 * spec.range, 1.05 * spec.range));
+    Sensor { plausible, lively_from }
 }

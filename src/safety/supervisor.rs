@@ -13,6 +13,7 @@ use crate::bench::{Block, Channel, Pace, Setting, Supply};
 use crate::driver::{Bench, Control, DriverError, Offers};
 use crate::record::event::{Event, Header, Numbered, SpanKind, StageEnd};
 use crate::record::recording::Recording;
+use crate::record::writer::RecordWriter;
 use crate::results::{Stopped, StoppedBy};
 use crate::safety::interlock::{Input, Interlock, OffCommand, Rule, Trip};
 use crate::safety::limits::Limits;
@@ -37,6 +38,20 @@ pub trait RecordSink: Send {
     /// # Errors
     /// What failed, for people.
     fn finish(self: Box<Self>) -> Result<(), String>;
+}
+
+impl RecordSink for RecordWriter {
+    fn block(&mut self, block: &Block) -> Result<(), String> {
+        Self::block(self, block).map_err(|error| error.to_string())
+    }
+
+    fn event(&mut self, event: &Numbered) -> Result<(), String> {
+        Self::event(self, event).map_err(|error| error.to_string())
+    }
+
+    fn finish(self: Box<Self>) -> Result<(), String> {
+        Self::finish(*self).map_err(|error| error.to_string())
+    }
 }
 
 /// The run is over: the bench is in its safe state and every further call gives the same.
@@ -464,6 +479,9 @@ impl Supervisor {
             self.record_error.get_or_insert(error);
         }
         self.recording.push_block(block);
+        for text in self.bench.notes() {
+            self.note(text);
+        }
         self.pulse.beat(self.recording.end_s);
     }
 

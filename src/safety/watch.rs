@@ -344,10 +344,6 @@ struct Still {
 /// An exactly repeating reading counts as frozen after this time and this many samples.
 const FROZEN_S: f64 = 0.5;
 const FROZEN_SAMPLES: usize = 50;
-/// Readings this far over full scale are impossible.
-const OVER_RANGE: f64 = 1.05;
-/// No thermometer on a bench reads less.
-const COLDEST_C: f64 = -60.0;
 
 impl Sensors {
     pub(super) fn not_finite(block: &Block) -> Option<Trip> {
@@ -360,17 +356,13 @@ impl Sensors {
 
     pub(super) fn out_of_range(limits: &Limits, block: &Block) -> Option<Trip> {
         block.channels.iter().find_map(|(channel, samples)| {
-            let range = limits.sensors.get(channel)?.range * OVER_RANGE;
-            let least = if matches!(channel, Channel::CaseC | Channel::AmbientC) { COLDEST_C } else { -range };
-            let beyond = samples.iter().filter(|v| !(least..=range).contains(&f64::from(**v))).count();
+            let (least, most) = limits.sensors.get(channel)?.plausible;
+            let beyond = samples.iter().filter(|v| !(least..=most).contains(&f64::from(**v))).count();
             // More than half: a single glitch is no broken sensor.
             (2 * beyond > samples.len()).then(|| {
                 let mean = block.mean(*channel).unwrap_or_default();
-                let saw = format!(
-                    "`{channel}` reads {mean:.2} {}, its range ends at {:.2}",
-                    channel.unit(),
-                    range / OVER_RANGE
-                );
+                let unit = channel.unit();
+                let saw = format!("`{channel}` reads {mean:.2} {unit}, plausible is {least:.2} to {most:.2} {unit}");
                 Trip::new(Rule::SensorRange, StoppedBy::Rig, saw)
             })
         })

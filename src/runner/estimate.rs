@@ -1,0 +1,24 @@
+//! Typical bench time of a stage, for the remaining time shown while a run goes on. Worst cases are `check`'s business.
+
+use crate::config::plan::Stage;
+
+/// About how long a stage takes on a unit with a ramp of a few seconds, seconds.
+pub(crate) fn typical_s(stage: &Stage) -> f64 {
+    let count = |n: usize| f64::from(u32::try_from(n).unwrap_or(u32::MAX));
+    match stage {
+        Stage::FirstPower { .. } => 3.0,
+        Stage::SupplyOpen { watch } => watch.get(),
+        Stage::LineCheck { each } => 3.0 * each.get() + 1.0,
+        Stage::Discover { .. } => 50.0,
+        Stage::SoftStart { .. } => 35.0,
+        Stage::Sweep { step, .. } => 60.0 + 6.0 / step.fraction().max(0.005),
+        Stage::Drop { hold } => 8.0 + hold.get(),
+        Stage::FrequencyEdges { .. } => 150.0,
+        Stage::LossOfSignal { losses, .. } => 15.0 * count(losses.len()),
+        Stage::PowerUp { .. } => 35.0,
+        Stage::Soak { duties, each } => count(duties.len()) * each.get().min(240.0),
+        Stage::Repeats { starts, stops, .. } => 15.0 * f64::from(*starts) + 30.0 * f64::from(*stops),
+        Stage::Sleep { longest } => longest.get().min(60.0) + 15.0,
+        Stage::Hold { time, .. } => time.get() + 2.0,
+    }
+}

@@ -1,0 +1,102 @@
+//! Goes through the stages of a plan: skips what rig or unit make impossible, tells how each went, ends with a zero.
+
+use crate::bench::{Pace, Setting};
+use crate::config::plan::{Plan, Stage};
+use crate::record::event::StageEnd;
+use crate::runner::session::{Session, Work};
+use crate::runner::stages;
+use crate::runner::stages::{discover, first_power, frequency_edges, hold, sweep};
+use crate::safety::Halt;
+
+/// Tells that a stage begins (position, name).
+pub(crate) type OnStage<'a> = dyn FnMut(usize, &'static str) + 'a;
+
+/// Runs every stage; `Err` when the run was stopped in one.
+pub(crate) fn execute(session: &mut Session<'_>, on_stage: &mut OnStage<'_>) -> Result<(), Halt> {
+    let plan: &Plan = session.plan;
+    if !matches!(plan.stages.first(), Some(Stage::FirstPower { .. })) {
+        session.set(Setting::SAFE)?;
+        session.zero_span(Ok(()))?;
+    }
+    for (index, stage) in plan.stages.iter().enumerate() {
+        on_stage(index, stage.name());
+        session.sup.begin_stage(index, stage.name());
+        let end = match hindrance(session, stage) {
+            Some(why) => StageEnd::Skipped { why },
+            None => match perform(session, stage)? {
+                Ok(()) => StageEnd::Done,
+                Err(why) => StageEnd::Partial { why },
+            },
+        };
+        session.sup.end_stage(end);
+    }
+    if session.zero_due {
+        session.zero()?;
+    } else {
+        session.set(Setting::SAFE)?;
+        session.read(0.1, Pace::Slow)?;
+    }
+    Ok(())
+}
+
+/// Why a stage is not begun; `None` when it can be.
+fn hindrance(session: &Session<'_>, stage: &Stage) -> Option<String> {
+    let no = |what: &str| Some(format!("the rig has no {what}"));
+    let can = session.can;
+    match stage {
+        Stage::FirstPower { .. } => return None,
+        _ if session.now_s() > session.plan.time_limit.get() => {
+            return Some("the plan's time limit is used up".to_owned());
+        }
+        Stage::SupplyOpen { .. } if !can.line => return no("control of the line"),
+        Stage::LineCheck { .. } if !can.line => return no("control of the line"),
+        Stage::LineCheck { .. } if !can.line_v => return no("line voltage channel"),
+        Stage::SupplyOpen { .. } | Stage::LineCheck { .. } => return None,
+        _ if !can.duty => return no("control of the duty"),
+        Stage::Hold { .. } => return None,
+        Stage::Discover { .. } if !can.frequency => return no("control of the command frequency"),
+        Stage::Discover { .. } => return None,
+        Stage::FrequencyEdges { .. } if !can.frequency => return no("control of the command frequency"),
+        Stage::Drop { .. } if !can.output => return no("output voltage channel"),
+        _ => {}
+    }
+    if let Some(dead) = &session.known.dead {
+        return Some(dead.clone());
+    }
+    if session.known.frequency.is_none() {
+        return Some("the unit's command frequency and level are not known (no `discover` before)".to_owned());
+    }
+    if session.known.off.is_none() && !matches!(stage, Stage::Drop { .. }) {
+        return Some("no duty is known that stops the fan".to_owned());
+    }
+    None
+}
+
+fn perform(session: &mut Session<'_>, stage: &Stage) -> Work {
+    match stage {
+        Stage::FirstPower { settle } => first_power::run(session, *settle),
+        Stage::SupplyOpen { watch } => stages::supply_open::run(session, *watch),
+        Stage::LineCheck { each } => stages::line_check::run(session, *each),
+        Stage::Discover { frequencies, answer_within } => discover::run(session, frequencies, *answer_within),
+        Stage::SoftStart { to, settle_within } => stages::soft_start::run(session, *to, *settle_within),
+        Stage::Sweep { step, fine, to, settle_within } => {
+            let ask =
+                sweep::Ask { step: step.fraction(), fine: fine.fraction(), to: *to, settle_within: *settle_within };
+            sweep::run(session, ask)
+        }
+        Stage::Drop { hold } => stages::drop::run(session, *hold),
+        Stage::FrequencyEdges { from, to, within, duty } => {
+            let ask = frequency_edges::Ask { from_hz: from.get(), to_hz: to.get(), within: within.get(), duty: *duty };
+            frequency_edges::run(session, ask)
+        }
+        Stage::LossOfSignal { losses, watch, duty } => stages::loss_of_signal::run(session, losses, *watch, *duty),
+        Stage::PowerUp { duty, settle_within } => stages::power_up::run(session, *duty, *settle_within),
+        Stage::Soak { duties, each } => stages::soak::run(session, duties, *each),
+        Stage::Repeats { starts, stops, fine } => stages::repeats::run(session, *starts, *stops, *fine),
+        Stage::Sleep { longest } => stages::sleep::run(session, *longest),
+        Stage::Hold { duty, time, frequency, active } => {
+            let ask = hold::Ask { duty: *duty, time: *time, frequency: *frequency, active: *active };
+            hold::run(session, ask)
+        }
+    }
+}

@@ -1,0 +1,213 @@
+//! What the executor sees while a run goes on: small pure functions of the growing recording.
+//!
+//! They decide how long to wait, never what is reported: results come from the analysis of the finished record.
+
+use crate::analysis::speed::{Motion, motion};
+use crate::bench::Channel;
+use crate::record::recording::Recording;
+
+/// Levels of the channels that tell whether things have settled; `None` where a channel is missing.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct Levels {
+    /// Mean output over mean supply voltage.
+    pub(crate) ratio: Option<f64>,
+    /// Tach edges per second, 0 at rest.
+    pub(crate) edges_hz: Option<f64>,
+    /// Supply current, amperes.
+    pub(crate) supply_a: Option<f64>,
+}
+
+/// Supply voltage below which an output ratio means nothing.
+const LEAST_SUPPLY_V: f64 = 3.0;
+/// Width of the windows that are compared to see whether a level has settled, seconds.
+pub(crate) const WINDOW_S: f64 = 0.5;
+
+/// Mean output over mean supply voltage in `from_s..to_s`; `None` without the channels or the supply.
+pub(crate) fn ratio(rec: &Recording, from_s: f64, to_s: f64) -> Option<f64> {
+    let supply_v = rec.mean(Channel::SupplyV, from_s, to_s)?;
+    if supply_v < LEAST_SUPPLY_V {
+        return None;
+    }
+    Some(rec.mean(Channel::OutputV, from_s, to_s)? / supply_v)
+}
+
+/// Edge rate from the median of the spacings, so that a missing or doubled edge does not matter; 0 with too few edges;
+/// `None` without a tach.
+fn edges_hz(rec: &Recording, from_s: f64, to_s: f64) -> Option<f64> {
+    let edges = rec.tach_in(from_s, to_s)?;
+    if edges.len() < 3 {
+        return Some(0.0);
+    }
+    // Spacings over two edges: marks on a rotor are seldom evenly placed, and two a revolution are the usual number.
+    let mut spacings: Vec<f64> = edges.windows(3).map(|three| 0.5 * (three[2] - three[0])).collect();
+    let middle = spacings.len() / 2;
+    let (_, median, _) = spacings.select_nth_unstable_by(middle, f64::total_cmp);
+    Some(1.0 / median.max(1e-6))
+}
+
+/// All levels over `from_s..to_s`.
+pub(crate) fn levels(rec: &Recording, from_s: f64, to_s: f64) -> Levels {
+    Levels {
+        ratio: ratio(rec, from_s, to_s),
+        edges_hz: edges_hz(rec, from_s, to_s),
+        supply_a: rec.mean(Channel::SupplyA, from_s, to_s),
+    }
+}
+
+/// Whether three windows of one level show no trend: the last step is within `tolerance`, or the two steps go opposite
+/// ways and are small (noise, not approach).
+fn flat(a: Option<f64>, b: Option<f64>, c: Option<f64>, tolerance: impl Fn(f64) -> f64) -> bool {
+    let (Some(a), Some(b), Some(c)) = (a, b, c) else { return true };
+    let (first, second) = (b - a, c - b);
+    let within = tolerance(c);
+    second.abs() <= within || (first * second < 0.0 && first.abs() < 4.0 * within && second.abs() < 4.0 * within)
+}
+
+/// Whether every level has settled by `now_s`, judged on the last three windows, none of which may begin before
+/// `from_s`. Settled means electromechanically: thermal creep is slower than this sees.
+pub(crate) fn settled(rec: &Recording, from_s: f64, now_s: f64, current_counts: bool) -> bool {
+    let begin_s = now_s - 3.0 * WINDOW_S;
+    if begin_s < from_s - 1e-6 {
+        return false;
+    }
+    let at = |n: f64| levels(rec, begin_s + n * WINDOW_S, begin_s + (n + 1.0) * WINDOW_S);
+    let (a, b, c) = (at(0.0), at(1.0), at(2.0));
+    // The window's step is a third of what is left to go for a time constant of 1.2 s.
+    flat(a.ratio, b.ratio, c.ratio, |ratio| 0.001 + 0.002 * ratio)
+        && flat(a.edges_hz, b.edges_hz, c.edges_hz, |hz| 0.0015 * hz + 0.05)
+        && (!current_counts || flat(a.supply_a, b.supply_a, c.supply_a, |amps| 0.02 + 0.005 * amps))
+}
+
+/// Whether the tach rate alone has settled, judged on the last two half seconds.
+pub(crate) fn speed_settled(rec: &Recording, from_s: f64, now_s: f64) -> bool {
+    let begin_s = now_s - 2.0 * WINDOW_S;
+    if begin_s < from_s - 1e-6 {
+        return false;
+    }
+    let middle_s = begin_s + WINDOW_S;
+    match (edges_hz(rec, begin_s, middle_s), edges_hz(rec, middle_s, now_s)) {
+        (Some(a), Some(b)) => b > 0.0 && (b - a).abs() < 0.01 * b,
+        _ => false,
+    }
+}
+
+/// Whether the output alone (ratio, else current) has settled, judged on the last two windows of `window_s`.
+pub(crate) fn output_settled(rec: &Recording, from_s: f64, now_s: f64, window_s: f64) -> bool {
+    let begin_s = now_s - 2.0 * window_s;
+    if begin_s < from_s - 1e-6 {
+        return false;
+    }
+    let middle_s = begin_s + window_s;
+    match (ratio(rec, begin_s, middle_s), ratio(rec, middle_s, now_s)) {
+        (Some(a), Some(b)) => (b - a).abs() < 0.004 + 0.004 * b,
+        _ => {
+            let amps = |from_s, to_s| rec.mean(Channel::SupplyA, from_s, to_s);
+            match (amps(begin_s, middle_s), amps(middle_s, now_s)) {
+                (Some(a), Some(b)) => (b - a).abs() < 0.03 + 0.02 * b.abs(),
+                _ => false,
+            }
+        }
+    }
+}
+
+/// Whether the fan turns, as seen over the last `window_s`; with a tach three edges prove it and none disproves it.
+pub(crate) fn motion_now(rec: &Recording, window_s: f64) -> Motion {
+    let (from_s, to_s) = (rec.end_s - window_s, rec.end_s);
+    match rec.tach_in(from_s, to_s) {
+        Some(edges) if edges.len() >= 3 => Motion::Turning,
+        Some([]) => Motion::Rest,
+        Some(_) => Motion::Unknown,
+        None => motion(rec, from_s, to_s),
+    }
+}
+
+/// Times from the first sign of output after `edge_s` to 95 % of the level settled at by `to_s`; `None` without output
+/// channel or output.
+pub(crate) fn ramp_s(rec: &Recording, edge_s: f64, to_s: f64) -> Option<f64> {
+    let settled = ratio(rec, to_s - WINDOW_S, to_s).filter(|settled| *settled > 0.05)?;
+    let cell_s = 0.02;
+    let reaches = |share: f64| {
+        let mut t_s = edge_s;
+        while t_s < to_s {
+            if ratio(rec, t_s, t_s + cell_s).is_some_and(|now| now > share * settled) {
+                return Some(t_s);
+            }
+            t_s += cell_s;
+        }
+        None
+    };
+    Some((reaches(0.95)? - reaches(0.02)?).max(0.0))
+}
+
+/// Duty (fraction) at which the rising part of settled points (duty, ratio) meets their plateau; `None` where the ratio
+/// still rises at the top.
+pub(crate) fn knee(points: &[(f64, f64)]) -> Option<f64> {
+    let plateau = points.iter().map(|(_, ratio)| *ratio).fold(0.0, f64::max);
+    let on_plateau = points.iter().filter(|(_, ratio)| *ratio > 0.985 * plateau).count();
+    let rising: Vec<_> = points.iter().filter(|(_, r)| (0.15 * plateau..0.85 * plateau).contains(r)).collect();
+    if on_plateau < 2 || rising.len() < 2 {
+        return None;
+    }
+    #[expect(clippy::cast_precision_loss, reason = "a handful of points")]
+    let n = rising.len() as f64;
+    let (mean_d, mean_r) = (rising.iter().map(|p| p.0).sum::<f64>() / n, rising.iter().map(|p| p.1).sum::<f64>() / n);
+    let over = rising.iter().map(|(d, r)| (d - mean_d) * (r - mean_r)).sum::<f64>();
+    let slope = over / rising.iter().map(|(d, _)| (d - mean_d).powi(2)).sum::<f64>();
+    (slope > 0.0).then(|| mean_d + (plateau - mean_r) / slope)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bench::Block;
+
+    /// Output that rises linearly from 1 s to 4 s to 12 V of 13 V, and a tach whose rate follows with 1 s lag.
+    fn ramp() -> Recording {
+        let mut rec = Recording::default();
+        for i in 0..500 {
+            let t0_s = 0.02 * f64::from(i);
+            let share = |t: f64| ((t - 1.0) / 3.0).clamp(0.0, 1.0);
+            let output = (0..40).map(|k| (12.0 * share(t0_s + 0.0005 * f64::from(k))) as f32).collect();
+            rec.push_block(&Block {
+                t0_s,
+                duration_s: 0.02,
+                channels: vec![(Channel::SupplyV, vec![13.0; 40]), (Channel::OutputV, output)],
+                ..Block::default()
+            });
+        }
+        rec
+    }
+
+    #[test]
+    fn a_ramp_is_timed_and_settles_only_after_its_end() {
+        let rec = ramp();
+        // 2 % to 95 % of 3 s.
+        assert!((ramp_s(&rec, 0.5, 9.0).unwrap() - 2.79).abs() < 0.05);
+        assert!(!settled(&rec, 0.5, 4.2, false));
+        assert!(settled(&rec, 0.5, 5.6, false));
+        assert!(!output_settled(&rec, 0.5, 3.0, 0.4));
+    }
+
+    #[test]
+    fn an_edge_rate_ignores_a_missing_and_a_doubled_edge() {
+        let mut edges: Vec<f64> = (0..40).map(|i| 0.025 * f64::from(i)).collect();
+        edges.remove(20);
+        edges.insert(7, edges[7] + 1e-4);
+        edges.sort_by(f64::total_cmp);
+        let rec = Recording { tach_s: Some(edges), ..Recording::default() };
+        assert!((edges_hz(&rec, 0.0, 1.0).unwrap() - 40.0).abs() < 0.01);
+        assert_eq!(edges_hz(&rec, 2.0, 3.0), Some(0.0));
+        assert_eq!(edges_hz(&Recording::default(), 0.0, 1.0), None);
+    }
+
+    #[test]
+    fn the_knee_is_where_the_rise_meets_the_plateau() {
+        let points: Vec<(f64, f64)> = (2..20)
+            .map(|i| 0.05 * f64::from(i))
+            .map(|duty| (duty, ((duty - 0.1) / 0.75).clamp(0.0, 1.0) * 0.98))
+            .collect();
+        assert!((knee(&points).unwrap() - 0.85).abs() < 0.005);
+        let no_plateau: Vec<(f64, f64)> = points.iter().map(|(d, _)| (*d, *d)).collect();
+        assert_eq!(knee(&no_plateau), None);
+    }
+}

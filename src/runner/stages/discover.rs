@@ -1,0 +1,178 @@
+//! Discovery: which frequency the unit answers, which level is active, which duty stops it, which is the highest useful.
+//!
+//! 50 % reads the same either way up, so the frequency is looked for first; then the level, from two duties that must
+//! differ in the output; then, as soon as possible, a duty that is seen to stop the fan.
+
+use crate::bench::{ActiveLevel, Line, Pace, Setting};
+use crate::record::event::SpanKind;
+use crate::results::StoppedBy;
+use crate::runner::session::{Session, Work};
+use crate::safety::{Halt, Rule, Trip};
+use crate::units::{Duty, Hertz, Seconds};
+
+/// Change of the output (share of the supply) that counts as an answer, and difference that tells the level.
+const ANSWER: f64 = 0.03;
+const DIFFERENCE: f64 = 0.06;
+/// A running fan is seen to leave its plateau by this much.
+const LEAVES: f64 = 0.08;
+/// Longest soft start that is waited for.
+const RAMP_WITHIN_S: f64 = 15.0;
+/// Duties (percent) that may stop the fan, in the order tried: no edges first, then above a reserved band.
+const OFF_CANDIDATES: [f64; 6] = [0.0, 5.0, 8.0, 10.0, 12.0, 3.0];
+/// Duties (percent) up to which the plateau is followed.
+const MOST_CANDIDATES: [f64; 4] = [80.0, 90.0, 95.0, 98.0];
+
+pub(crate) fn run(session: &mut Session<'_>, frequencies: &[Hertz], answer_within: Seconds) -> Work {
+    session.power_on()?;
+    let command = &session.rig.command;
+    let (lowest, highest) = (command.lowest, command.highest);
+    let mut tried = 0;
+    let mut answered_wrongly = 0;
+    for &frequency in frequencies.iter().filter(|hz| (lowest..=highest).contains(*hz)) {
+        tried += 1;
+        if !answers(session, frequency, answer_within)? {
+            continue;
+        }
+        if let Some(active) = level(session, frequency)? {
+            learn(session, frequency, active);
+            let off = learn_off(session)?;
+            let most = learn_most(session)?;
+            session.off()?;
+            session.wait_undriven(3.0)?;
+            return Ok(off.and(most));
+        }
+        answered_wrongly += 1;
+    }
+    if session.known.quiet_line.is_none() && answered_wrongly == 0 && runs_at_every_state(session)? {
+        let saw = format!(
+            "the fan runs with the line released, held low and held high and at {tried} frequencies, drawing {:.1} A",
+            session.amps(0.5)
+        );
+        session.sup.trip(&Trip::new(Rule::RunsUncommanded, StoppedBy::Unit, saw))?;
+    }
+    session.off()?;
+    let why = "not a PWM module, or dead".to_owned();
+    session.known.dead = Some(why.clone());
+    Ok(Err(format!("nothing answers at {tried} frequencies: {why}")))
+}
+
+fn probe(frequency: Hertz, active: ActiveLevel, percent: f64, session: &Session<'_>) -> Setting {
+    Setting { frequency, active, ..session.command(Duty::clamped(percent / 100.0)) }
+}
+
+/// Whether the unit answers 50 % at this frequency: the output comes, or a running one leaves its plateau.
+fn answers(session: &mut Session<'_>, frequency: Hertz, within: Seconds) -> Result<bool, Halt> {
+    session.off()?;
+    session.wait_undriven(3.0)?;
+    let before = session.answer(0.2);
+    let runs_before = session.driven(0.2);
+    let (answered, _) = session.span(SpanKind::Probe, |session| {
+        session.set(probe(frequency, ActiveLevel::Low, 50.0, session))?;
+        let begin_s = session.now_s();
+        let mut answered_for = 0;
+        while session.now_s() < begin_s + within.get() && answered_for < 3 {
+            session.read(0.1, Pace::Normal)?;
+            let answers = if runs_before {
+                session.answer(0.1) < before - LEAVES
+            } else {
+                // Voltage of a coasting fan is no answer: current must flow.
+                session.driven(0.1) && session.answer(0.1) > ANSWER
+            };
+            answered_for = if answers { answered_for + 1 } else { 0 };
+        }
+        let answered = answered_for >= 3;
+        Ok((answered, if answered { Ok(()) } else { Err("no answer".to_owned()) }))
+    })?;
+    Ok(answered)
+}
+
+/// Settled answer at one duty (percent) of the low level.
+fn answer_at(session: &mut Session<'_>, frequency: Hertz, percent: f64) -> Result<f64, Halt> {
+    let (answer, _) = session.span(SpanKind::Probe, |session| {
+        session.set(probe(frequency, ActiveLevel::Low, percent, session))?;
+        let settled = session.settle_output(1.5, RAMP_WITHIN_S)?;
+        Ok((session.answer(0.4), if settled { Ok(()) } else { Err("the output did not settle".to_owned()) }))
+    })?;
+    Ok(answer)
+}
+
+/// The active level, from duties that must make a difference; `None` when they make none.
+fn level(session: &mut Session<'_>, frequency: Hertz) -> Result<Option<ActiveLevel>, Halt> {
+    for (less, more) in [(35.0, 65.0), (20.0, 80.0)] {
+        let at_less = answer_at(session, frequency, less)?;
+        let at_more = answer_at(session, frequency, more)?;
+        if at_more > at_less + DIFFERENCE {
+            return Ok(Some(ActiveLevel::Low));
+        }
+        if at_less > at_more + DIFFERENCE {
+            return Ok(Some(ActiveLevel::High));
+        }
+    }
+    Ok(None)
+}
+
+fn learn(session: &mut Session<'_>, frequency: Hertz, active: ActiveLevel) {
+    session.known.frequency = Some(frequency);
+    session.known.active = Some(active);
+    session.sup.learned("command_hz", frequency.to_string());
+    session.sup.learned("active_level", active.name().to_owned());
+}
+
+/// Finds a duty that stops the fan, from running.
+fn learn_off(session: &mut Session<'_>) -> Work {
+    session.set_duty(0.65)?;
+    session.settle_output(1.5, RAMP_WITHIN_S)?;
+    if !session.driven(0.3) {
+        return Ok(Err("the fan does not run at 65 %".to_owned()));
+    }
+    let least = session.rig.command.least_duty.percent();
+    for percent in OFF_CANDIDATES.into_iter().filter(|percent| *percent == 0.0 || *percent >= least) {
+        session.set_duty(percent / 100.0)?;
+        // Gone for good, not just between two pulses or in a ramp down.
+        if session.wait_undriven(5.0)? {
+            session.read(0.6, Pace::Normal)?;
+            if !session.driven(0.5) {
+                let off = Duty::clamped(percent / 100.0);
+                session.known.off = Some(off);
+                session.sup.off_known(session.command(off));
+                session.sup.learned("off_duty", off.to_string());
+                return Ok(Ok(()));
+            }
+        }
+    }
+    Ok(Err("no duty was found that stops the fan".to_owned()))
+}
+
+/// Finds the highest duty that keeps the plateau: reserved bands near 100 % are told by the output falling.
+fn learn_most(session: &mut Session<'_>) -> Work {
+    let top = session.rig.command.most_duty.percent();
+    let mut best: Option<(f64, f64)> = None;
+    for percent in MOST_CANDIDATES.into_iter().filter(|percent| *percent <= top) {
+        session.set_duty(percent / 100.0)?;
+        session.settle_output(1.0, RAMP_WITHIN_S)?;
+        let answer = session.answer(0.3);
+        if best.is_some_and(|(_, before)| answer < before - 0.01) {
+            break;
+        }
+        best = Some((percent, answer));
+    }
+    let Some((percent, _)) = best else { return Ok(Err("the command output reaches no high duty".to_owned())) };
+    let most = Duty::clamped(percent / 100.0);
+    session.known.most = Some(most);
+    session.sup.learned("most_duty", most.to_string());
+    Ok(Ok(()))
+}
+
+/// Whether the fan is driven with the line released, low and high, each held long enough for a ramp down.
+fn runs_at_every_state(session: &mut Session<'_>) -> Result<bool, Halt> {
+    if !session.can.line {
+        return Ok(false);
+    }
+    for line in [Line::Open, Line::Low, Line::High] {
+        session.set(Setting { line, ..session.command(Duty::ZERO) })?;
+        if session.wait_undriven(5.0)? {
+            return Ok(false);
+        }
+    }
+    Ok(true)
+}

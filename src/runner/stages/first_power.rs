@@ -1,0 +1,94 @@
+//! First power: channel zeros with the relay open, then the supply through the rig's declared means with the line
+//! released, the current checked within 200 ms, then the relay.
+
+use crate::bench::{Channel, Line, Pace, Setting, Supply};
+use crate::record::event::SpanKind;
+use crate::results::StoppedBy;
+use crate::runner::session::{Session, Work};
+use crate::safety::{Halt, Rule, Trip};
+use crate::units::Seconds;
+
+/// The capacitors count as charged at this share of the rig's voltage.
+const CHARGED_SHARE: f64 = 0.9;
+/// Within this time the first current is looked at.
+const FIRST_LOOK_S: f64 = 0.2;
+
+pub(crate) fn run(session: &mut Session<'_>, settle: Seconds) -> Work {
+    session.set(Setting::SAFE)?;
+    session.zero_span(Ok(()))?;
+    preflight(session)?;
+    let mut work = Ok(());
+    if session.can.gentle {
+        work = pre_charge(session, settle, Line::Open)?;
+        // A unit that runs on an open line never charges: the held line may keep it quiet.
+        for line in [Line::High, Line::Low] {
+            if work.is_ok() || !session.can.line {
+                break;
+            }
+            session.set(Setting { line, ..Setting::SAFE })?;
+            session.wait_rest(Pace::Slow)?;
+            if pre_charge(session, settle, line)?.is_ok() {
+                session.sup.note(format!("the capacitors charge only with the line held {}", line.name()));
+                work = Ok(());
+            }
+        }
+    }
+    session.set(Setting { supply: Supply::On, line: Line::Open, ..session.off_setting() })?;
+    session.read(FIRST_LOOK_S, Pace::Burst)?;
+    let amps = session.amps(0.1);
+    session.sup.note(format!("{FIRST_LOOK_S} s after the relay closed the unit draws {amps:.3} A"));
+    session.read(0.8, Pace::Normal)?;
+    Ok(work)
+}
+
+/// A zero outside three times its stated uncertainty is a failed preflight, never subtracted.
+fn preflight(session: &mut Session<'_>) -> Result<(), Halt> {
+    let (to_s, from_s) = (session.now_s(), session.now_s() - 1.0);
+    for channel in [Channel::SupplyA, Channel::OutputV, Channel::FanA] {
+        let (Some(spec), Some(zero)) = (session.rig.channels.get(&channel), session.rec().mean(channel, from_s, to_s))
+        else {
+            continue;
+        };
+        let allowed = 3.0 * spec.offset_u + spec.resolution;
+        if zero.abs() > allowed && spec.offset_u > 0.0 {
+            let unit = channel.unit();
+            let saw =
+                format!("preflight: `{channel}` reads {zero:.4} {unit} at zero, at most {allowed:.4} {unit} is stated");
+            return session.sup.trip(&Trip::new(Rule::SensorRange, StoppedBy::Rig, saw));
+        }
+    }
+    Ok(())
+}
+
+fn pre_charge(session: &mut Session<'_>, settle: Seconds, line: Line) -> Work {
+    let (_, complete) = session.span(SpanKind::PreCharge, |session| {
+        session.read(0.04, Pace::Burst)?;
+        session.set(Setting { supply: Supply::Gentle, line, ..Setting::SAFE })?;
+        let begin_s = session.now_s();
+        session.read(FIRST_LOOK_S, Pace::Burst)?;
+        let amps = session.amps(0.02);
+        session.sup.note(format!("{FIRST_LOOK_S} s after gentle power the unit draws {amps:.3} A"));
+        let charged_v = CHARGED_SHARE * session.rig.supply.voltage.get();
+        loop {
+            let pace = if session.now_s() - begin_s < 1.0 { Pace::Burst } else { Pace::Normal };
+            session.read(0.1, pace)?;
+            let now_s = session.now_s();
+            let volts = |from_s, to_s| session.rec().mean(Channel::SupplyV, from_s, to_s).unwrap_or(f64::NAN);
+            let (before_v, now_v) = (volts(now_s - 0.1, now_s - 0.05), volts(now_s - 0.05, now_s));
+            let rest_v = (now_v - before_v).abs();
+            if now_v > charged_v && rest_v < 0.004 * now_v {
+                return Ok(((), Ok(())));
+            }
+            if now_s - begin_s > settle.get() {
+                let amps = session.amps(0.1);
+                let why = format!("the unit draws {amps:.2} A through the first-power means and holds {now_v:.2} V");
+                return Ok(((), Err(why)));
+            }
+        }
+    })?;
+    if complete.is_err() {
+        session.set(Setting::SAFE)?;
+        session.read(1.0, Pace::Normal)?;
+    }
+    Ok(complete)
+}

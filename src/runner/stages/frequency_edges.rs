@@ -1,0 +1,159 @@
+//! Band of command frequencies that the unit follows: a coarse scan outward from the frequency at which it was
+//! characterised, then each edge bracketed by halving.
+
+use crate::bench::{Pace, Setting};
+use crate::record::event::SpanKind;
+use crate::runner::live::{self, Levels};
+use crate::runner::session::{Session, Work};
+use crate::runner::stages::soft_start::settle_at;
+use crate::safety::Halt;
+use crate::units::{Duty, Hertz, Seconds};
+
+/// Ratio of neighbouring frequencies in the coarse scan.
+const COARSE: f64 = 1.5;
+/// After so many in a row that are not followed the scan ends on that side: a hole is narrower.
+const LOST_IN_A_ROW: u32 = 3;
+/// A followed frequency gives the nominal speed within this share of full speed.
+const FOLLOWS: f64 = 0.02;
+/// This far off there is no need to wait for it to settle.
+const CLEARLY_OFF: f64 = 0.10;
+/// Shortest and longest stay: a unit that has lost its command may hold for a while.
+const LEAST_S: f64 = 2.5;
+const MOST_S: f64 = 8.0;
+const RECOVER: Seconds = Seconds(15.0);
+
+/// What the stage asks for.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Ask {
+    pub(crate) from_hz: f64,
+    pub(crate) to_hz: f64,
+    pub(crate) within: f64,
+    pub(crate) duty: Duty,
+}
+
+/// The level at the nominal frequency and what counts as full.
+#[derive(Clone, Copy, Debug)]
+struct Nominal {
+    hz: f64,
+    level: f64,
+    full: f64,
+    duty: Duty,
+}
+
+pub(crate) fn run(session: &mut Session<'_>, ask: Ask) -> Work {
+    let Some(frequency) = session.known.frequency else { return Ok(Err("no command frequency is known".to_owned())) };
+    let settled = settle_at(session, ask.duty.fraction(), RECOVER)?;
+    if !settled || !session.driven(0.5) {
+        return Ok(Err("the fan does not run steadily at the nominal frequency".to_owned()));
+    }
+    let level = level(levels(session));
+    let full = session.known.full.map_or(1.5 * level, self::level);
+    let nominal = Nominal { hz: frequency.get(), level, full, duty: ask.duty };
+    let command = &session.rig.command;
+    let (lowest, highest) = (ask.from_hz.max(command.lowest.get()), ask.to_hz.min(command.highest.get()));
+    let low = edge(session, nominal, lowest, ask.within)?;
+    let high = edge(session, nominal, highest, ask.within)?;
+    session.off()?;
+    Ok(low.and(high))
+}
+
+fn levels(session: &Session<'_>) -> Levels {
+    live::levels(session.rec(), session.now_s() - live::WINDOW_S, session.now_s())
+}
+
+/// Speed, else output, else current.
+fn level(levels: Levels) -> f64 {
+    levels.edges_hz.or(levels.ratio).or(levels.supply_a).unwrap_or(0.0)
+}
+
+/// Scans from the nominal frequency towards `end_hz` and brackets the last change from followed to not followed.
+fn edge(session: &mut Session<'_>, nominal: Nominal, end_hz: f64, within: f64) -> Work {
+    let mut bracket = None;
+    let (mut last_ok, mut lost) = (nominal.hz, 0);
+    for hz in coarse(nominal.hz, end_hz) {
+        if follows(session, nominal, hz)? {
+            (last_ok, lost, bracket) = (hz, 0, None);
+        } else {
+            bracket.get_or_insert((last_ok, hz));
+            lost += 1;
+            if lost == LOST_IN_A_ROW {
+                break;
+            }
+        }
+    }
+    let Some((mut ok, mut bad)) = bracket else { return Ok(Ok(())) };
+    while (bad / ok).max(ok / bad) > 1.0 + within {
+        let middle = (ok * bad).sqrt();
+        if follows(session, nominal, middle)? { ok = middle } else { bad = middle }
+    }
+    Ok(Ok(()))
+}
+
+/// Frequencies outward from `nominal_hz`, the last one `end_hz`; none when that lies on the nominal one.
+fn coarse(nominal_hz: f64, end_hz: f64) -> Vec<f64> {
+    let outward = if end_hz > nominal_hz { COARSE } else { 1.0 / COARSE };
+    let mut list = Vec::new();
+    let mut hz = nominal_hz * outward;
+    while (end_hz / hz - 1.0) * (outward - 1.0) > 0.02 * (outward - 1.0).abs() {
+        list.push(hz);
+        hz *= outward;
+    }
+    if (end_hz / nominal_hz - 1.0).abs() > 0.02 {
+        list.push(end_hz);
+    }
+    list
+}
+
+/// Whether the unit follows at `hz`; it is back at the nominal level afterwards.
+fn follows(session: &mut Session<'_>, nominal: Nominal, hz: f64) -> Result<bool, Halt> {
+    let (follows, _) = session.span(SpanKind::Follow, |session| {
+        let setting = Setting { frequency: Hertz(hz), ..session.command(nominal.duty) };
+        session.set(setting)?;
+        let begin_s = session.now_s();
+        loop {
+            session.read(0.25, Pace::Normal)?;
+            let held_s = session.now_s() - begin_s;
+            if held_s < LEAST_S {
+                continue;
+            }
+            let off_by = (level(levels(session)) - nominal.level).abs() / nominal.full.max(1e-9);
+            let settled = live::settled(session.rec(), begin_s, session.now_s(), !session.can.tach);
+            if off_by > CLEARLY_OFF || settled || held_s >= MOST_S {
+                return Ok((settled && off_by <= FOLLOWS, Ok(())));
+            }
+        }
+    })?;
+    if !follows {
+        recover(session, nominal)?;
+    }
+    Ok(follows)
+}
+
+/// Back to the nominal frequency and level, by way of off where the unit insists.
+fn recover(session: &mut Session<'_>, nominal: Nominal) -> Result<(), Halt> {
+    for _ in 0..2 {
+        settle_at(session, nominal.duty.fraction(), RECOVER)?;
+        if (level(levels(session)) - nominal.level).abs() < FOLLOWS * nominal.full {
+            return Ok(());
+        }
+        session.off()?;
+        session.read(1.0, Pace::Normal)?;
+    }
+    settle_at(session, nominal.duty.fraction(), RECOVER)?;
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_coarse_scan_goes_outward_and_ends_on_the_end() {
+        let up = coarse(100.0, 500.0);
+        assert!((up[0] - 150.0).abs() < 1e-9 && up[up.len() - 1] == 500.0 && up.len() == 4, "{up:?}");
+        let down = coarse(100.0, 20.0);
+        assert!((down[0] - 100.0 / 1.5).abs() < 1e-9 && down[down.len() - 1] == 20.0, "{down:?}");
+        assert!(down.windows(2).all(|pair| pair[0] > pair[1]));
+        assert!(coarse(100.0, 100.0).is_empty());
+    }
+}

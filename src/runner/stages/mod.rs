@@ -1,0 +1,18 @@
+//! The stages of a plan, one file each. A stage returns `Ok(Ok(()))` when everything was done, `Ok(Err(why))` when it gave
+//! up on part of it, `Err(Halt)` when the run was stopped.
+
+pub(crate) mod discover;
+pub(crate) mod drop;
+pub(crate) mod first_power;
+pub(crate) mod frequency_edges;
+pub(crate) mod hold;
+pub(crate) mod line_check;
+pub(crate) mod loss_of_signal;
+pub(crate) mod power_up;
+pub(crate) mod repeats;
+pub(crate) mod sleep;
+pub(crate) mod soak;
+pub(crate) mod soft_start;
+pub(crate) mod supply_open;
+pub(crate) mod sweep;
+pub(crate) mod thresholds;

@@ -1,0 +1,32 @@
+//! The supply comes while a mid-range command is there already.
+
+use crate::bench::{Pace, Setting, Supply};
+use crate::record::event::SpanKind;
+use crate::runner::session::{Session, Work};
+use crate::units::{Duty, Seconds};
+
+/// Without output for this long it does nothing.
+const NOTHING_S: f64 = 8.0;
+
+pub(crate) fn run(session: &mut Session<'_>, duty: Duty, settle_within: Seconds) -> Work {
+    // Rest, bled capacitors and fresh zeros in one.
+    session.zero()?;
+    let there = Setting { supply: Supply::Off, ..session.command(duty) };
+    session.set(there)?;
+    let (_, complete) = session.span(SpanKind::PowerUp, |session| {
+        session.read(0.3, Pace::Normal)?;
+        session.set(Setting { supply: Supply::On, ..there })?;
+        session.zero_due = true;
+        session.read(0.1, Pace::Burst)?;
+        let nothing_s = NOTHING_S.min(settle_within.get());
+        let mut settled = session.settle(1.5, nothing_s, session.motion_pace())?;
+        if !settled && session.driven(0.3) {
+            settled = session.settle(1.5, (settle_within.get() - nothing_s).max(1.5), Pace::Normal)?;
+        }
+        let did_nothing = !session.driven(0.3);
+        Ok(((), if settled || did_nothing { Ok(()) } else { Err("did not settle in time".to_owned()) }))
+    })?;
+    session.off()?;
+    session.wait_undriven(5.0)?;
+    Ok(complete)
+}

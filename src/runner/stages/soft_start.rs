@@ -1,0 +1,86 @@
+//! One start from verified standstill to a high duty, held until settled, then off until the fan rests.
+
+use crate::bench::Pace;
+use crate::config::plan::UpTo;
+use crate::record::event::SpanKind;
+use crate::runner::live;
+use crate::runner::session::{Session, Work};
+use crate::safety::Halt;
+use crate::units::{Duty, Seconds};
+
+/// Without a tach the start is taken in bursts for ripple, up to this long: the record must stay small.
+const BURST_S: f64 = 8.0;
+
+pub(crate) fn run(session: &mut Session<'_>, to: UpTo<Duty>, settle_within: Seconds) -> Work {
+    if !session.stand_still()? {
+        return Ok(Err("the fan was not seen to come to rest".to_owned()));
+    }
+    let duty = session.highest(to);
+    let started = start(session, SpanKind::Start, duty, settle_within)?;
+    let stopped = stop(session)?;
+    session.zero()?;
+    Ok(started.and(stopped))
+}
+
+/// A start span of this kind from standstill to `duty`.
+pub(crate) fn start(session: &mut Session<'_>, kind: SpanKind, duty: f64, settle_within: Seconds) -> Work {
+    let kind_is_awake = kind == SpanKind::Start;
+    let (_, complete) = session.span(kind, |session| {
+        let pace = session.motion_pace();
+        session.read(0.3, pace)?;
+        session.set_duty(duty)?;
+        let edge_s = session.now_s();
+        let mut settled = session.settle(1.5, settle_within.get().min(BURST_S), pace)?;
+        if !settled && settle_within.get() > BURST_S {
+            settled = session.settle(1.5, settle_within.get() - BURST_S, Pace::Normal)?;
+        }
+        session.zero_due = true;
+        learn_ramp(session, edge_s);
+        if settled && kind_is_awake {
+            let (now_s, rec) = (session.now_s(), session.rec());
+            session.known.full = Some(live::levels(rec, now_s - live::WINDOW_S, now_s));
+        }
+        if !session.driven(0.3) {
+            return Ok(((), Err("no output".to_owned())));
+        }
+        Ok(((), if settled { Ok(()) } else { Err("did not settle in time".to_owned()) }))
+    })?;
+    Ok(complete)
+}
+
+fn learn_ramp(session: &mut Session<'_>, edge_s: f64) {
+    if session.known.ramp_s.is_some() {
+        return;
+    }
+    if let Some(ramp_s) = live::ramp_s(session.rec(), edge_s, session.now_s()) {
+        session.known.ramp_s = Some(ramp_s);
+        session.sup.learned("ramp_s", Seconds((ramp_s * 1e3).round() / 1e3).to_string());
+    }
+}
+
+/// A stop span: the off command from settled turning, held until the fan rests.
+pub(crate) fn stop(session: &mut Session<'_>) -> Work {
+    if session.known.off.is_none() {
+        session.off()?;
+        session.wait_rest(Pace::Slow)?;
+        return Ok(Err("no valid off duty is known".to_owned()));
+    }
+    let (_, complete) = session.span(SpanKind::Stop, |session| {
+        session.read(0.3, Pace::Normal)?;
+        session.off()?;
+        // The output's end is wanted finely, the run-down is not.
+        session.read(2.0, Pace::Normal)?;
+        let pace = if session.can.tach { Pace::Slow } else { Pace::Normal };
+        let rests = session.wait_rest(pace)?;
+        Ok(((), if rests { Ok(()) } else { Err("the fan was not seen to come to rest".to_owned()) }))
+    })?;
+    Ok(complete)
+}
+
+/// Settles at `duty` from wherever the unit is; a problem is a reason, not the end of the run.
+pub(crate) fn settle_at(session: &mut Session<'_>, duty: f64, within: Seconds) -> Result<bool, Halt> {
+    session.power_on()?;
+    session.set_duty(duty)?;
+    session.zero_due = true;
+    session.settle(1.5, within.get(), Pace::Normal)
+}

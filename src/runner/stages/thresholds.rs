@@ -1,0 +1,158 @@
+//! Threshold spans shared by sweep and repeats: up from standstill until the fan turns, down until it rests.
+
+use crate::analysis::speed::Motion;
+use crate::bench::Pace;
+use crate::record::event::SpanKind;
+use crate::runner::live;
+use crate::runner::session::{OUTPUT_ON, Session};
+use crate::safety::Halt;
+
+/// What an ascent found, as fractions of the period.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct Ascent {
+    /// Duty at which the output came on.
+    pub(crate) on: Option<f64>,
+    /// Duty at which the fan turned.
+    pub(crate) start: Option<f64>,
+    /// Whether it turned on the first jump, so that nothing below is known.
+    pub(crate) at_once: bool,
+}
+
+/// Where an ascent goes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Climb {
+    /// First duty, reached by a jump.
+    pub(crate) first: f64,
+    /// Step from then on.
+    pub(crate) step: f64,
+    /// Last duty.
+    pub(crate) top: f64,
+    /// Ends as soon as the output is on, whether the fan turns or not.
+    pub(crate) until_on: bool,
+}
+
+/// Shortest stay at a step of an ascent: a fan at its threshold takes this long to show.
+const LEAST_HOLD_S: f64 = 1.0;
+/// Stay at a step in ramp times of the step.
+const RAMP_SHARE: f64 = 1.5;
+/// Unknown ramps count as this long.
+const RAMP_S: f64 = 3.0;
+
+/// Climbs from verified standstill; `None` when the fan was not seen to rest before.
+pub(crate) fn ascend(session: &mut Session<'_>, climb: Climb) -> Result<Option<Ascent>, Halt> {
+    if !session.stand_still()? {
+        return Ok(None);
+    }
+    let (found, _) = session.span(SpanKind::Ascend, |session| {
+        session.read(0.3, Pace::Normal)?;
+        let mut found = Ascent::default();
+        let mut duty = climb.first;
+        loop {
+            session.set_duty(duty)?;
+            let jump = if duty == climb.first { duty } else { climb.step };
+            let turned = hold_rising(session, jump)?;
+            if found.on.is_none() && (turned || session.output_on_at_rest(0.2)) {
+                found.on = Some(duty);
+            }
+            if turned {
+                (found.start, found.at_once) = (Some(duty), duty == climb.first);
+                break;
+            }
+            if duty >= climb.top - 1e-9 || (climb.until_on && found.on.is_some()) {
+                break;
+            }
+            duty = (duty + climb.step).min(climb.top);
+        }
+        Ok((found, Ok(())))
+    })?;
+    session.zero_due = true;
+    Ok(Some(found))
+}
+
+/// Holds one step until the fan turns (true), or until the output settled and the fan had time to show.
+fn hold_rising(session: &mut Session<'_>, jump: f64) -> Result<bool, Halt> {
+    let ramp_s = session.known.ramp_s.unwrap_or(RAMP_S);
+    let least_s = LEAST_HOLD_S.max(RAMP_SHARE * ramp_s * jump);
+    let (begin_s, most_s) = (session.now_s(), least_s + 2.0);
+    loop {
+        if session.can.tach {
+            session.read(0.1, Pace::Normal)?;
+        } else {
+            // Ripple shows only in bursts, which are kept rare.
+            session.read(0.3, Pace::Normal)?;
+            session.read(0.2, Pace::Burst)?;
+        }
+        let held_s = session.now_s() - begin_s;
+        let window_s = if session.can.tach { held_s.min(1.0) } else { 0.2 };
+        if session.motion(window_s) == Motion::Turning && session.driven(0.1) {
+            session.read(0.3, session.motion_pace())?;
+            return Ok(true);
+        }
+        let settled = live::output_settled(session.rec(), begin_s, session.now_s(), 0.3);
+        if (held_s >= least_s - 1e-6 && settled) || held_s >= most_s {
+            return Ok(false);
+        }
+    }
+}
+
+/// What a descent found, as fractions of the period.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct Descent {
+    /// Duty at which the fan was first seen at rest.
+    pub(crate) stop: Option<f64>,
+    /// Duty at which the output was first seen off.
+    pub(crate) off: Option<f64>,
+}
+
+/// Steps down from `first` (where the fan is settled already) until the fan rests and the output is off, or the lowest
+/// duty was held. After the fan rests the steps are twice as wide.
+pub(crate) fn descend(session: &mut Session<'_>, first: f64, step: f64, lowest: f64) -> Result<Descent, Halt> {
+    let (found, _) = session.span(SpanKind::Descend, |session| {
+        session.read(0.3, Pace::Normal)?;
+        let mut found = Descent::default();
+        let mut duty = first;
+        while duty > lowest + 1e-9 {
+            let stride = if found.stop.is_some() { 2.0 * step } else { step };
+            duty = (duty - stride).max(lowest);
+            session.set_duty(duty)?;
+            let rests = hold_falling(session, found.stop.is_some())?;
+            if rests && found.stop.is_none() {
+                found.stop = Some(duty);
+            }
+            if rests && session.ratio(0.2).is_none_or(|ratio| ratio < OUTPUT_ON) {
+                found.off = Some(duty);
+                break;
+            }
+        }
+        Ok((found, Ok(())))
+    })?;
+    Ok(found)
+}
+
+/// Holds one step down until speed and output have settled; whether the fan rests.
+fn hold_falling(session: &mut Session<'_>, rests_already: bool) -> Result<bool, Halt> {
+    let begin_s = session.now_s();
+    let most_s = 4.0;
+    loop {
+        if session.can.tach || rests_already {
+            session.read(0.2, Pace::Normal)?;
+        } else {
+            session.read(0.3, Pace::Normal)?;
+            session.read(0.2, Pace::Burst)?;
+        }
+        let held_s = session.now_s() - begin_s;
+        let settled = live::output_settled(session.rec(), begin_s, session.now_s(), 0.3);
+        if rests_already && settled {
+            return Ok(true);
+        }
+        let window_s = if session.can.tach { 1.0 } else { 0.2 };
+        if held_s >= 1.0 && session.motion(window_s) == Motion::Rest {
+            return Ok(true);
+        }
+        let level =
+            if session.can.tach { live::speed_settled(session.rec(), begin_s, session.now_s()) } else { settled };
+        if (held_s >= 1.0 && level) || held_s >= most_s {
+            return Ok(false);
+        }
+    }
+}
