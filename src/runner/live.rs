@@ -194,7 +194,8 @@ mod tests {
         edges.remove(20);
         edges.insert(7, edges[7] + 1e-4);
         edges.sort_by(f64::total_cmp);
-        let rec = Recording { tach_s: Some(edges), ..Recording::default() };
+        let mut rec = Recording::default();
+        rec.tach_s = Some(edges);
         assert!((edges_hz(&rec, 0.0, 1.0).unwrap() - 40.0).abs() < 0.01);
         assert_eq!(edges_hz(&rec, 2.0, 3.0), Some(0.0));
         assert_eq!(edges_hz(&Recording::default(), 0.0, 1.0), None);

@@ -9,6 +9,8 @@ mod executor;
 mod live;
 mod session;
 mod stages;
+#[cfg(test)]
+mod tests;
 
 pub use crate::safety::StopHandle;
 pub use dispatcher::{Observer, Quiet, RunOutcome, RunRequest, run};

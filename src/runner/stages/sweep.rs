@@ -151,7 +151,7 @@ mod tests {
     fn rising_duties_are_multiples_above_the_start_and_end_at_the_top() {
         let duties: Vec<f64> = rising_duties(0.123, 0.05, 0.99).into_iter().map(|d| (d * 1000.0).round()).collect();
         assert_eq!(duties[..3], [150.0, 200.0, 250.0]);
-        assert_eq!(duties[duties.len() - 4..], [900.0, 925.0, 950.0, 990.0].map(f64::from)[..]);
+        assert_eq!(duties[duties.len() - 4..], [925.0, 950.0, 975.0, 990.0]);
     }
 
     #[test]
