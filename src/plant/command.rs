@@ -129,7 +129,6 @@ pub(crate) fn rise_delay_s(input: &InputConfig, rig: &LineRig) -> f64 {
     ohm * input.capacitance_f * LN_2
 }
 
-#[cfg(test)]
 /// Command duty (as the bench counts it) shifted to what the module reads, fraction.
 pub(crate) fn shift(input: &InputConfig, rig: &LineRig, hz: f64) -> f64 {
     let shift = rise_delay_s(input, rig) * hz;
@@ -191,7 +190,7 @@ fn outside(outside: Outside, duty: f64) -> (Demand, Option<LossRule>) {
 /// Time in which a foreign frequency is recognised.
 const OUTSIDE_S: f64 = 0.25;
 
-fn accepts(band: &Band, hz: f64, was_inside: bool) -> bool {
+pub(crate) fn accepts(band: &Band, hz: f64, was_inside: bool) -> bool {
     let (low, high) =
         if was_inside { (band.low_exit_hz, band.high_exit_hz) } else { (band.low_entry_hz, band.high_entry_hz) };
     (low..=high).contains(&hz) && !band.holes.iter().any(|(from, to)| (*from..=*to).contains(&hz))

@@ -302,7 +302,12 @@ impl Plant {
         let limit_a = self.config.module.protect.current_limit_a;
         let ohm = self.motor.ohm() + self.on_ohm;
         let most_v = limit_a * ohm + self.config.motor.ke * self.motor.rad_s;
-        if ratio * self.source.volts > most_v { most_v / self.source.volts } else { ratio }
+        let forward_v = match self.config.module.power.freewheel {
+            Freewheel::Synchronous => 0.0,
+            Freewheel::Diode(forward_v) => forward_v,
+        };
+        let most = (most_v + forward_v) / (self.source.volts + forward_v).max(1e-3);
+        ratio.min(most.max(0.0))
     }
 
     fn on_resistance(&self) -> f64 {

@@ -73,12 +73,12 @@ pub fn put(config: &mut PlantConfig, fault: Fault, severity: f64, running_a: f64
         Fault::ParallelSwitchOpen => module.power.on_ohm *= line(s, 1.7, 2.4),
         Fault::CrackedJoint => {
             let joint =
-                Joint { above_c: ambient_c + line(s, 12.0, 1.0), per_s: ratio(s, 0.05, 2.0), ohm: line(s, 1e-3, 6e-3) };
+                Joint { above_c: ambient_c + line(s, 6.0, 1.0), per_s: ratio(s, 0.05, 2.0), ohm: line(s, 1e-3, 6e-3) };
             module.defect.joint = Some(joint);
         }
         Fault::DriedCapacitor => {
-            module.power.capacitance_f *= ratio(s, 0.5, 0.035);
-            module.power.esr_ohm *= ratio(s, 2.0, 30.0);
+            module.power.capacitance_f *= ratio(s, 0.5, 0.015);
+            module.power.esr_ohm *= ratio(s, 2.0, 70.0);
         }
         Fault::SoftStartLost => {
             module.ramp.kick = None;
@@ -108,7 +108,7 @@ pub fn put(config: &mut PlantConfig, fault: Fault, severity: f64, running_a: f64
             }
         }
         Fault::CurrentLimitEarly => module.protect.current_limit_a = running_a * line(s, 1.1, 0.35),
-        Fault::ThermalLimitEarly => module.protect.thermal_limit_c = ambient_c + line(s, 18.0, 3.0),
+        Fault::ThermalLimitEarly => module.protect.thermal_limit_c = ambient_c + line(s, 8.0, 2.0),
         Fault::SleepLost => match &mut module.sleep {
             Some(sleep) if s < 0.7 => sleep.current_a = module.quiescent_a * line(s, 0.15, 0.7),
             sleep => *sleep = None,

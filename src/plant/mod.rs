@@ -8,11 +8,17 @@ mod engine;
 pub mod faults;
 mod module;
 mod motor;
+mod play;
 pub mod presets;
 mod ramp;
 pub mod sensor;
 mod source;
+pub mod statics;
 pub mod tach;
+pub mod truth;
+
+#[cfg(test)]
+mod tests;
 
 pub use command::LineDrive;
 pub use energy::Books;

@@ -224,6 +224,7 @@ impl Module {
             self.stalls = 0;
             if self.power == Power::Awake && self.pending.is_empty() {
                 self.wait_for_off = false;
+                self.ramp.hard = false;
             }
         }
         self.target = if self.wait_for_off || self.power != Power::Awake { 0.0 } else { wanted };

@@ -18,7 +18,7 @@ pub(crate) struct Ramp {
     in_s: f64,
     /// Time left of a kick.
     kick_s: f64,
-    /// Skip the shape until the target falls to zero (hard power-up).
+    /// Skip the shape (hard power-up), until the control takes it back.
     pub(crate) hard: bool,
 }
 
@@ -41,7 +41,6 @@ impl Ramp {
     pub(crate) fn step(&mut self, dt: f64, target: f64, config: &RampConfig) -> f64 {
         if target <= 0.0 {
             self.drop_out();
-            self.hard = false;
             return 0.0;
         }
         if self.hard {
@@ -95,7 +94,7 @@ impl Ramp {
             }
             RampShape::Stepped(steps) => {
                 let steps = f64::from(steps.max(1));
-                if linear >= target { target } else { ((linear * steps + 1e-9).floor() / steps).max(self.from) }
+                (((linear * steps + 1e-9).floor() + 1.0) / steps).min(target)
             }
         };
     }

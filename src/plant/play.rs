@@ -1,0 +1,196 @@
+//! Noise-free runs of a copy of the plant, for truths that have no closed form.
+
+use crate::units::{Duty, Hertz};
+
+use super::command::LineDrive;
+use super::config::{PlantConfig, RampShape};
+use super::engine::{Plant, Reading};
+use super::source::Relay;
+
+/// Spacing of the runs.
+pub(crate) const DT_S: f64 = 5e-4;
+/// Samples in 5 ms.
+const PEAK_SAMPLES: usize = 10;
+
+/// The plant without chance: median breakaway, no turbulence, no ripple.
+pub(crate) fn without_chance(config: &PlantConfig) -> PlantConfig {
+    let mut config = config.clone();
+    config.motor.breakaway_sd = 0.0;
+    config.motor.turbulence = 0.0;
+    config.motor.ripple = 0.0;
+    config.motor.once_per_rev = 0.0;
+    config
+}
+
+/// The same without soft start.
+pub(crate) fn without_ramp(config: &PlantConfig) -> PlantConfig {
+    let mut config = config.clone();
+    config.module.ramp.shape = RampShape::None;
+    config.module.ramp.kick = None;
+    config
+}
+
+/// Command at the module's own active level.
+pub(crate) fn command(config: &PlantConfig, duty: f64, hz: f64) -> LineDrive {
+    LineDrive::Pulses { share: Duty::clamped(duty), active: config.module.input.active, frequency: Hertz(hz) }
+}
+
+/// A commanded duty that every module of this configuration takes for a valid off.
+pub(crate) fn off_duty(config: &PlantConfig) -> f64 {
+    let map = &config.module.map;
+    let from = map.reserved.iter().filter(|band| band.from < map.off).map(|band| band.to).fold(0.0, f64::max);
+    0.5 * (from + map.off)
+}
+
+/// The plant powered, awake, off, at rest.
+pub(crate) fn powered(config: &PlantConfig, hz: f64) -> Plant {
+    let mut plant = Plant::new(config.clone(), 0);
+    plant.set_line(command(config, off_duty(config), hz));
+    plant.set_relay(Relay::Closed);
+    let awake_s = config.module.timing.boot_s + config.module.timing.off_delay_s + 0.5;
+    play(&mut plant, awake_s, |_, _| {});
+    plant
+}
+
+/// Lets `seconds` pass, handing each reading with the time at its end.
+pub(crate) fn play(plant: &mut Plant, seconds: f64, mut each: impl FnMut(f64, &Reading)) {
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small positive count")]
+    let count = (seconds / DT_S).round() as u32;
+    for _ in 0..count {
+        let reading = plant.advance(DT_S);
+        each(plant.now_s(), &reading);
+    }
+}
+
+/// A start as it went.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Start {
+    /// Output over supply voltage by sample; time 0 is the command.
+    ratio: Vec<f64>,
+    amps: Vec<f64>,
+    /// Speed at the end, rad/s.
+    pub(crate) rad_s: f64,
+    /// Under-voltage resets on the way.
+    pub(crate) resets: u32,
+}
+
+impl Start {
+    /// Samples of this start.
+    fn of(plant: &mut Plant, seconds: f64) -> Self {
+        let mut start = Self::default();
+        play(plant, seconds, |_, reading| {
+            start.ratio.push(if reading.supply_v > 1.0 { reading.output_v / reading.supply_v } else { 0.0 });
+            start.amps.push(reading.supply_a);
+            start.rad_s = reading.rad_s;
+        });
+        start.resets = plant.resets();
+        start
+    }
+
+    /// Mean over the last half second.
+    fn tail(values: &[f64]) -> f64 {
+        let from = values.len().saturating_sub(1000);
+        let tail = &values[from..];
+        tail.iter().sum::<f64>() / tail.len().max(1) as f64
+    }
+
+    /// Settled output ratio.
+    pub(crate) fn settled_ratio(&self) -> f64 {
+        Self::tail(&self.ratio)
+    }
+
+    /// Settled supply current.
+    pub(crate) fn settled_a(&self) -> f64 {
+        Self::tail(&self.amps)
+    }
+
+    /// Highest 5 ms mean of supply current after `from_s`.
+    pub(crate) fn peak_a(&self, from_s: f64) -> f64 {
+        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small positive count")]
+        let from = ((from_s / DT_S) as usize).min(self.amps.len());
+        self.amps[from..]
+            .windows(PEAK_SAMPLES)
+            .map(|window| window.iter().sum::<f64>() / window.len() as f64)
+            .fold(f64::NEG_INFINITY, f64::max)
+    }
+
+    /// Time from the command to the first crossing of this share of the settled ratio, between samples.
+    pub(crate) fn crossing_s(&self, share: f64) -> Option<f64> {
+        let level = share * self.settled_ratio();
+        let at = self.ratio.iter().position(|ratio| *ratio >= level)?;
+        let before = if at == 0 { 0.0 } else { self.ratio[at - 1] };
+        let part = if self.ratio[at] > before { (level - before) / (self.ratio[at] - before) } else { 1.0 };
+        Some((at as f64 + part.clamp(0.0, 1.0)) * DT_S)
+    }
+
+    /// Time from the command to the first output at all.
+    pub(crate) fn onset_s(&self) -> Option<f64> {
+        self.ratio.iter().position(|ratio| *ratio > 1e-6).map(|at| at as f64 * DT_S)
+    }
+}
+
+/// Longest time until the ramp is over and the fan has settled.
+pub(crate) fn settle_s(config: &PlantConfig) -> f64 {
+    let ramp = &config.module.ramp;
+    let shape_s = if ramp.shape == RampShape::Exponential { 6.0 * ramp.full_s } else { ramp.full_s };
+    config.module.timing.delay_s + shape_s + ramp.kick.map_or(0.0, |kick| kick.for_s) + 9.0
+}
+
+/// A start from awake and rest to `duty`, with the plant as it stands afterwards.
+pub(crate) fn start(config: &PlantConfig, duty: f64, hz: f64) -> (Start, Plant) {
+    let mut plant = powered(config, hz);
+    plant.set_line(command(config, duty, hz));
+    let start = Start::of(&mut plant, settle_s(config));
+    (start, plant)
+}
+
+/// A start by supply, with the command there and the input capacitor empty.
+pub(crate) fn power_up(config: &PlantConfig, duty: f64, hz: f64) -> Start {
+    let mut plant = Plant::new(config.clone(), 0);
+    plant.set_line(command(config, duty, hz));
+    plant.set_relay(Relay::Closed);
+    Start::of(&mut plant, config.module.timing.boot_s + settle_s(config))
+}
+
+/// Time from the off command to a tenth of the former speed.
+pub(crate) fn run_down_s(config: &PlantConfig, mut plant: Plant, rad_s: f64, hz: f64) -> Option<f64> {
+    plant.set_line(command(config, off_duty(config), hz));
+    let from_s = plant.now_s();
+    let mut slow_s = None;
+    for _ in 0..120 {
+        play(&mut plant, 1.0, |now_s, reading| {
+            if slow_s.is_none() && reading.rad_s <= 0.1 * rad_s {
+                slow_s = Some(now_s - from_s);
+            }
+        });
+        if slow_s.is_some() {
+            break;
+        }
+    }
+    slow_s
+}
+
+/// Expected peak-to-peak of speed over its mean in 20 s, slower than 20 Hz and faster than 0.2 Hz: the mean over
+/// four stretches of a run with turbulence but without ripple. A chance quantity: one stretch differs by a fifth.
+pub(crate) fn steadiness(config: &PlantConfig, duty: f64, hz: f64) -> Option<f64> {
+    let mut config = config.clone();
+    config.motor.ripple = 0.0;
+    config.motor.once_per_rev = 0.0;
+    let (_, mut plant) = start(&config, duty, hz);
+    let mut speeds = Vec::new();
+    play(&mut plant, 85.0, |_, reading| speeds.push(reading.rad_s));
+    let decimated: Vec<f64> = speeds.chunks(50).map(|chunk| chunk.iter().sum::<f64>() / chunk.len() as f64).collect();
+    let mean = decimated.iter().sum::<f64>() / decimated.len().max(1) as f64;
+    if mean < 1.0 {
+        return None;
+    }
+    // Moving mean over 5 s takes out what is slower than 0.2 Hz.
+    let slow = |at: usize| decimated[at - 100..at + 100].iter().sum::<f64>() / 200.0;
+    let fast: Vec<f64> = (100..decimated.len() - 100).map(|at| decimated[at] - slow(at)).collect();
+    let swings = fast.chunks_exact(800).map(|stretch| {
+        let (low, high) = stretch.iter().fold((f64::MAX, f64::MIN), |(low, high), v| (low.min(*v), high.max(*v)));
+        high - low
+    });
+    let (sum, n) = swings.fold((0.0, 0.0), |(sum, n), swing| (sum + swing, n + 1.0));
+    (n > 0.0).then(|| sum / n / mean)
+}
