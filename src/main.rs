@@ -1,3 +1,7 @@
 //! The `galebench` command.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    galebench::cli::main(std::env::args_os())
+}

@@ -1,1 +1,81 @@
 //! The command line: one file per subcommand; arguments, progress, exit codes, no logic.
+//!
+//! Results go to standard output, talk goes to standard error. Every command ends with an [`ExitStatus`].
+
+mod conform;
+mod exit;
+mod output;
+mod schema;
+
+use std::ffi::OsString;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+pub use self::exit::ExitStatus;
+use self::output::say;
+
+/// Characterise second-hand vehicle fan drive modules on a test bench
+///
+/// Software is the second line of defence: fuse, emergency stop and fan guard come first. Only an open supply relay
+/// counts as safe.
+#[derive(Debug, Parser)]
+#[command(name = "galebench", version, after_help = ExitStatus::HELP)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    Conform(conform::ConformArgs),
+    Schema(schema::SchemaArgs),
+}
+
+/// Runs the command given by `arguments` (the program's name first) and returns its exit status.
+pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let cli = match Cli::try_parse_from(arguments) {
+        Ok(cli) => cli,
+        Err(error) => {
+            // Help and version go to standard output and are no error; a reader that has gone is none either.
+            let _ = error.print();
+            return if error.use_stderr() { ExitStatus::BadInput } else { ExitStatus::Done }.into();
+        }
+    };
+    let result = match &cli.command {
+        Command::Conform(args) => args.run(),
+        Command::Schema(args) => args.run(),
+    };
+    match result {
+        Ok(status) => status,
+        Err(failure) => {
+            say(&failure.to_string());
+            failure.status
+        }
+    }
+    .into()
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    use super::Cli;
+
+    #[test]
+    fn the_argument_definitions_are_sound() {
+        Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn help_of_every_command_reads_well() {
+        let mut all = Cli::command();
+        let mut text = all.render_long_help().to_string();
+        for command in all.get_subcommands_mut() {
+            let name = format!("galebench {}", command.get_name());
+            let help = command.clone().bin_name(&name).render_long_help();
+            text += &format!("\n\n==== {name} --help\n\n{help}");
+        }
+        insta::assert_snapshot!(text);
+    }
+}
