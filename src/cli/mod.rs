@@ -2,6 +2,7 @@
 //!
 //! Results go to standard output, talk goes to standard error. Every command ends with an [`ExitStatus`].
 
+mod check;
 mod conform;
 mod exit;
 mod output;
@@ -28,6 +29,7 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Check(check::CheckArgs),
     Conform(conform::ConformArgs),
     Schema(schema::SchemaArgs),
 }
@@ -43,6 +45,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         }
     };
     let result = match &cli.command {
+        Command::Check(args) => args.run(),
         Command::Conform(args) => args.run(),
         Command::Schema(args) => args.run(),
     };
