@@ -4,7 +4,7 @@
 //! anywhere else is an error that names the place.
 
 use std::fs;
-use std::io::{self, BufRead, BufReader};
+use std::io::{self, BufRead, BufReader, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 
 use arrow_ipc::reader::StreamReader;
@@ -86,6 +86,26 @@ pub fn read_header(dir: &Path) -> Result<Header, RecordError> {
     let mut line = Vec::new();
     BufReader::new(file).read_until(b'\n', &mut line).map_err(|e| RecordError::io("read", &path, &e))?;
     header_of(dir, &line).map(|(header, _)| header)
+}
+
+/// Whether the record in `dir` was brought to its end. Looks at the last line alone, so that a whole shelf of records is
+/// gone through quickly.
+///
+/// # Errors
+/// When there is no record or it cannot be read.
+pub fn is_finished(dir: &Path) -> Result<bool, RecordError> {
+    /// No `End` line is longer.
+    const TAIL: u64 = 4096;
+    let path = dir.join(EVENTS_FILE);
+    let mut file = fs::File::open(&path).map_err(|e| open_error(dir, &path, &e))?;
+    let failed = |e: io::Error| RecordError::io("read", &path, &e);
+    let length = file.seek(SeekFrom::End(0)).map_err(failed)?;
+    file.seek(SeekFrom::Start(length.saturating_sub(TAIL))).map_err(failed)?;
+    let mut tail = Vec::new();
+    file.read_to_end(&mut tail).map_err(failed)?;
+    let Some(whole) = tail.strip_suffix(b"\n") else { return Ok(false) };
+    let last = whole.rsplit(|b| *b == b'\n').next().unwrap_or_default();
+    Ok(matches!(serde_json::from_slice(last), Ok(Numbered { event: Event::End { .. }, .. })))
 }
 
 /// Folders at or below `root` that hold a record, in order of their paths.

@@ -308,3 +308,16 @@ fn records_are_found_wherever_they_lie_below_the_root() {
     assert_eq!(list(&dir.path().join("nowhere")).unwrap(), Vec::<PathBuf>::new());
     assert_eq!(read_header(&found[0]).unwrap().run, "run-1");
 }
+
+#[test]
+fn whether_a_record_was_brought_to_its_end_shows_in_its_last_line() {
+    let dir = tempfile::tempdir().unwrap();
+    let end = |seq| Numbered { seq, t_s: 99.0, event: Event::End { finished: false } };
+    write(&dir.path().join("whole"), &[], &[note(1), end(2)]);
+    write(&dir.path().join("interrupted"), &[], &[note(1)]);
+    write(&dir.path().join("torn"), &[], &[note(1), end(2)]);
+    append(&dir.path().join("torn"), "{");
+    let finished = ["whole", "interrupted", "torn"].map(|run| is_finished(&dir.path().join(run)).unwrap());
+    assert_eq!(finished, [true, false, false]);
+    assert!(matches!(is_finished(dir.path()), Err(RecordError::NotARecord { .. })));
+}

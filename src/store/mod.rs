@@ -1,1 +1,13 @@
 //! SQLite index over the records; can be rebuilt from them at any time.
+//!
+//! It holds nothing that is not in the record folders. Runs of the virtual bench have an index of their own
+//! ([`default_path`]), so that no list ever mixes them with real ones.
+
+mod error;
+mod index;
+mod rebuild;
+mod schema;
+
+pub use error::StoreError;
+pub use index::{Filter, Listing, Page, RunRow, RunState, Store, UNSORTED, default_path};
+pub use rebuild::Rebuilt;

@@ -176,6 +176,12 @@ mod tests {
         assert_eq!((lone[1].first, lone[1].len, lone[1].dt_s), (4, 1, 1.0));
     }
 
+    #[test]
+    fn a_run_never_begins_among_the_samples_before_it() {
+        let runs = runs(&[0.9, 1.8, 585.887, 1465.266]);
+        assert!(runs.windows(2).all(|pair| pair[0].t0_s < pair[1].t0_s), "{runs:?}");
+    }
+
     proptest! {
         #[test]
         fn jitter_of_a_fifth_of_the_spacing_leaves_one_run(jitter in prop::collection::vec(-0.2..0.2_f64, 2..500), dt in 1e-5..10.0_f64) {

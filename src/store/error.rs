@@ -1,0 +1,98 @@
+//! What can go wrong with the index, and what to do about it.
+
+use std::path::{Path, PathBuf};
+
+use rusqlite::ErrorCode;
+
+use crate::record::error::RecordError;
+
+/// A failure of the index. The records are untouched by all of them.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum StoreError {
+    /// The file or its folder cannot be created, opened or written.
+    #[error("cannot {doing} the index {}: {why}", path.display())]
+    Io {
+        /// What was tried, as a verb.
+        doing: &'static str,
+        /// The database file.
+        path: PathBuf,
+        /// The system's reason.
+        why: String,
+    },
+    /// Somebody else keeps it locked.
+    #[error("the index {} is in use by another program; end that one, or wait, and try again", path.display())]
+    Locked {
+        /// The database file.
+        path: PathBuf,
+    },
+    /// The file is damaged, or no database at all.
+    #[error(
+        "the index {} is damaged ({why}); move the file away and rebuild the index: all runs are in their own folders",
+        path.display()
+    )]
+    Damaged {
+        /// The database file.
+        path: PathBuf,
+        /// What was found.
+        why: String,
+    },
+    /// A database of another program.
+    #[error("{} is a database of another program; name another file", path.display())]
+    Foreign {
+        /// The database file.
+        path: PathBuf,
+    },
+    /// Written by a newer program.
+    #[error(
+        "the index {} has version {version}, this program knows up to {known}; use a newer galebench, or move the file \
+         away and rebuild the index",
+        path.display()
+    )]
+    Newer {
+        /// The database file.
+        path: PathBuf,
+        /// Version found.
+        version: i64,
+        /// Largest version known.
+        known: i64,
+    },
+    /// A virtual run for the index of real ones, or the other way round.
+    #[error("run {run} does not belong into the index {}: virtual and real runs are kept apart", path.display())]
+    WrongKind {
+        /// The database file.
+        path: PathBuf,
+        /// The run.
+        run: String,
+    },
+    /// Something that the index cannot hold, or SQL went wrong otherwise.
+    #[error("the index {}: {why}", path.display())]
+    Sql {
+        /// The database file.
+        path: PathBuf,
+        /// The reason given.
+        why: String,
+    },
+    /// The folders could not be gone through.
+    #[error(transparent)]
+    Record(#[from] RecordError),
+}
+
+impl StoreError {
+    /// The error for one of SQLite, told apart by what the person at the bench can do about it.
+    pub(super) fn sql(doing: &'static str, path: &Path, error: &rusqlite::Error) -> Self {
+        let (path, why) = (path.to_owned(), error.to_string());
+        match error.sqlite_error_code() {
+            Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => Self::Locked { path },
+            Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase) => Self::Damaged { path, why },
+            Some(
+                ErrorCode::CannotOpen
+                | ErrorCode::ReadOnly
+                | ErrorCode::PermissionDenied
+                | ErrorCode::DiskFull
+                | ErrorCode::SystemIoFailure
+                | ErrorCode::FileLockingProtocolFailed,
+            ) => Self::Io { doing, path, why },
+            _ => Self::Sql { path, why },
+        }
+    }
+}

@@ -1,0 +1,282 @@
+use std::collections::BTreeMap;
+
+use super::*;
+use crate::bench::Block;
+use crate::record::event::{Event, Header, Numbered};
+use crate::record::writer::RecordWriter;
+use crate::record::{EVENTS_FILE, RESULTS_FILE};
+use crate::results::{Stopped, StoppedBy, Verdict};
+
+fn document(unit: &str, run: &str, started: &str, grade: Option<Grade>) -> Document {
+    let verdict = grade.map(|grade| Verdict {
+        grade,
+        reasons: vec!["starts softly".to_owned(), "sleeps".to_owned()],
+        limits: BTreeMap::new(),
+        risk: Some(0.01),
+    });
+    Document {
+        format: 1,
+        unit: Some(unit.to_owned()),
+        batch: Some("may-shelf-3".to_owned()),
+        run: Some(run.to_owned()),
+        plan: Some("full".to_owned()),
+        rig: Some("bench".to_owned()),
+        started: Some(started.to_owned()),
+        bench_seconds: 412.5,
+        is_virtual: false,
+        results: BTreeMap::new(),
+        absent: BTreeMap::new(),
+        curve: Vec::new(),
+        signs: Vec::new(),
+        verdict,
+        stopped: None,
+        carried: None,
+        warnings: Vec::new(),
+    }
+}
+
+fn store(root: &Path) -> Store {
+    Store::open(&default_path(root, false)).unwrap()
+}
+
+fn put(store: &Store, root: &Path, document: &Document) {
+    let dir = root.join("may-shelf-3").join(document.unit.as_deref().unwrap()).join(document.run.as_deref().unwrap());
+    store.insert(document, &dir, RunState::Finished).unwrap();
+}
+
+fn runs(rows: &[RunRow]) -> Vec<&str> {
+    rows.iter().map(|row| row.run.as_str()).collect()
+}
+
+#[test]
+fn a_run_put_in_is_listed_as_it_was_even_after_opening_anew() {
+    let root = tempfile::tempdir().unwrap();
+    let document = document("TQ-0001", "run-1", "2026-05-04T09:00:00Z", Some(Grade::Fit));
+    put(&store(root.path()), root.path(), &document);
+    let listing = store(root.path()).list(&Filter::default(), Page::default()).unwrap();
+    let due = RunRow {
+        run: "run-1".into(),
+        unit: Some("TQ-0001".into()),
+        batch: "may-shelf-3".into(),
+        plan: Some("full".into()),
+        rig: Some("bench".into()),
+        started: Some("2026-05-04T09:00:00Z".into()),
+        bench_s: 412.5,
+        state: RunState::Finished,
+        grade: Some(Grade::Fit),
+        reason: Some("starts softly".into()),
+        dir: root.path().join("may-shelf-3/TQ-0001/run-1"),
+    };
+    assert_eq!(listing, Listing { rows: vec![due], total: 1 });
+}
+
+#[test]
+fn the_folder_of_all_reports_can_be_moved() {
+    let parent = tempfile::tempdir().unwrap();
+    let (old, new) = (parent.path().join("old"), parent.path().join("new"));
+    put(&store(&old), &old, &document("TQ-0001", "run-1", "2026-05-04T09:00:00Z", None));
+    std::fs::rename(&old, &new).unwrap();
+    assert_eq!(store(&new).units("TQ-0001").unwrap()[0].dir, new.join("may-shelf-3/TQ-0001/run-1"));
+}
+
+#[test]
+fn a_run_analysed_again_replaces_its_row() {
+    let root = tempfile::tempdir().unwrap();
+    let store = store(root.path());
+    put(&store, root.path(), &document("TQ-0001", "run-1", "2026-05-04T09:00:00Z", None));
+    put(&store, root.path(), &document("TQ-0001", "run-1", "2026-05-04T09:00:00Z", Some(Grade::Scrap)));
+    let rows = store.units("TQ-0001").unwrap();
+    assert_eq!((rows.len(), rows[0].grade), (1, Some(Grade::Scrap)));
+}
+
+#[test]
+fn the_newest_run_comes_first_whatever_offset_its_time_was_written_with() {
+    let root = tempfile::tempdir().unwrap();
+    let store = store(root.path());
+    for (run, started) in [
+        ("second", "2026-05-04T10:30:00+02:00"),
+        ("third", "2026-05-04T09:00:00Z"),
+        ("first", "2026-05-04T09:15:00+02:00"),
+        ("timeless", "some day in May"),
+    ] {
+        put(&store, root.path(), &document("TQ-0001", run, started, None));
+    }
+    assert_eq!(runs(&store.units("TQ-0001").unwrap()), ["third", "second", "first", "timeless"]);
+}
+
+#[test]
+fn filters_and_pages_narrow_the_list_and_the_total_counts_all_pages() {
+    let root = tempfile::tempdir().unwrap();
+    let store = store(root.path());
+    for i in 0..9 {
+        let grade = if i % 3 == 0 { Grade::Fit } else { Grade::Scrap };
+        let unit = format!("TQ-{:04}", i / 3 + 1);
+        put(
+            &store,
+            root.path(),
+            &document(&unit, &format!("run-{i}"), &format!("2026-05-0{}T09:00:00Z", i + 1), Some(grade)),
+        );
+    }
+    let mut unsorted = document("TQ-0009", "run-x", "2026-06-01T09:00:00Z", None);
+    unsorted.batch = None;
+    store.insert(&unsorted, &root.path().join("unsorted/TQ-0009/run-x"), RunState::Interrupted).unwrap();
+
+    let list = |filter: Filter, skip, rows| {
+        let listing = store.list(&filter, Page { skip, rows }).unwrap();
+        (listing.rows.iter().map(|row| row.run.clone()).collect::<Vec<_>>().join(" "), listing.total)
+    };
+    let all = Filter::default;
+    assert_eq!(list(all(), 0, 3), ("run-x run-8 run-7".into(), 10));
+    assert_eq!(list(all(), 8, 3), ("run-1 run-0".into(), 10));
+    assert_eq!(list(Filter { grade: Some(Grade::Fit), ..all() }, 0, 9), ("run-6 run-3 run-0".into(), 3));
+    assert_eq!(list(Filter { unit: Some("TQ-0002".into()), ..all() }, 0, 9), ("run-5 run-4 run-3".into(), 3));
+    assert_eq!(list(Filter { batch: Some(UNSORTED.into()), ..all() }, 0, 9), ("run-x".into(), 1));
+    assert_eq!(list(Filter { state: Some(RunState::Interrupted), ..all() }, 0, 9), ("run-x".into(), 1));
+    assert_eq!(list(Filter { batch: Some("june' OR 1=1 --".into()), ..all() }, 0, 9), (String::new(), 0));
+}
+
+#[test]
+fn earlier_runs_of_a_unit_are_counted() {
+    let root = tempfile::tempdir().unwrap();
+    let store = store(root.path());
+    for i in 1..=3 {
+        put(&store, root.path(), &document("TQ-0001", &format!("run-{i}"), &format!("2026-05-0{i}T09:00:00Z"), None));
+    }
+    put(&store, root.path(), &document("TQ-0002", "other", "2026-05-01T09:00:00Z", None));
+    let earlier = |run| store.earlier_runs("TQ-0001", run).unwrap();
+    assert_eq!((earlier("run-1"), earlier("run-3"), earlier("not there yet")), (0, 2, 3));
+}
+
+#[test]
+fn virtual_and_real_runs_never_meet_in_one_index() {
+    let root = tempfile::tempdir().unwrap();
+    let mut made_up = document("TQ-0001", "run-1", "2026-05-04T09:00:00Z", None);
+    made_up.is_virtual = true;
+    let dir = root.path().join("may-shelf-3/TQ-0001/run-1");
+    let error = store(root.path()).insert(&made_up, &dir, RunState::Finished).unwrap_err();
+    assert!(matches!(&error, StoreError::WrongKind { run, .. } if run == "run-1"), "{error}");
+    let own = Store::open(&default_path(root.path(), true)).unwrap();
+    own.insert(&made_up, &dir, RunState::Finished).unwrap();
+    assert_eq!(store(root.path()).list(&Filter::default(), Page::default()).unwrap().total, 0);
+}
+
+/// Writes a record, and its results document if there is one.
+fn record(dir: &Path, header: &Header, end: bool, document: Option<&Document>) {
+    let mut writer = RecordWriter::create(dir, header).unwrap();
+    writer.block(&Block { duration_s: 0.02, ..Block::default() }).unwrap();
+    if end {
+        writer.event(&Numbered { seq: 1, t_s: 1.0, event: Event::End { finished: true } }).unwrap();
+    }
+    writer.finish().unwrap();
+    if let Some(document) = document {
+        std::fs::write(dir.join(RESULTS_FILE), serde_json::to_vec(document).unwrap()).unwrap();
+    }
+}
+
+#[test]
+fn a_lost_index_comes_back_from_the_records() {
+    let root = tempfile::tempdir().unwrap();
+    let at = |path: &str| root.path().join(path);
+    let header = |run: &str, is_virtual| Header {
+        run: run.into(),
+        unit: Some("TQ-0001".into()),
+        started: Some("2026-05-02T09:00:00Z".into()),
+        is_virtual,
+        ..Header::default()
+    };
+    let whole = document("TQ-0001", "run-1", "2026-05-01T09:00:00Z", Some(Grade::Fit));
+    let mut stopped = document("TQ-0001", "run-3", "2026-05-03T09:00:00Z", None);
+    stopped.stopped = Some(Stopped { cause: "emergency stop".into(), by: StoppedBy::Operator, t_s: 3.0 });
+    record(&at("may-shelf-3/TQ-0001/run-1"), &header("run-1", false), true, Some(&whole));
+    record(&at("unsorted/TQ-0001/run-2"), &header("run-2", false), false, None);
+    record(&at("may-shelf-3/TQ-0001/run-3"), &header("run-3", false), true, Some(&stopped));
+    record(&at("unsorted/TQ-0001/run-4"), &header("run-4", true), true, None);
+    record(&at("unsorted/TQ-0001/run-5"), &header("run-5", false), true, None);
+    std::fs::write(at("unsorted/TQ-0001/run-5").join(RESULTS_FILE), "{").unwrap();
+
+    let mut index = store(root.path());
+    put(&index, root.path(), &document("TQ-0099", "gone", "2026-05-01T09:00:00Z", None));
+    let rebuilt = index.rebuild(root.path()).unwrap();
+    assert_eq!((rebuilt.runs, rebuilt.interrupted, rebuilt.problems.len()), (3, 1, 1));
+    assert_eq!(rebuilt.problems[0].0, at("unsorted/TQ-0001/run-5"));
+    assert!(rebuilt.problems[0].1.starts_with("results.json: EOF"), "{:?}", rebuilt.problems);
+    let rows = index.list(&Filter::default(), Page::default()).unwrap().rows;
+    let seen: Vec<_> = rows.iter().map(|row| (row.run.as_str(), row.state, row.grade, row.batch.as_str())).collect();
+    assert_eq!(
+        seen,
+        [
+            ("run-3", RunState::Stopped, None, "may-shelf-3"),
+            ("run-2", RunState::Interrupted, None, UNSORTED),
+            ("run-1", RunState::Finished, Some(Grade::Fit), "may-shelf-3"),
+        ]
+    );
+    assert_eq!(rows[0].reason.as_deref(), Some("emergency stop"));
+
+    let mut virtual_index = Store::open(&default_path(root.path(), true)).unwrap();
+    assert_eq!(virtual_index.rebuild(root.path()).unwrap().runs, 1);
+}
+
+#[test]
+fn a_file_that_is_damaged_foreign_newer_or_locked_says_what_to_do() {
+    let root = tempfile::tempdir().unwrap();
+    let path = default_path(root.path(), false);
+    let error = || Store::open(&path).unwrap_err();
+
+    std::fs::write(&path, "time_s,supply_a\n".repeat(200)).unwrap();
+    assert!(matches!(error(), StoreError::Damaged { .. }), "{}", error());
+    assert!(error().to_string().contains("move the file away and rebuild the index"), "{}", error());
+
+    std::fs::remove_file(&path).unwrap();
+    Connection::open(&path).unwrap().execute_batch("CREATE TABLE recipes (name TEXT)").unwrap();
+    assert_eq!(error(), StoreError::Foreign { path: path.clone() });
+
+    std::fs::remove_file(&path).unwrap();
+    let other = Connection::open(&path).unwrap();
+    other.execute_batch("PRAGMA user_version = 99").unwrap();
+    assert_eq!(error(), StoreError::Newer { path: path.clone(), version: 99, known: 1 });
+    drop(other);
+
+    std::fs::remove_file(&path).unwrap();
+    drop(store(root.path()));
+    let other = Connection::open(&path).unwrap();
+    other.execute_batch("BEGIN IMMEDIATE").unwrap();
+    let waiting = store(root.path());
+    waiting.connection.busy_timeout(std::time::Duration::from_millis(20)).unwrap();
+    let document = document("TQ-0001", "run-1", "2026-05-04T09:00:00Z", None);
+    let error = waiting.insert(&document, root.path(), RunState::Finished).unwrap_err();
+    assert_eq!(error, StoreError::Locked { path });
+}
+
+#[test]
+fn a_folder_that_cannot_be_made_is_named() {
+    let root = tempfile::tempdir().unwrap();
+    let file = root.path().join(EVENTS_FILE);
+    std::fs::write(&file, "").unwrap();
+    let error = Store::open(&default_path(&file, false)).unwrap_err();
+    assert!(error.to_string().starts_with("cannot create the folder of the index"), "{error}");
+}
+
+#[test]
+fn many_programs_may_open_a_new_index_at_once() {
+    let root = tempfile::tempdir().unwrap();
+    std::thread::scope(|scope| {
+        for i in 0..8 {
+            let root = root.path();
+            scope.spawn(move || {
+                put(&store(root), root, &document("TQ-0001", &format!("run-{i}"), "2026-05-04T09:00:00Z", None));
+            });
+        }
+    });
+    assert_eq!(store(root.path()).units("TQ-0001").unwrap().len(), 8);
+}
+
+#[test]
+fn verdicts_outlive_a_power_cut() {
+    let root = tempfile::tempdir().unwrap();
+    let store = store(root.path());
+    let pragma =
+        |name| store.connection.pragma_query_value(None, name, |row| row.get::<_, rusqlite::types::Value>(0)).unwrap();
+    assert_eq!(pragma("journal_mode"), rusqlite::types::Value::Text("wal".into()));
+    // 2 is FULL.
+    assert_eq!(pragma("synchronous"), rusqlite::types::Value::Integer(2));
+}
