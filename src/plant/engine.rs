@@ -1,6 +1,6 @@
 //! The plant as a whole: one step couples supply, module and motor, keeps the energy books, and yields a reading.
 
-use std::f64::consts::TAU;
+use std::f64::consts::{PI, TAU};
 
 use rand::{RngExt, SeedableRng};
 use rand_xoshiro::Xoshiro256PlusPlus;
@@ -47,7 +47,7 @@ pub struct Plant {
     junction_c: f64,
     on_ohm: f64,
     ripples_per_rev: f64,
-    ripple_gain: (f64, f64),
+    ripple_filter: RippleFilter,
     joint_open_until_s: f64,
     /// Sums since the last slow tick: time, charge, module heat, copper heat.
     slow: Slow,
@@ -59,6 +59,27 @@ struct Slow {
     charge_as: f64,
     module_j: f64,
     copper_j: f64,
+}
+
+/// What samples show of the commutation ripple; kept between slow ticks.
+#[derive(Clone, Copy, Debug, Default)]
+struct RippleFilter {
+    hz: f64,
+    /// Share that reaches the supply lead past the input capacitor.
+    to_supply: f64,
+    /// Sample spacing for which `averaged`, the share left by averaging over it, holds.
+    dt: f64,
+    averaged: f64,
+}
+
+impl RippleFilter {
+    fn for_sample(&mut self, dt: f64) -> &Self {
+        if self.dt != dt {
+            let x = PI * self.hz * dt;
+            (self.dt, self.averaged) = (dt, if x < 0.05 { 1.0 } else { x.sin() / x });
+        }
+        self
+    }
 }
 
 /// Output path over one step.
@@ -97,7 +118,7 @@ impl Plant {
             junction_c: config.ambient_c,
             on_ohm: 0.0,
             ripples_per_rev: f64::from(config.motor.ripples_per_rev()),
-            ripple_gain: (0.0, 0.0),
+            ripple_filter: RippleFilter::default(),
             joint_open_until_s: f64::NEG_INFINITY,
             slow: Slow::default(),
             motor,
@@ -333,23 +354,21 @@ impl Plant {
         {
             self.joint_open_until_s = self.now_s + 0.02 + 0.28 * self.rng.random::<f64>();
         }
-        self.ripple_gain = self.filter_of_ripple();
+        self.ripple_filter = self.filter_of_ripple();
     }
 
-    /// Share of the ripple that reaches the supply lead past the input capacitor (first), and the ripple frequency.
-    fn filter_of_ripple(&self) -> (f64, f64) {
+    /// Filter at the present speed; averaging is worked out with the next sample.
+    fn filter_of_ripple(&self) -> RippleFilter {
         let hz = self.ripples_per_rev * self.motor.rad_s / TAU;
         let ohm = Source::path_ohm(&self.config.supply, self.relay).unwrap_or(1e6);
         let corner = TAU * hz * ohm * self.config.module.power.capacitance_f;
-        (1.0 / (1.0 + corner * corner).sqrt(), hz)
+        RippleFilter { hz, to_supply: 1.0 / (1.0 + corner * corner).sqrt(), dt: 0.0, averaged: 1.0 }
     }
 
     /// Adds commutation ripple, averaged over the sample.
-    fn with_ripple(&self, mut reading: Reading, dt: f64, ratio: f64) -> Reading {
-        let (to_supply, hz) = self.ripple_gain;
+    fn with_ripple(&mut self, mut reading: Reading, dt: f64, ratio: f64) -> Reading {
         let (fast, once) = self.motor.ripple(&self.config.motor, self.ripples_per_rev);
-        let x = std::f64::consts::PI * hz * dt;
-        let averaged = if x < 0.05 { 1.0 } else { x.sin() / x };
+        let RippleFilter { to_supply, averaged, .. } = *self.ripple_filter.for_sample(dt);
         let ripple_a = reading.fan_a * (fast * averaged + once);
         let supply_a = ratio * ripple_a * to_supply;
         reading.fan_a += ripple_a;

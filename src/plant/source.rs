@@ -22,6 +22,8 @@ pub(crate) struct Source {
     /// Voltage at the module pins.
     pub(crate) volts: f64,
     polarised_v: f64,
+    /// Cached decay: for which step and time constant, and its factor.
+    cached: (f64, f64, f64),
 }
 
 /// One step of the supply side.
@@ -39,7 +41,7 @@ pub(crate) struct SourceStep {
 
 impl Source {
     pub(crate) const fn new() -> Self {
-        Self { volts: 0.0, polarised_v: 0.0 }
+        Self { volts: 0.0, polarised_v: 0.0, cached: (0.0, 0.0, 0.0) }
     }
 
     /// Series resistance of the closed path; `None` with the relay open.
@@ -73,7 +75,10 @@ impl Source {
         }
         let tau = ohm * farads;
         let end = emf - ohm * load_a;
-        let decay = (-dt / tau).exp();
+        if self.cached.0 != dt || self.cached.1 != tau {
+            self.cached = (dt, tau, (-dt / tau).exp());
+        }
+        let decay = self.cached.2;
         let gap = self.volts - end;
         let volts = end + gap * (tau / dt) * (1.0 - decay);
         self.volts = end + gap * decay;
@@ -155,7 +160,7 @@ mod tests {
 
     #[test]
     fn the_charge_stays_after_the_relay_opens() {
-        let mut source = Source { volts: 13.0, polarised_v: 0.0 };
+        let mut source = Source { volts: 13.0, ..Source::new() };
         for _ in 0..200 {
             source.step(5e-3, &config(), Relay::Open, 3e-3, 10e-3);
         }

@@ -396,6 +396,24 @@ fn inputs_that_are_no_pwm_idle_at_their_own_voltage_and_answer_nothing() {
 }
 
 #[test]
+fn a_unit_that_runs_on_an_open_line_hiccups_behind_the_first_power_resistor() {
+    let kind = Kind::OpenRuns;
+    let mut plant = Plant::new(bench(kind, 1), 1);
+    plant.set_relay(Relay::Gentle);
+    let mut most_a = 0.0_f64;
+    for _ in 0..20_000 {
+        let reading = plant.advance(5e-4);
+        most_a = most_a.max(reading.supply_a);
+        assert!(reading.rad_s < 60.0, "never gets going: {reading:?}");
+    }
+    assert!(plant.resets() > 1, "{}", plant.resets());
+    assert!(most_a < 13.0 / 22.0 + 0.01, "the resistor limits to 0.6 A: {most_a}");
+    plant.set_relay(Relay::Closed);
+    let reading = pass(&mut plant, 8.0, 5e-4);
+    assert!(reading.rad_s > 200.0, "flat out on the full supply: {reading:?}");
+}
+
+#[test]
 fn a_supply_that_cannot_sink_is_pumped_up_by_a_stage_that_regenerates() {
     let kind = Kind::ExponentialHigh;
     let mut config = bench(kind, 1);
@@ -446,7 +464,7 @@ fn every_fault_shows_in_what_it_should() {
                 Fault::ParallelSwitchOpen => assert!(times(|t| t.on_resistance_ohm) > 1.5, "{what}"),
                 Fault::CrackedJoint => {
                     let mut outages = 0;
-                    for _ in 0..300_000 {
+                    for _ in 0..200_000 {
                         outages += u32::from(plant.advance(1e-3).fan_a == 0.0);
                     }
                     assert!(outages > 20, "{what}");
@@ -465,7 +483,7 @@ fn every_fault_shows_in_what_it_should() {
                     assert!(reading.fan_a < 26.5 && times(|t| t.peak_supply_a) < 0.95, "{what}")
                 }
                 Fault::ThermalLimitEarly => {
-                    pass(&mut plant, 600.0, 1e-3);
+                    pass(&mut plant, 300.0, 1e-3);
                     assert!(plant.ratio() < 0.999, "{} at {} C, {what}", plant.ratio(), plant.case_c());
                 }
                 Fault::SleepLost => assert!(truth.sleep_a.is_none_or(|a| a > 1e-3), "{what}"),
