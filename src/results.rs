@@ -488,6 +488,9 @@ pub struct Document {
     pub verdict: Option<Verdict>,
     /// Why the run ended early; null when it ran to its end.
     pub stopped: Option<Stopped>,
+    /// How often this unit was run before; null when that is not known.
+    #[serde(default)]
+    pub earlier_runs: Option<u64>,
     /// Heaviest load carried without a break; null when the unit was never loaded.
     #[serde(default)]
     pub carried: Option<Carried>,

@@ -237,6 +237,10 @@ pub struct Header {
     pub is_virtual: bool,
     /// Seed of the virtual bench.
     pub seed: Option<u64>,
+    /// How often this unit was run before, by the store of the time; shown with the grade, so that nobody retests
+    /// until it fits.
+    #[serde(default)]
+    pub earlier_runs: Option<u64>,
     /// What the rig file states about the bench, as far as the analysis needs it.
     pub bench: BenchFacts,
     /// What the plan states, as far as analysis and verdict need it.

@@ -183,6 +183,7 @@ fn document(recording: &Recording, findings: &Findings) -> Document {
             risk: Some(0.986),
         }),
         stopped: None,
+        earlier_runs: None,
         carried: Some(Carried { supply_a: 24.6, duty_pct: 95.0, supply_v: Some(13.0), seconds: 90.0 }),
         warnings: findings.warnings.clone(),
     }

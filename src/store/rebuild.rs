@@ -101,6 +101,7 @@ fn bare(dir: &Path) -> Result<Document, String> {
         signs: Vec::new(),
         verdict: None,
         stopped: None,
+        earlier_runs: header.earlier_runs,
         carried: None,
         warnings: Vec::new(),
     })

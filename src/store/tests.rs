@@ -30,6 +30,7 @@ fn document(unit: &str, run: &str, started: &str, grade: Option<Grade>) -> Docum
         signs: Vec::new(),
         verdict,
         stopped: None,
+        earlier_runs: None,
         carried: None,
         warnings: Vec::new(),
     }

@@ -1,0 +1,54 @@
+//! What has been tested: the stores behind `list`, `show` and `reindex`. Real and virtual runs live apart.
+
+use std::path::Path;
+
+use crate::ops::OpsError;
+use crate::results::Document;
+use crate::store::{self, Filter, Listing, Page, Rebuilt, RunRow, RunState, Store};
+
+pub use crate::store::UNSORTED;
+
+/// How often the unit was run before on this kind of bench.
+///
+/// # Errors
+/// A store that cannot be opened or read.
+pub fn earlier_runs(root: &Path, is_virtual: bool, unit: &str) -> Result<u64, OpsError> {
+    Ok(Store::open(&store::default_path(root, is_virtual))?.earlier_runs(unit, "")?)
+}
+
+/// Adds a run to the store of its kind under `root`.
+///
+/// # Errors
+/// A store that cannot be opened or written; the run's own files are not touched.
+pub fn index(root: &Path, document: &Document, dir: &Path) -> Result<(), OpsError> {
+    let store = Store::open(&store::default_path(root, document.is_virtual))?;
+    let state = if document.stopped.is_some() { RunState::Stopped } else { RunState::Finished };
+    Ok(store.insert(document, dir, state)?)
+}
+
+/// A page of the runs that match `filter`, newest first; of the virtual bench's runs if `is_virtual`.
+///
+/// # Errors
+/// A store that cannot be opened or read.
+pub fn list(root: &Path, is_virtual: bool, filter: &Filter, page: Page) -> Result<Listing, OpsError> {
+    Ok(Store::open(&store::default_path(root, is_virtual))?.list(filter, page)?)
+}
+
+/// All runs of a unit, newest first; real ones, or those of the virtual bench.
+///
+/// # Errors
+/// A store that cannot be opened or read.
+pub fn runs_of(root: &Path, is_virtual: bool, unit: &str) -> Result<Vec<RunRow>, OpsError> {
+    Ok(Store::open(&store::default_path(root, is_virtual))?.units(unit)?)
+}
+
+/// Builds both stores anew from the records under `root`: what the real one and the virtual one then hold.
+///
+/// # Errors
+/// Folders that cannot be gone through, a store that cannot be written.
+pub fn reindex(root: &Path) -> Result<[Rebuilt; 2], OpsError> {
+    let rebuild = |is_virtual| -> Result<Rebuilt, OpsError> {
+        Ok(Store::open(&store::default_path(root, is_virtual))?.rebuild(root)?)
+    };
+    Ok([rebuild(false)?, rebuild(true)?])
+}

@@ -1,0 +1,98 @@
+//! From a recording to its documents: analysis, verdict and the results document, the same for a run just ended, a
+//! record read back and a bare trace.
+
+use std::path::Path;
+
+use crate::analysis;
+use crate::ops::{OpsError, write_whole};
+use crate::record::event::Event;
+use crate::record::recording::Recording;
+use crate::report;
+use crate::results::{Document, Findings, Stopped, StoppedBy};
+use crate::verdict;
+
+/// Layout version of the results document.
+pub const FORMAT: u32 = 1;
+
+/// A recording with everything derived from it.
+#[derive(Clone, Debug)]
+pub struct Evaluated {
+    /// The samples and events.
+    pub recording: Recording,
+    /// Results with their budgets.
+    pub findings: Findings,
+    /// The results document.
+    pub document: Document,
+}
+
+/// Analyses and judges a recording. `stopped` is why it ended early, if it did.
+#[must_use]
+pub fn evaluate(recording: Recording, stopped: Option<Stopped>) -> Evaluated {
+    let findings = analysis::analyse(&recording);
+    let judgement = verdict::judge(&findings, &recording, stopped.as_ref());
+    let document = document(&recording, &findings, judgement, stopped);
+    Evaluated { recording, findings, document }
+}
+
+/// Why a record that was read back ended early, from its own events: its trip, or that it breaks off.
+#[must_use]
+pub fn stopped_of(recording: &Recording, finished: bool) -> Option<Stopped> {
+    let trip = recording.events.iter().find_map(|line| match &line.event {
+        Event::Trip { rule, saw, by } => Some(Stopped { cause: trip_words(rule, saw), by: *by, t_s: line.t_s }),
+        _ => None,
+    });
+    trip.or_else(|| {
+        (!finished).then(|| Stopped {
+            cause: "interrupted: the record breaks off before its last line".to_owned(),
+            by: StoppedBy::Host,
+            t_s: recording.end_s,
+        })
+    })
+}
+
+/// A trip as one phrase.
+#[must_use]
+pub fn trip_words(rule: &str, saw: &str) -> String {
+    format!("{}: {saw}", rule.replace('_', " "))
+}
+
+pub(super) fn document(
+    recording: &Recording,
+    findings: &Findings,
+    judgement: verdict::Judgement,
+    stopped: Option<Stopped>,
+) -> Document {
+    let header = &recording.header;
+    let named = |text: &str| (!text.is_empty()).then(|| text.to_owned());
+    Document {
+        format: FORMAT,
+        unit: header.unit.clone(),
+        batch: header.batch.clone(),
+        run: named(&header.run),
+        plan: header.plan.clone(),
+        rig: header.rig.clone(),
+        started: header.started.clone(),
+        bench_seconds: (recording.end_s * 1000.0).round() / 1000.0,
+        is_virtual: header.is_virtual,
+        results: findings.results.clone(),
+        absent: findings.absent.clone(),
+        curve: findings.curve.clone(),
+        signs: judgement.signs,
+        verdict: judgement.verdict,
+        stopped,
+        earlier_runs: header.earlier_runs,
+        carried: verdict::carried(recording),
+        warnings: findings.warnings.clone(),
+    }
+}
+
+/// Writes `results.json`, `curve.csv` and `report.html` into `dir`.
+///
+/// # Errors
+/// [`OpsError::Write`] for the first that cannot be written; the others may be there.
+pub fn write(dir: &Path, evaluated: &Evaluated) -> Result<(), OpsError> {
+    let Evaluated { recording, findings, document } = evaluated;
+    write_whole(&dir.join("results.json"), report::json(document).as_bytes())?;
+    write_whole(&dir.join("curve.csv"), report::curve_csv(document).as_bytes())?;
+    write_whole(&dir.join("report.html"), report::html(document, recording, findings).as_bytes())
+}

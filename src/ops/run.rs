@@ -1,0 +1,191 @@
+//! One execution of a plan on one unit: files checked, record opened, bench opened, run, judged, written, indexed.
+
+use std::path::{Path, PathBuf};
+
+use sha2::{Digest as _, Sha256};
+
+use crate::config::plan::{Plan, Stage, UpTo};
+use crate::config::rig::{DriverSpec, Rig};
+use crate::config::{self, Problems};
+use crate::driver;
+use crate::ops::document::{self, Evaluated};
+use crate::ops::{OpsError, archive};
+use crate::record::event::{Event, FORMAT, Header, Numbered};
+use crate::record::recording::Recording;
+use crate::record::writer::RecordWriter;
+use crate::results::{Document, Stopped, StoppedBy};
+use crate::runner::{self, Observer, RunRequest, StopHandle};
+use crate::units::{Amps, Ratio, Seconds};
+
+/// What to run on what.
+#[derive(Clone, Debug)]
+pub struct RunOptions {
+    /// Rig file.
+    pub rig: PathBuf,
+    /// What to do.
+    pub task: Task,
+    /// Unit tag.
+    pub unit: String,
+    /// Batch; `unsorted` if none is given.
+    pub batch: Option<String>,
+    /// Folder that holds records and store.
+    pub out: PathBuf,
+    /// Seed of the virtual bench, in place of the rig file's.
+    pub seed: Option<u64>,
+}
+
+/// What to do to the unit.
+#[derive(Clone, Debug)]
+pub enum Task {
+    /// A plan file.
+    Plan(PathBuf),
+    /// Spin it by hand at one duty, supervised: this one stage after first power.
+    Spin(Stage),
+}
+
+/// A run that took place, to whatever end.
+#[derive(Clone, Debug)]
+pub struct RunDone {
+    /// The results document, as written.
+    pub document: Document,
+    /// Folder of record and report.
+    pub dir: PathBuf,
+    /// Whether measurement confirmed the safe state at the end.
+    pub safe_confirmed: bool,
+}
+
+/// Runs a task on a unit and leaves record, documents and an index entry.
+///
+/// # Errors
+/// Everything that goes wrong before the bench is opened, and failures to write the documents afterwards. A run that
+/// was stopped, also by a failing bench, is no error: see [`Document::stopped`].
+pub fn run(options: &RunOptions, observer: &mut dyn Observer, stop: StopHandle) -> Result<RunDone, OpsError> {
+    let rig = config::load_rig(&options.rig)?;
+    let plan = plan_for(&options.task, &rig)?;
+    config::check_together(&rig, &plan)?;
+    let batch = options.batch.clone().unwrap_or_else(|| archive::UNSORTED.to_owned());
+    for (what, name) in [("unit", &options.unit), ("batch", &batch)] {
+        check_name(what, name)?;
+    }
+    let is_virtual = matches!(rig.driver, DriverSpec::Virtual(_));
+    let earlier_runs = archive::earlier_runs(&options.out, is_virtual, &options.unit)?;
+    let header = Header { earlier_runs: Some(earlier_runs), ..header(options, &rig, &plan, &batch) };
+    let dir = options.out.join(&batch).join(&options.unit).join(&header.run);
+    let writer = RecordWriter::create(&dir, &header)?;
+    let outcome = match driver::open(&rig, options.seed) {
+        Ok(bench) => runner::run(RunRequest { rig, plan, header }, bench, writer, observer, stop),
+        Err(error) => return never_opened(&dir, header, writer, &error.to_string(), options),
+    };
+    let evaluated = document::evaluate(outcome.recording, outcome.stopped);
+    finish(&dir, evaluated, outcome.safe_confirmed, options)
+}
+
+fn finish(dir: &Path, evaluated: Evaluated, safe_confirmed: bool, options: &RunOptions) -> Result<RunDone, OpsError> {
+    document::write(dir, &evaluated)?;
+    archive::index(&options.out, &evaluated.document, dir)?;
+    Ok(RunDone { document: evaluated.document, dir: dir.to_owned(), safe_confirmed })
+}
+
+/// The bench could not be opened: nothing was energised, and the record says so.
+fn never_opened(
+    dir: &Path,
+    header: Header,
+    mut writer: RecordWriter,
+    cause: &str,
+    options: &RunOptions,
+) -> Result<RunDone, OpsError> {
+    let mut recording = Recording::default();
+    recording.header = header;
+    let trip = Event::Trip { rule: "bench_not_opened".to_owned(), saw: cause.to_owned(), by: StoppedBy::Rig };
+    for (seq, event) in [(1, trip), (2, Event::End { finished: false })] {
+        let line = Numbered { seq, t_s: 0.0, event };
+        writer.event(&line)?;
+        recording.push_event(line);
+    }
+    writer.finish()?;
+    let stopped = Stopped { cause: cause.to_owned(), by: StoppedBy::Rig, t_s: 0.0 };
+    finish(dir, document::evaluate(recording, Some(stopped)), true, options)
+}
+
+fn plan_for(task: &Task, rig: &Rig) -> Result<Plan, Problems> {
+    match task {
+        Task::Plan(path) => config::load_plan(path),
+        Task::Spin(hold) => Ok(spin_plan(hold, rig)),
+    }
+}
+
+/// The plan behind the manual command: first power as the rig declares, then one constant duty.
+fn spin_plan(hold: &Stage, rig: &Rig) -> Plan {
+    Plan {
+        name: "spin".to_owned(),
+        reference_voltage: None,
+        time_limit: rig.limits.energised_time,
+        current_limit: UpTo::<Amps>::RigLimit,
+        battery: None,
+        asleep_below: None,
+        prior_bad: Ratio(0.1),
+        limits: std::collections::BTreeMap::new(),
+        stages: vec![Stage::FirstPower { settle: Seconds(5.0) }, hold.clone()],
+        text: format!("{hold:?}"),
+        path: PathBuf::from("spin"),
+    }
+}
+
+/// A name that becomes a folder: letters, digits, `.`, `_` and `-`, not beginning with a dot.
+fn check_name(what: &str, name: &str) -> Result<(), OpsError> {
+    let legal = |c: char| c.is_alphanumeric() || matches!(c, '.' | '_' | '-');
+    if !name.is_empty() && name.len() <= 100 && !name.starts_with('.') && name.chars().all(legal) {
+        return Ok(());
+    }
+    Err(OpsError::Argument {
+        what: format!("{what} `{name}`"),
+        why: "becomes a folder name; use letters, digits, `-`, `_` and `.`, not beginning with `.`".to_owned(),
+    })
+}
+
+fn header(options: &RunOptions, rig: &Rig, plan: &Plan, batch: &str) -> Header {
+    let now = jiff::Timestamp::now();
+    let (bench, plan_facts) = config::facts(rig, plan);
+    let seed = match &rig.driver {
+        DriverSpec::Virtual(spec) => Some(options.seed.unwrap_or(spec.seed)),
+        DriverSpec::External { .. } => None,
+    };
+    Header {
+        format: (FORMAT.major, FORMAT.minor),
+        run: run_name(now, &options.unit),
+        unit: Some(options.unit.clone()),
+        batch: Some(batch.to_owned()),
+        started: Some(now.round(jiff::Unit::Second).unwrap_or(now).to_string()),
+        program: concat!("galebench ", env!("CARGO_PKG_VERSION")).to_owned(),
+        rig: Some(rig.name.clone()),
+        rig_text: Some(rig.text.clone()),
+        plan: Some(plan.name.clone()),
+        plan_text: Some(plan.text.clone()),
+        frozen: Some(frozen(&rig.text, &plan.text)),
+        is_virtual: matches!(rig.driver, DriverSpec::Virtual(_)),
+        seed,
+        earlier_runs: None,
+        bench,
+        plan_facts,
+    }
+}
+
+/// SHA-256 over both texts with their lengths, so that moving a line from one to the other changes it.
+fn frozen(rig: &str, plan: &str) -> String {
+    let mut hash = Sha256::new();
+    for text in [rig, plan] {
+        hash.update((text.len() as u64).to_le_bytes());
+        hash.update(text.as_bytes());
+    }
+    hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// `20260512T143015Z-a3f0c1`: sorts by time; the tail tells runs of one second apart.
+fn run_name(now: jiff::Timestamp, unit: &str) -> String {
+    let mut hash = Sha256::new();
+    hash.update(now.as_nanosecond().to_le_bytes());
+    hash.update(std::process::id().to_le_bytes());
+    hash.update(unit.as_bytes());
+    let tail: String = hash.finalize().iter().take(3).map(|byte| format!("{byte:02x}")).collect();
+    format!("{}-{tail}", now.strftime("%Y%m%dT%H%M%SZ"))
+}

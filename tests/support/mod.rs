@@ -1,0 +1,200 @@
+//! Whole runs on the virtual bench beside the truth of the unit that it played: shared by the tests and by the
+//! accuracy table.
+
+#![allow(dead_code, reason = "each user of this file needs a part of it")]
+
+use std::path::Path;
+
+use galebench::bench::Channel;
+use galebench::config::plan::{Plan, Stage};
+use galebench::config::rig::{DriverSpec, FaultKind, ModuleKind, Rig, VirtualSpec};
+use galebench::driver::virtual_bench::VirtualBench;
+use galebench::ops::document::{self, Evaluated};
+use galebench::plant::truth::{Truth, TruthConditions, truth};
+use galebench::record::event::{FORMAT, Header};
+use galebench::record::recording::Recording;
+use galebench::record::writer::RecordWriter;
+use galebench::results::ResultName;
+use galebench::runner::{self, Quiet, RunRequest, StopHandle};
+use galebench::{config, results};
+
+/// A run with the truth of its unit.
+pub(crate) struct Run {
+    /// What the program found.
+    pub(crate) evaluated: Evaluated,
+    /// What a perfect bench would have found.
+    pub(crate) truth: Truth,
+    /// Whether the safe state was confirmed.
+    pub(crate) safe_confirmed: bool,
+    /// Wall time of plant, runner and record, then of analysis and verdict, seconds.
+    pub(crate) wall_s: (f64, f64),
+    /// Bytes of the record.
+    pub(crate) record_bytes: u64,
+}
+
+/// A file that ships with the program.
+pub(crate) fn shipped(path: &str) -> std::path::PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
+}
+
+/// The shipped virtual rig with another unit on it.
+pub(crate) fn rig(file: &str, kind: ModuleKind, seed: u64, faults: &[(FaultKind, f64)]) -> Rig {
+    let mut rig = config::load_rig(&shipped(file)).expect("the shipped rig is valid");
+    let spec = virtual_spec(&mut rig);
+    spec.kind = kind;
+    spec.seed = seed;
+    spec.faults = faults.to_vec();
+    rig
+}
+
+/// A shipped plan.
+pub(crate) fn plan(file: &str) -> Plan {
+    config::load_plan(&shipped(file)).expect("the shipped plan is valid")
+}
+
+/// What the virtual bench of `rig` plays.
+pub(crate) fn virtual_spec(rig: &mut Rig) -> &mut VirtualSpec {
+    match &mut rig.driver {
+        DriverSpec::Virtual(spec) => spec,
+        DriverSpec::External { .. } => panic!("not a virtual rig"),
+    }
+}
+
+/// Runs `plan` on the unit of `rig`, record included, and evaluates it.
+pub(crate) fn run(mut rig: Rig, plan: Plan) -> Run {
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    let (bench_facts, plan_facts) = config::facts(&rig, &plan);
+    let spec = virtual_spec(&mut rig).clone();
+    let header = Header {
+        format: (FORMAT.major, FORMAT.minor),
+        run: "trial".to_owned(),
+        unit: Some("TQ-0001".to_owned()),
+        rig: Some(rig.name.clone()),
+        plan: Some(plan.name.clone()),
+        is_virtual: true,
+        seed: Some(spec.seed),
+        bench: bench_facts,
+        plan_facts,
+        ..Header::default()
+    };
+    let begin = std::time::Instant::now();
+    let record_dir = dir.path().join("record");
+    let writer = RecordWriter::create(&record_dir, &header).expect("a record");
+    let bench = galebench::driver::open(&rig, None).expect("a virtual bench");
+    let request = RunRequest { rig: rig.clone(), plan: plan.clone(), header };
+    let outcome = runner::run(request, bench, writer, &mut Quiet, StopHandle::default());
+    let ran_s = begin.elapsed().as_secs_f64();
+    let begin = std::time::Instant::now();
+    let evaluated = document::evaluate(outcome.recording, outcome.stopped);
+    let evaluated_s = begin.elapsed().as_secs_f64();
+    let config = VirtualBench::plant_config(&rig, &spec, spec.seed);
+    let truth = truth(&config, &conditions(&evaluated, &plan));
+    let record_bytes = std::fs::read_dir(&record_dir)
+        .expect("the record's folder")
+        .filter_map(|entry| entry.ok()?.metadata().ok())
+        .map(|data| data.len())
+        .sum();
+    Run { evaluated, truth, safe_confirmed: outcome.safe_confirmed, wall_s: (ran_s, evaluated_s), record_bytes }
+}
+
+/// The conditions under which the program says it measured: the truth is asked for at those, never the other way round.
+fn conditions(evaluated: &Evaluated, plan: &Plan) -> TruthConditions {
+    let recording = &evaluated.recording;
+    let hz = evaluated.findings.number(ResultName::CommandHz).unwrap_or(100.0);
+    let most = recording
+        .settings
+        .iter()
+        .map(|(_, setting)| setting.duty.fraction())
+        .filter(|duty| *duty < 1.0)
+        .fold(0.0, f64::max);
+    let mut conditions = TruthConditions::new(hz, full_duty(recording).unwrap_or(most));
+    for stage in &plan.stages {
+        match stage {
+            Stage::PowerUp { duty, .. } => conditions.power_up_duty = duty.fraction(),
+            Stage::Soak { duties, .. } => {
+                conditions.soak_duty = duties.last().map_or(conditions.soak_duty, |duty| duty.fraction());
+            }
+            _ => {}
+        }
+    }
+    conditions.battery = plan.battery.map(|b| (b.capacity.get() * b.usable.get(), b.other_drain.get()));
+    conditions.case_c = flat_out_case(recording);
+    conditions
+}
+
+/// Duty of the start that was measured.
+fn full_duty(recording: &Recording) -> Option<f64> {
+    use galebench::record::event::SpanKind;
+    let span = recording.spans.iter().find(|span| span.kind == SpanKind::Start)?;
+    recording.setting_at(span.t1_s - 1e-6).map(|setting| setting.duty.fraction())
+}
+
+/// Case temperature while flat out.
+fn flat_out_case(recording: &Recording) -> Option<f64> {
+    use galebench::record::event::SpanKind;
+    let span = recording.spans.iter().find(|span| span.kind == SpanKind::FlatOut)?;
+    recording.mean(Channel::CaseC, span.t0_s, span.t1_s)
+}
+
+/// The true number of `name`, where there is one.
+pub(crate) fn true_number(truth: &Truth, name: ResultName) -> Option<f64> {
+    match name {
+        ResultName::PullUpV => truth.pull_up_v,
+        ResultName::PullUpOhm => truth.pull_up_ohm,
+        ResultName::OutputOnPct => truth.output_on_pct,
+        ResultName::OutputOffPct => truth.output_off_pct,
+        ResultName::StartDutyPct => truth.start_duty_pct,
+        ResultName::StartDuty95Pct => truth.start_duty_95_pct,
+        ResultName::StopDutyPct => truth.stop_duty_pct,
+        ResultName::HysteresisPct => truth.hysteresis_pct,
+        ResultName::SaturationDutyPct => truth.saturation_duty_pct,
+        ResultName::UpperCutoffPct => truth.upper_cutoff_pct,
+        ResultName::CommandHzLow => truth.command_hz_low,
+        ResultName::CommandHzHigh => truth.command_hz_high,
+        ResultName::CommandDelayS => truth.command_delay_s,
+        ResultName::CommandDelayAsleepS => truth.command_delay_asleep_s,
+        ResultName::Ramp1090S => truth.ramp_10_90_s,
+        ResultName::RampFullS => truth.ramp_full_s,
+        ResultName::PeakSupplyA => truth.peak_supply_a,
+        ResultName::InrushRatio => truth.inrush_ratio,
+        ResultName::SoftStartShare => truth.soft_start_share,
+        ResultName::PowerUpPeakA => truth.power_up_peak_a,
+        ResultName::OutputOffDelayS => truth.output_off_delay_s,
+        ResultName::RunDownS => truth.run_down_s,
+        ResultName::SleepA => truth.sleep_a,
+        ResultName::SleepAfterS => truth.sleep_after_s,
+        ResultName::BatteryDays => truth.battery_days,
+        ResultName::DropV => truth.drop_v,
+        ResultName::OnResistanceOhm => truth.on_resistance_ohm,
+        ResultName::CapacitanceF => truth.capacitance_f,
+        ResultName::SpeedRpm => truth.speed_rpm,
+        ResultName::SteadinessPct => truth.steadiness_pct,
+        ResultName::HeatRiseK => truth.heat_rise_k,
+        ResultName::HeatTauS => truth.heat_tau_s,
+        ResultName::LossFullAfterS => truth.loss_full_after_s,
+        ResultName::LossZeroAfterS => truth.loss_zero_after_s,
+        ResultName::LossOpenAfterS => truth.loss_open_after_s,
+        _ => None,
+    }
+}
+
+/// The true word of `name`, where there is one.
+pub(crate) fn true_word(truth: &Truth, name: ResultName) -> Option<&'static str> {
+    match name {
+        ResultName::ActiveLevel => truth.active_level,
+        ResultName::LineKind => truth.line_kind,
+        ResultName::RampShape => truth.ramp_shape,
+        ResultName::PowerUp => truth.power_up,
+        ResultName::LossFull => truth.loss_full,
+        ResultName::LossZero => truth.loss_zero,
+        ResultName::LossOpen => truth.loss_open,
+        _ => None,
+    }
+}
+
+/// Whether the stated 95 % interval holds `value`; an open end holds everything on its side.
+pub(crate) fn covers(measured: &results::Measured, value: f64) -> bool {
+    measured
+        .interval
+        .is_some_and(|[low, high]| low.is_none_or(|low| value >= low) && high.is_none_or(|high| value <= high))
+}
