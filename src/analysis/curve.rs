@@ -179,9 +179,10 @@ fn command_hz(rec: &Recording, findings: &mut Findings) {
         .filter_map(|span| rec.setting_at(0.5 * (span.t0_s + span.t1_s)))
         .filter(|setting| level::commanded_pct(setting) > 0.0)
         .last();
-    let Some(setting) = used.filter(|s| s.frequency.get() > 0.0) else {
-        return findings.miss(name, "no command recorded");
-    };
+    let Some(setting) = used else { return findings.miss(name, "no command recorded") };
+    if setting.frequency.get() <= 0.0 {
+        return findings.miss(name, "the trace does not tell the command frequency");
+    }
     let hz = setting.frequency.get();
     let budget = vec![Contribution::common("command clock", rec.header.bench.clock_u * hz)];
     let method = if learned { "discovered" } else { "as commanded" };

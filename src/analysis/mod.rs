@@ -5,8 +5,10 @@ pub mod command;
 mod constant;
 mod contamination;
 mod curve;
+mod hinge;
 mod level;
 pub mod recognise;
+mod saturation;
 pub mod signal;
 pub mod speed;
 #[cfg(test)]
@@ -29,5 +31,6 @@ pub fn analyse(rec: &Recording) -> Findings {
     let mut findings = Findings { warnings, ..Findings::default() };
     curve::find(rec, &mut findings);
     thresholds::find(rec, &mut findings);
+    saturation::find(rec, &mut findings);
     findings
 }

@@ -48,7 +48,8 @@ pub(crate) fn start(rec: &Recording, witness: Witness, levels: &[Level]) -> Told
         return Told::AtFirst(first.duty_pct);
     }
     // A start within one command period of a step cannot be its doing; the step before may be the cause.
-    let period_s = 1.0 / levels[at].setting.frequency.get().max(1.0);
+    let hz = levels[at].setting.frequency.get();
+    let period_s = if hz > 0.0 { 1.0 / hz } else { 0.0 };
     let sure_s = if dense(rec, levels[at]) { earliest_s - period_s } else { earliest_s };
     let mut below = index_at(levels, sure_s.max(levels[0].t0_s)).min(at).saturating_sub(1);
     while below > 0 && !output_settled(rec, &levels[below]) {
