@@ -5,12 +5,17 @@ pub mod command;
 mod constant;
 mod contamination;
 mod curve;
+mod discover;
+mod frequency;
 mod hinge;
 mod level;
+mod loss;
 pub mod recognise;
+mod response;
 mod saturation;
 pub mod signal;
 pub mod speed;
+mod steadiness;
 #[cfg(test)]
 mod synthetic;
 mod threshold_fit;
@@ -32,5 +37,9 @@ pub fn analyse(rec: &Recording) -> Findings {
     curve::find(rec, &mut findings);
     thresholds::find(rec, &mut findings);
     saturation::find(rec, &mut findings);
+    discover::find(rec, &mut findings);
+    frequency::find(rec, &mut findings);
+    loss::find(rec, &mut findings);
+    steadiness::find(rec, &mut findings);
     findings
 }
