@@ -4,7 +4,7 @@
 use crate::analysis::signal::stats;
 
 /// Steps of the search for a knee or a decay length.
-const STEPS: u32 = 160;
+const STEPS: u32 = 100;
 /// A plateau must be preferred to every smooth curve by this much of the criterion ("strong" on the usual scale).
 const PREFERRED: f64 = 6.0;
 /// The slope beyond the knee, uncertainty included, may be this share of the slope before it.
@@ -63,8 +63,10 @@ pub(crate) fn plateau(points: &[Point], bend: bool) -> Found {
     let scale = Scale { x0: first.x, width: last.x - first.x, top };
     let unit: Vec<Point> = points.iter().map(|p| Point { x: (p.x - scale.x0) / scale.width, y: p.y / top }).collect();
     let bends: &[f64] = if bend { &[0.0, 0.1, 0.2, 0.35, 0.6, 1.0, 1.7, 3.0, 6.0] } else { &[0.0] };
-    let candidates = bends.iter().flat_map(|&g| [1, 2].map(|order| best_knee(&unit, g, order)));
-    let candidates: Vec<Hinge> = candidates.flatten().filter(|hinge| hinge.order == 1 || !bend).collect();
+    // A bent ordinate takes the place of a bent rise.
+    let orders: &[usize] = if bend { &[1] } else { &[1, 2] };
+    let shapes = bends.iter().flat_map(|&g| orders.iter().map(move |&order| (g, order)));
+    let candidates: Vec<Hinge> = shapes.filter_map(|(g, order)| best_knee(&unit, g, order)).collect();
     let Some(hinge) = candidates.iter().min_by(|a, b| a.bic.total_cmp(&b.bic)) else { return Found::Smooth };
     let smooth = smooth_bic(&unit, bends);
     if smooth - hinge.bic < PREFERRED || !is_flat_beyond(&unit, hinge) {

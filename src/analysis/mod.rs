@@ -13,6 +13,7 @@ mod loss;
 pub mod recognise;
 mod response;
 mod saturation;
+mod settled_form;
 pub mod signal;
 pub mod speed;
 mod steadiness;
@@ -22,6 +23,8 @@ mod threshold_fit;
 mod thresholds;
 mod trial;
 pub mod zero;
+
+pub use settled_form::from_settled;
 
 use crate::record::recording::Recording;
 use crate::results::Findings;

@@ -5,6 +5,7 @@
 
 use crate::analysis::constant;
 use crate::analysis::level::{self, Level, Witness};
+use crate::analysis::signal::stats;
 use crate::analysis::speed::Motion;
 use crate::bench::{Channel, Line, Supply};
 use crate::record::event::{Loss, SpanKind};
@@ -25,9 +26,26 @@ const STAIRS: usize = 4;
 /// Adds the spans that the command over time shows, in order of their begin; of a trace without a command, one hold
 /// over its constant part. Spans already there are kept.
 pub fn add_spans(rec: &mut Recording) {
+    commands_before_their_rows(rec);
     let mut spans = if rec.settings.is_empty() { bare(rec) } else { commanded(rec) };
     rec.spans.append(&mut spans);
     rec.spans.sort_by(|a, b| a.t0_s.total_cmp(&b.t0_s));
+}
+
+/// Moves the commands of a sparse trace a part of a row earlier, so that each row's samples lie on its own level.
+///
+/// Samples are laid on an even grid and may come a little before the time of their row; with one row per level they
+/// would count for the level before. When the command changed between two rows nobody knows anyway.
+fn commands_before_their_rows(rec: &mut Recording) {
+    let spacing_s = rec.channels.values().flat_map(|s| s.chunks()).map(|chunk| chunk.dt_s).reduce(f64::max);
+    let gaps: Vec<f64> = rec.settings.windows(2).map(|pair| pair[1].0 - pair[0].0).collect();
+    if let (Some(spacing_s), Some(gap_s)) = (spacing_s, stats::median(&gaps))
+        && gap_s < 4.0 * spacing_s
+    {
+        for (t_s, _) in &mut rec.settings {
+            *t_s -= 0.4 * spacing_s.min(gap_s);
+        }
+    }
 }
 
 fn span(kind: SpanKind, t0_s: f64, t1_s: f64) -> Span {

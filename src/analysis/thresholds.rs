@@ -35,7 +35,7 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
         return;
     };
     let coarse = coarse_reading(rec);
-    let started: Vec<Told> = rising.iter().map(|levels| trial::start(rec, witness, levels)).collect();
+    let started: Vec<Told> = rising.iter().map(|levels| trial::start(rec, witness, levels, coarse.is_some())).collect();
     let stopped: Vec<Told> = falling.iter().map(|levels| trial::stop(rec, witness, levels)).collect();
     let kick = rising.iter().find_map(|levels| trial::kick(rec, levels).map(|kick| (kick, levels)));
     let kick = kick.map(|(kick, levels)| {

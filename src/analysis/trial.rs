@@ -32,12 +32,13 @@ pub(crate) fn staircase(rec: &Recording, span: &Span) -> Vec<Level> {
 /// Where the fan started in a rising staircase.
 ///
 /// The onset is dated back to breakaway; the duty in force then is the upper end. The lower end is the highest duty
-/// before it that had been held until the output was settled, without a start.
-pub(crate) fn start(rec: &Recording, witness: Witness, levels: &[Level]) -> Told {
+/// before it that had been held until the output was settled, without a start. With a `coarse` speed column, which may
+/// read zero while the fan turns, the first reading above zero counts.
+pub(crate) fn start(rec: &Recording, witness: Witness, levels: &[Level], coarse: bool) -> Told {
     let (Some(first), Some(last)) = (levels.iter().find(|l| l.duty_pct > 0.0), levels.last()) else {
         return Told::Nothing;
     };
-    let (earliest_s, latest_s) = match onset(rec, witness, levels[0].t0_s, last.t1_s) {
+    let (earliest_s, latest_s) = match onset(rec, witness, levels[0].t0_s, last.t1_s, coarse) {
         Onset::At { earliest_s, latest_s } => (earliest_s, latest_s),
         Onset::Always => return Told::AtFirst(levels[0].duty_pct),
         Onset::Never => return Told::Never(last.duty_pct),
@@ -145,21 +146,21 @@ enum Onset {
     Unknown,
 }
 
-fn onset(rec: &Recording, witness: Witness, from_s: f64, to_s: f64) -> Onset {
+fn onset(rec: &Recording, witness: Witness, from_s: f64, to_s: f64, coarse: bool) -> Onset {
     match witness {
-        Witness::Column { floor_rpm } => column_onset(rec, floor_rpm, from_s, to_s),
+        Witness::Column { floor_rpm } => column_onset(rec, floor_rpm, from_s, to_s, coarse),
         Witness::Tach => tach_onset(rec.tach_in(from_s, to_s).unwrap_or(&[]), from_s, to_s),
         Witness::Kernel => kernel_onset(rec, witness, from_s, to_s),
     }
 }
 
 /// First reading above the floor after the last one at rest, so that a spin-up left over from before does not count.
-fn column_onset(rec: &Recording, floor_rpm: f64, from_s: f64, to_s: f64) -> Onset {
+fn column_onset(rec: &Recording, floor_rpm: f64, from_s: f64, to_s: f64, coarse: bool) -> Onset {
     let Some(series) = rec.channels.get(&Channel::SpeedRpm) else { return Onset::Unknown };
     let mut last_rest = None;
     let mut first_after = None;
     for (t_s, value) in series.samples(from_s, to_s).filter(|(_, v)| v.is_finite()) {
-        if value.abs() <= floor_rpm {
+        if value.abs() <= floor_rpm && !(coarse && first_after.is_some()) {
             (last_rest, first_after) = (Some(t_s), None);
         } else if first_after.is_none() {
             first_after = Some(t_s);
