@@ -142,11 +142,11 @@ fn counting_in_a_short_window_cannot_prove_rest() {
         assert_eq!(low, None, "{file}");
         assert!((high.unwrap() - first_moving_pct).abs() < 0.01, "{file}: {high:?}");
     }
-    // The left wheel breaks away at the first command above zero, and the period estimator sees every wheel stop.
+    // The period estimator still shows the speed of before in its first row, so this half has no standstill in it.
     for file in [1, 2, 3] {
         let found = read(&format!("two-estimators-{file}-left-period-rising"));
         let reason = &found.absent[&ResultName::StartDutyPct];
-        assert!(reason.contains("starts at every duty offered; the lowest was 1.67 %"), "{file}: {reason}");
+        assert!(reason.contains("no standstill to start from"), "{file}: {reason}");
     }
 }
 

@@ -196,7 +196,7 @@ fn start_reason(told: &[Told]) -> String {
     if told.is_empty() {
         no_staircase(true).to_owned()
     } else if lowest == 0.0 {
-        "the fan turns at 0 % already".to_owned()
+        "the speed reads as turning at 0 % already: no standstill to start from".to_owned()
     } else if lowest.is_finite() {
         format!("starts at every duty offered; the lowest was {}", pct(lowest))
     } else if highest.is_finite() {
