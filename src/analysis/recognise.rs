@@ -139,11 +139,20 @@ fn stairs(rec: &Recording, levels: &[Level], spans: &mut Vec<Span>) -> Vec<bool>
                 Direction::Up => {}
                 Direction::Down => spans.push(span(SpanKind::Descend, t0_s, t1_s)),
             }
-            let points = run.iter().filter(|l| l.duty_pct > 0.0);
-            spans.extend(points.map(|l| span(SpanKind::Point { direction }, l.t0_s, l.t1_s)));
         }
     }
+    points(levels, &taken, spans);
     taken
+}
+
+/// One point for every level of a staircase, whose direction is that from the level before.
+fn points(levels: &[Level], taken: &[bool], spans: &mut Vec<Span>) {
+    for (i, level) in levels.iter().enumerate().filter(|(i, level)| taken[*i] && level.duty_pct > 0.0) {
+        let next_rises = || levels.get(i + 1).is_none_or(|next| next.duty_pct > level.duty_pct);
+        let up = i.checked_sub(1).map_or_else(next_rises, |before| levels[before].duty_pct < level.duty_pct);
+        let direction = if up { Direction::Up } else { Direction::Down };
+        spans.push(span(SpanKind::Point { direction }, level.t0_s, level.t1_s));
+    }
 }
 
 /// Whether a rising staircase begins at standstill: nothing commanded, or seen at rest.
@@ -236,7 +245,7 @@ mod tests {
         assert!(found.contains(&(SpanKind::Ascend, 0.0, 10.0)), "{found:?}");
         assert!(found.contains(&(SpanKind::Descend, 8.0, 16.0)), "{found:?}");
         let points = |direction| found.iter().filter(|(k, ..)| *k == SpanKind::Point { direction }).count();
-        assert_eq!((points(Direction::Up), points(Direction::Down)), (4, 4));
+        assert_eq!((points(Direction::Up), points(Direction::Down)), (4, 3));
         assert!(!found.iter().any(|(k, ..)| *k == SpanKind::Start || *k == SpanKind::Hold));
     }
 
