@@ -74,9 +74,11 @@ pub(crate) struct Known {
 /// How a stage's work went: everything done, or what is missing.
 pub(crate) type Work = Result<Result<(), String>, Halt>;
 
-/// Highest supply voltage at which the capacitors count as bled, and the longest wait for it.
+/// Highest supply voltage at which the capacitors count as bled, and the wait for it before a zero: charged capacitors
+/// spoil the zero of the supply voltage alone.
 const BLED_V: f64 = 0.3;
-const BLEED_WITHIN_S: f64 = 20.0;
+const BLEED_WITHIN_S: f64 = 5.0;
+const DRAIN_WITHIN_S: f64 = 3.0;
 /// Longest wait for a coasting fan.
 pub(crate) const COAST_WITHIN_S: f64 = 120.0;
 /// Output ratio from which an output at rest counts as on: well above offsets, below the smallest useful duty.
@@ -116,6 +118,11 @@ impl<'a> Session<'a> {
 
     pub(crate) fn read(&mut self, seconds: f64, pace: Pace) -> Result<(), Halt> {
         self.sup.read(seconds, pace)
+    }
+
+    /// Pace for waiting while the fan runs: a tach keeps its edges at any pace, ripple and its mean do not.
+    pub(crate) fn waiting_pace(&self) -> Pace {
+        if self.can.tach { Pace::Slow } else { Pace::Normal }
     }
 
     /// Pace at which motion can be seen: ripple needs bursts where there is no tach.
@@ -317,25 +324,47 @@ impl<'a> Session<'a> {
 
     /// Relay open, fan at rest, capacitors bled, then the channels' zeros. Leaves the supply off.
     pub(crate) fn zero(&mut self) -> Result<(), Halt> {
+        self.drain()?;
         self.set(Setting { supply: Supply::Off, ..self.off_setting() })?;
         let rests = self.wait_rest(Pace::Slow)?;
-        let begin_s = self.now_s();
-        let bled = loop {
-            self.read(0.2, Pace::Slow)?;
-            let volts = self.rec().mean(Channel::SupplyV, self.now_s() - 0.2, self.now_s());
-            if volts.is_none_or(|volts| volts.abs() < BLED_V) {
-                break true;
-            }
-            if self.now_s() > begin_s + BLEED_WITHIN_S {
-                break false;
-            }
-        };
+        let bled = self.wait_bled(BLEED_WITHIN_S)?;
         let complete = match (rests, bled) {
             (true, true) => Ok(()),
             (false, _) => Err("the fan was not seen to come to rest".to_owned()),
-            (true, false) => Err("the capacitors had not bled".to_owned()),
+            (true, false) => Err("the capacitors had not bled: no zero of the supply voltage".to_owned()),
         };
         self.zero_span(complete)
+    }
+
+    /// Opens the relay with a low command there: the unit empties its capacitors through the fan, which hardly moves.
+    /// A sleeping unit would hold them charged for minutes.
+    fn drain(&mut self) -> Result<(), Halt> {
+        let (Supply::On, Some(start)) = (self.sup.setting().supply, self.known.start) else { return Ok(()) };
+        self.set(Setting { supply: Supply::Off, ..self.command(Duty::clamped(start + 0.05)) })?;
+        let begin_s = self.now_s();
+        while self.now_s() < begin_s + DRAIN_WITHIN_S {
+            self.read(0.1, Pace::Normal)?;
+            let volts = self.rec().mean(Channel::SupplyV, self.now_s() - 0.1, self.now_s());
+            if volts.is_none_or(|volts| volts < 0.6 * self.rig.supply.voltage.get()) {
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    /// With the relay open, reads until the capacitors have bled; whether they have within `most_s`.
+    pub(crate) fn wait_bled(&mut self, most_s: f64) -> Result<bool, Halt> {
+        let begin_s = self.now_s();
+        loop {
+            self.read(0.2, Pace::Slow)?;
+            let volts = self.rec().mean(Channel::SupplyV, self.now_s() - 0.2, self.now_s());
+            if volts.is_none_or(|volts| volts.abs() < BLED_V) {
+                return Ok(true);
+            }
+            if self.now_s() > begin_s + most_s {
+                return Ok(false);
+            }
+        }
     }
 
     /// The zero itself: 1.2 s with the relay open, then taken over for watching currents.
@@ -343,7 +372,8 @@ impl<'a> Session<'a> {
         let span = self.sup.begin_span(SpanKind::Zero);
         let begin_s = self.now_s();
         self.read(1.2, Pace::Normal)?;
-        if complete.is_ok() {
+        let rests = self.motion_at_rest() != Motion::Turning;
+        if rests {
             self.known.zero_a = self.rec().mean(Channel::SupplyA, begin_s, self.now_s()).unwrap_or(0.0);
         }
         self.zero_due = false;

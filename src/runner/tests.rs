@@ -1,14 +1,17 @@
 //! Whole runs on the virtual bench.
 
 use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
-use crate::bench::Block;
+use crate::bench::{Block, Pace, Setting};
 use crate::config::plan::Plan;
-use crate::config::rig::Rig;
-use crate::config::{load_plan, parse_rig};
-use crate::driver;
+use crate::config::rig::{ModuleKind, Rig};
+use crate::config::{load_plan, load_rig, parse_rig};
+use crate::driver::{self, Bench, DriverError, Offers};
 use crate::record::event::{Event, Header, Numbered, StageEnd};
-use crate::runner::{Quiet, RunOutcome, RunRequest, StopHandle, run};
+use crate::results::StoppedBy;
+use crate::runner::{Observer, Quiet, RunOutcome, RunRequest, StopHandle, run};
 use crate::safety::RecordSink;
 
 #[derive(Debug, Default)]
@@ -45,14 +48,187 @@ fn go(rig: &Rig, plan: Plan) -> RunOutcome {
     run(request, bench, Nowhere, &mut Quiet, StopHandle::new())
 }
 
-#[test]
-fn a_healthy_unit_goes_through_every_stage_and_trips_nothing() {
-    let outcome = go(&of_kind("linear-low"), full());
+/// A virtual bench with something that goes wrong at a time on the run's clock.
+#[derive(Debug)]
+struct Bent {
+    inner: Box<dyn Bench>,
+    now_s: f64,
+    at_s: f64,
+    how: How,
+    safe: Arc<AtomicBool>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum How {
+    DriverError,
+    Panic,
+}
+
+impl Bench for Bent {
+    fn offers(&self) -> &Offers {
+        self.inner.offers()
+    }
+
+    fn set(&mut self, setting: &Setting) -> Result<f64, DriverError> {
+        self.safe.store(false, Ordering::Release);
+        self.inner.set(setting)
+    }
+
+    fn read(&mut self, seconds: f64, pace: Pace) -> Result<Block, DriverError> {
+        if self.now_s >= self.at_s && !self.safe.load(Ordering::Acquire) {
+            match self.how {
+                How::DriverError => return Err(DriverError::Late { what: "read".to_owned(), allowed_s: 2.0 }),
+                How::Panic => panic!("an arithmetic slip"),
+            }
+        }
+        let block = self.inner.read(seconds, pace)?;
+        self.now_s = block.end_s();
+        Ok(block)
+    }
+
+    fn make_safe(&mut self) -> Result<f64, DriverError> {
+        self.safe.store(true, Ordering::Release);
+        self.inner.make_safe()
+    }
+}
+
+fn go_bent(how: How, at_s: f64) -> (RunOutcome, bool) {
+    let rig = of_kind("linear-low");
+    let safe = Arc::new(AtomicBool::new(false));
+    let inner = driver::open(&rig, None).unwrap();
+    let bench = Bent { inner, now_s: 0.0, at_s, how, safe: Arc::clone(&safe) };
+    let request = RunRequest { rig, plan: full(), header: Header::default() };
+    let outcome = run(request, Box::new(bench), Nowhere, &mut Quiet, StopHandle::new());
+    (outcome, safe.load(Ordering::Acquire))
+}
+
+fn stopped_by(outcome: &RunOutcome) -> Option<(StoppedBy, &str)> {
+    let stopped = outcome.stopped.as_ref()?;
+    Some((stopped.by, stopped.cause.split(':').next().unwrap_or_default()))
+}
+
+fn ends(outcome: &RunOutcome) -> Vec<(&str, Option<StageEnd>)> {
+    outcome.recording.stages.iter().map(|run| (run.stage.as_str(), run.end.clone())).collect()
+}
+
+/// A healthy unit of this kind goes through every stage of the full plan, trips nothing, ends safe.
+fn check_healthy(rig: &Rig) {
+    let outcome = go(rig, full());
     assert_eq!(outcome.stopped, None);
     assert!(outcome.safe_confirmed, "{:?}", outcome.safe_doubt);
-    let ends: Vec<_> = outcome.recording.stages.iter().map(|run| (run.stage.as_str(), run.end.clone())).collect();
+    let ends = ends(&outcome);
     assert!(ends.iter().all(|(_, end)| *end == Some(StageEnd::Done)), "{ends:?}");
     assert_eq!(ends.len(), full().stages.len());
     let last = outcome.recording.events.last().map(|numbered| &numbered.event);
     assert_eq!(last, Some(&Event::End { finished: true }));
+}
+
+#[test]
+fn healthy_units_of_every_kind_go_through_every_stage_and_trip_nothing() {
+    for kind in ModuleKind::ALL {
+        check_healthy(&of_kind(kind.name()));
+    }
+}
+
+#[test]
+fn a_fan_without_a_tach_goes_through_every_stage() {
+    let path = Path::new("rigs/virtual-two-wire.toml");
+    check_healthy(&load_rig(path).map_err(|p| p.to_string()).unwrap());
+}
+
+#[test]
+fn what_is_learned_is_what_the_kind_is() {
+    for (kind, active) in [("linear-low", "low"), ("exponential-high", "high")] {
+        let outcome = go(&of_kind(kind), full());
+        let learned = |name: &str| {
+            outcome.recording.events.iter().find_map(|numbered| match &numbered.event {
+                Event::Learned { what, value } if what == name => Some(value.clone()),
+                _ => None,
+            })
+        };
+        assert_eq!(learned("active_level").as_deref(), Some(active));
+        assert_eq!(learned("off_duty").as_deref(), Some("0 %"));
+        assert!(learned("command_hz").is_some() && learned("most_duty").is_some() && learned("ramp_s").is_some());
+    }
+}
+
+#[test]
+fn a_shorted_switch_is_the_units_doing_and_ends_safe() {
+    let path = Path::new("rigs/faults/switch-shorted.toml");
+    let outcome = go(&load_rig(path).map_err(|p| p.to_string()).unwrap(), full());
+    assert_eq!(stopped_by(&outcome), Some((StoppedBy::Unit, "runs_uncommanded")));
+    assert!(outcome.safe_confirmed, "{:?}", outcome.safe_doubt);
+}
+
+#[test]
+fn a_dead_unit_is_no_trip_and_later_stages_say_why_they_are_skipped() {
+    let dead = rig(|text| text.replace("faults = []", "faults = [{ fault = \"input-dead\", severity = \"100 %\" }]"));
+    let outcome = go(&dead, full());
+    assert_eq!(outcome.stopped, None);
+    let ends = ends(&outcome);
+    let after = ends.iter().skip_while(|(stage, _)| *stage != "discover").skip(1);
+    for (stage, end) in after {
+        assert_eq!(*end, Some(StageEnd::Skipped { why: "not a PWM module, or dead".to_owned() }), "{stage}");
+    }
+}
+
+#[test]
+fn the_emergency_stop_is_the_operators_and_ends_safe() {
+    let pressed = rig(|text| text.replace("# stop_pressed_at = \"30 s\"", "stop_pressed_at = \"100 s\" #"));
+    let outcome = go(&pressed, full());
+    assert_eq!(stopped_by(&outcome), Some((StoppedBy::Operator, "emergency_stop")));
+    assert!(outcome.safe_confirmed && outcome.bench_s < 110.0, "{:?}", outcome.safe_doubt);
+}
+
+#[test]
+fn a_driver_error_is_the_rigs_and_a_panic_the_hosts_and_both_end_safe() {
+    let (outcome, safe) = go_bent(How::DriverError, 60.0);
+    assert_eq!(stopped_by(&outcome), Some((StoppedBy::Rig, "driver")));
+    assert!(safe && outcome.safe_confirmed);
+    let (outcome, safe) = go_bent(How::Panic, 60.0);
+    assert_eq!(stopped_by(&outcome), Some((StoppedBy::Host, "program")));
+    assert!(safe && outcome.safe_confirmed && outcome.recording.end_s > 60.0);
+}
+
+#[test]
+fn a_stop_that_is_asked_for_is_the_operators_and_ends_safe() {
+    struct StopAt(StopHandle);
+    impl Observer for StopAt {
+        fn stage(&mut self, _index: usize, _count: usize, name: &str) {
+            if name == "soft_start" {
+                self.0.stop();
+            }
+        }
+    }
+    let stop = StopHandle::new();
+    let rig = of_kind("linear-low");
+    let bench = driver::open(&rig, None).unwrap();
+    let request = RunRequest { rig, plan: full(), header: Header::default() };
+    let outcome = run(request, bench, Nowhere, &mut StopAt(stop.clone()), stop);
+    assert_eq!(stopped_by(&outcome), Some((StoppedBy::Operator, "operator_stop")));
+    assert!(outcome.safe_confirmed, "{:?}", outcome.safe_doubt);
+}
+
+#[test]
+fn a_record_that_fails_stops_the_run_safely() {
+    #[derive(Debug)]
+    struct Full(u32);
+    impl RecordSink for Full {
+        fn block(&mut self, _block: &Block) -> Result<(), String> {
+            self.0 += 1;
+            if self.0 > 1000 { Err("no space left on the disk".to_owned()) } else { Ok(()) }
+        }
+        fn event(&mut self, _event: &Numbered) -> Result<(), String> {
+            Ok(())
+        }
+        fn finish(self: Box<Self>) -> Result<(), String> {
+            Ok(())
+        }
+    }
+    let rig = of_kind("linear-low");
+    let bench = driver::open(&rig, None).unwrap();
+    let request = RunRequest { rig, plan: full(), header: Header::default() };
+    let outcome = run(request, bench, Full(0), &mut Quiet, StopHandle::new());
+    assert_eq!(stopped_by(&outcome), Some((StoppedBy::Record, "record")));
+    assert!(outcome.safe_confirmed && outcome.bench_s < 40.0, "{:?}", outcome.safe_doubt);
 }

@@ -13,6 +13,11 @@ use crate::units::{Duty, Hertz, Seconds};
 /// Change of the output (share of the supply) that counts as an answer, and difference that tells the level.
 const ANSWER: f64 = 0.03;
 const DIFFERENCE: f64 = 0.06;
+/// A settled answer that moves by more than this within the looks taken at it hunts.
+const HUNTS: f64 = 0.03;
+const STEADY_LOOKS: u32 = 5;
+/// A unit that runs already needs no start to answer.
+const RUNNING_WITHIN_S: f64 = 3.0;
 /// A running fan is seen to leave its plateau by this much.
 const LEAVES: f64 = 0.08;
 /// Longest soft start that is waited for.
@@ -28,20 +33,22 @@ pub(crate) fn run(session: &mut Session<'_>, frequencies: &[Hertz], answer_withi
     let (lowest, highest) = (command.lowest, command.highest);
     let mut tried = 0;
     let mut answered_wrongly = 0;
+    let mut hunting = None;
     for &frequency in frequencies.iter().filter(|hz| (lowest..=highest).contains(*hz)) {
         tried += 1;
         if !answers(session, frequency, answer_within)? {
             continue;
         }
-        if let Some(active) = level(session, frequency)? {
-            learn(session, frequency, active);
-            let off = learn_off(session)?;
-            let most = learn_most(session)?;
-            session.off()?;
-            session.wait_undriven(3.0)?;
-            return Ok(off.and(most));
+        match level(session, frequency)? {
+            Some((active, Follows::Steadily)) => return characterise(session, frequency, active, Ok(())),
+            // Just outside its band a unit hunts: a frequency that it follows steadily is better.
+            Some((active, Follows::Hunting)) => hunting = hunting.or(Some((frequency, active))),
+            None => answered_wrongly += 1,
         }
-        answered_wrongly += 1;
+    }
+    if let Some((frequency, active)) = hunting {
+        let why = format!("the unit hunts at every frequency that it answers; {frequency} is used");
+        return characterise(session, frequency, active, Err(why));
     }
     if session.known.quiet_line.is_none() && answered_wrongly == 0 && runs_at_every_state(session)? {
         let saw = format!(
@@ -54,6 +61,23 @@ pub(crate) fn run(session: &mut Session<'_>, frequencies: &[Hertz], answer_withi
     let why = "not a PWM module, or dead".to_owned();
     session.known.dead = Some(why.clone());
     Ok(Err(format!("nothing answers at {tried} frequencies: {why}")))
+}
+
+/// How an answer follows the command.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Follows {
+    Steadily,
+    Hunting,
+}
+
+/// Learns everything else at this frequency and level.
+fn characterise(session: &mut Session<'_>, frequency: Hertz, active: ActiveLevel, so_far: Result<(), String>) -> Work {
+    learn(session, frequency, active);
+    let off = learn_off(session)?;
+    let most = learn_most(session)?;
+    session.off()?;
+    session.wait_undriven(3.0)?;
+    Ok(so_far.and(off).and(most))
 }
 
 fn probe(frequency: Hertz, active: ActiveLevel, percent: f64, session: &Session<'_>) -> Setting {
@@ -70,7 +94,8 @@ fn answers(session: &mut Session<'_>, frequency: Hertz, within: Seconds) -> Resu
         session.set(probe(frequency, ActiveLevel::Low, 50.0, session))?;
         let begin_s = session.now_s();
         let mut answered_for = 0;
-        while session.now_s() < begin_s + within.get() && answered_for < 3 {
+        let within_s = if runs_before { within.get().min(RUNNING_WITHIN_S) } else { within.get() };
+        while session.now_s() < begin_s + within_s && answered_for < 3 {
             session.read(0.1, Pace::Normal)?;
             let answers = if runs_before {
                 session.answer(0.1) < before - LEAVES
@@ -86,26 +111,36 @@ fn answers(session: &mut Session<'_>, frequency: Hertz, within: Seconds) -> Resu
     Ok(answered)
 }
 
-/// Settled answer at one duty (percent) of the low level.
-fn answer_at(session: &mut Session<'_>, frequency: Hertz, percent: f64) -> Result<f64, Halt> {
+/// Settled answer at one duty (percent) of the low level, and whether it stands still then.
+fn answer_at(session: &mut Session<'_>, frequency: Hertz, percent: f64) -> Result<(f64, Follows), Halt> {
     let (answer, _) = session.span(SpanKind::Probe, |session| {
         session.set(probe(frequency, ActiveLevel::Low, percent, session))?;
         let settled = session.settle_output(1.5, RAMP_WITHIN_S)?;
-        Ok((session.answer(0.4), if settled { Ok(()) } else { Err("the output did not settle".to_owned()) }))
+        let (mut least, mut most) = (f64::INFINITY, 0.0_f64);
+        for _ in 0..if settled { STEADY_LOOKS } else { 1 } {
+            session.read(0.3, Pace::Normal)?;
+            let answer = session.answer(0.3);
+            (least, most) = (least.min(answer), most.max(answer));
+        }
+        let steady = settled && most - least < HUNTS;
+        let complete = if steady { Ok(()) } else { Err("the output did not settle".to_owned()) };
+        let follows = if steady { Follows::Steadily } else { Follows::Hunting };
+        Ok(((0.5 * (least + most), follows), complete))
     })?;
     Ok(answer)
 }
 
 /// The active level, from duties that must make a difference; `None` when they make none.
-fn level(session: &mut Session<'_>, frequency: Hertz) -> Result<Option<ActiveLevel>, Halt> {
+fn level(session: &mut Session<'_>, frequency: Hertz) -> Result<Option<(ActiveLevel, Follows)>, Halt> {
     for (less, more) in [(35.0, 65.0), (20.0, 80.0)] {
-        let at_less = answer_at(session, frequency, less)?;
-        let at_more = answer_at(session, frequency, more)?;
+        let (at_less, less_follows) = answer_at(session, frequency, less)?;
+        let (at_more, more_follows) = answer_at(session, frequency, more)?;
+        let follows = if less_follows == Follows::Hunting { less_follows } else { more_follows };
         if at_more > at_less + DIFFERENCE {
-            return Ok(Some(ActiveLevel::Low));
+            return Ok(Some((ActiveLevel::Low, follows)));
         }
         if at_less > at_more + DIFFERENCE {
-            return Ok(Some(ActiveLevel::High));
+            return Ok(Some((ActiveLevel::High, follows)));
         }
     }
     Ok(None)

@@ -7,10 +7,12 @@ use crate::units::{Duty, Seconds};
 
 /// Without output for this long it does nothing.
 const NOTHING_S: f64 = 8.0;
+/// Capacitors that still hold a charge would hide the charging current.
+const BLEED_WITHIN_S: f64 = 60.0;
 
 pub(crate) fn run(session: &mut Session<'_>, duty: Duty, settle_within: Seconds) -> Work {
-    // Rest, bled capacitors and fresh zeros in one.
     session.zero()?;
+    let bled = session.wait_bled(BLEED_WITHIN_S)?;
     let there = Setting { supply: Supply::Off, ..session.command(duty) };
     session.set(there)?;
     let (_, complete) = session.span(SpanKind::PowerUp, |session| {
@@ -28,5 +30,5 @@ pub(crate) fn run(session: &mut Session<'_>, duty: Duty, settle_within: Seconds)
     })?;
     session.off()?;
     session.wait_undriven(5.0)?;
-    Ok(complete)
+    Ok(complete.and(if bled { Ok(()) } else { Err("the capacitors had not bled before".to_owned()) }))
 }

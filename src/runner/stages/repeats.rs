@@ -1,17 +1,18 @@
 //! More starts and stops: each start from verified standstill, each stop from settled turning, in fine steps around what
 //! the sweep found.
 
-use crate::bench::Pace;
 use crate::runner::session::{Session, Work};
 use crate::runner::stages::thresholds::{Climb, ascend, descend};
+use crate::safety::Halt;
 use crate::units::Duty;
 
 /// How far below the estimate a start begins: its jump must not reach the threshold.
 const BELOW: f64 = 0.015;
 /// Added after a fan started on the jump itself.
 const LOWER: f64 = 0.01;
-/// How far above the estimate a stop begins.
+/// How far above the estimate a stop begins: the coarse one of the sweep, then the finer ones.
 const ABOVE: f64 = 0.04;
+const ABOVE_FINE: f64 = 0.025;
 /// Longest settling before a stop trial.
 const SETTLE_S: f64 = 12.0;
 /// How many duties above the estimate a start may go: a worn fan sticks now and then.
@@ -23,7 +24,7 @@ pub(crate) fn run(session: &mut Session<'_>, starts: u32, stops: u32, fine: Duty
     };
     let fine = fine.fraction();
     let (mut below, mut missed) = (BELOW, 0);
-    let mut estimates = vec![estimate];
+    let (mut estimates, mut stops_seen) = (vec![estimate], Vec::new());
     for trial in 0..starts.max(stops) {
         let start = median(&estimates);
         if trial < starts {
@@ -39,7 +40,12 @@ pub(crate) fn run(session: &mut Session<'_>, starts: u32, stops: u32, fine: Duty
             }
         }
         if trial < stops {
-            stop_trial(session, start, fine)?;
+            let from = match (stops_seen.is_empty(), session.known.stop) {
+                (false, _) => median(&stops_seen) + ABOVE_FINE,
+                (true, Some(stop)) => stop + ABOVE,
+                (true, None) => start,
+            };
+            stops_seen.extend(stop_trial(session, start, from, fine)?);
         }
         session.off()?;
     }
@@ -47,18 +53,17 @@ pub(crate) fn run(session: &mut Session<'_>, starts: u32, stops: u32, fine: Duty
     Ok(if missed == 0 { Ok(()) } else { Err(format!("{missed} start trials gave no start")) })
 }
 
-fn stop_trial(session: &mut Session<'_>, start: f64, fine: f64) -> Result<(), crate::safety::Halt> {
+fn stop_trial(session: &mut Session<'_>, start: f64, from: f64, fine: f64) -> Result<Option<f64>, Halt> {
     let lowest = session.lowest();
-    let from = session.known.stop.map_or(start, |stop| stop + ABOVE).max(lowest + ABOVE);
+    let from = from.max(lowest + 2.0 * fine);
     if from < start {
         // Below the start duty the fan keeps turning only when it turns already.
         session.set_duty(start + 0.02)?;
-        session.settle(1.0, SETTLE_S, Pace::Normal)?;
+        session.settle(1.0, SETTLE_S, session.waiting_pace())?;
     }
     session.set_duty(from)?;
-    session.settle(1.5, SETTLE_S, Pace::Normal)?;
-    descend(session, from, fine, lowest)?;
-    Ok(())
+    session.settle(1.5, SETTLE_S, session.waiting_pace())?;
+    Ok(descend(session, from, fine, lowest)?.stop)
 }
 
 fn median(values: &[f64]) -> f64 {

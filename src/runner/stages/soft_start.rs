@@ -9,7 +9,7 @@ use crate::safety::Halt;
 use crate::units::{Duty, Seconds};
 
 /// Without a tach the start is taken in bursts for ripple, up to this long: the record must stay small.
-const BURST_S: f64 = 8.0;
+const BURST_S: f64 = 6.0;
 
 pub(crate) fn run(session: &mut Session<'_>, to: UpTo<Duty>, settle_within: Seconds) -> Work {
     if !session.stand_still()? {
@@ -82,5 +82,5 @@ pub(crate) fn settle_at(session: &mut Session<'_>, duty: f64, within: Seconds) -
     session.power_on()?;
     session.set_duty(duty)?;
     session.zero_due = true;
-    session.settle(1.5, within.get(), Pace::Normal)
+    session.settle(1.5, within.get(), session.waiting_pace())
 }

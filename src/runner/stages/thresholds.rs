@@ -35,6 +35,8 @@ pub(crate) struct Climb {
 const LEAST_HOLD_S: f64 = 1.0;
 /// Stay at a step in ramp times of the step.
 const RAMP_SHARE: f64 = 1.5;
+/// Burst in which motion is looked for.
+const LOOK_S: f64 = 0.2;
 /// Unknown ramps count as this long.
 const RAMP_S: f64 = 3.0;
 
@@ -76,23 +78,31 @@ fn hold_rising(session: &mut Session<'_>, jump: f64) -> Result<bool, Halt> {
     let (begin_s, most_s) = (session.now_s(), least_s + 2.0);
     loop {
         if session.can.tach {
-            session.read(0.1, Pace::Normal)?;
+            session.read(0.1, Pace::Slow)?;
         } else {
-            // Ripple shows only in bursts, which are kept rare.
-            session.read(0.3, Pace::Normal)?;
-            session.read(0.2, Pace::Burst)?;
+            look(session, begin_s)?;
         }
         let held_s = session.now_s() - begin_s;
-        let window_s = if session.can.tach { held_s.min(1.0) } else { 0.2 };
+        let window_s = if session.can.tach { held_s.min(1.0) } else { LOOK_S };
         if session.motion(window_s) == Motion::Turning && session.driven(0.1) {
             session.read(0.3, session.motion_pace())?;
             return Ok(true);
         }
-        let settled = live::output_settled(session.rec(), begin_s, session.now_s(), 0.3);
+        // A first edge or two may be the beginning of a start: that is waited for.
+        let settled = live::output_settled(session.rec(), begin_s, session.now_s(), 0.3)
+            && (!session.can.tach || session.motion(window_s) == Motion::Rest);
         if (held_s >= least_s - 1e-6 && settled) || held_s >= most_s {
             return Ok(false);
         }
     }
+}
+
+/// Without a tach only bursts show whether the fan turns, and those are kept rare: one at the end of the shortest stay,
+/// then two a second.
+fn look(session: &mut Session<'_>, begin_s: f64) -> Result<(), Halt> {
+    let first = session.now_s() <= begin_s + 1e-9;
+    session.read(if first { LEAST_HOLD_S - LOOK_S } else { 0.3 }, Pace::Normal)?;
+    session.read(LOOK_S, Pace::Burst)
 }
 
 /// What a descent found, as fractions of the period.
@@ -103,6 +113,9 @@ pub(crate) struct Descent {
     /// Duty at which the output was first seen off.
     pub(crate) off: Option<f64>,
 }
+
+/// Longest stay at a step down: a slowly turning fan gives too few edges to call it settled.
+const LONGEST_FALL_S: f64 = 2.4;
 
 /// Steps down from `first` (where the fan is settled already) until the fan rests and the output is off, or the lowest
 /// duty was held. After the fan rests the steps are twice as wide.
@@ -132,26 +145,24 @@ pub(crate) fn descend(session: &mut Session<'_>, first: f64, step: f64, lowest: 
 /// Holds one step down until speed and output have settled; whether the fan rests.
 fn hold_falling(session: &mut Session<'_>, rests_already: bool) -> Result<bool, Halt> {
     let begin_s = session.now_s();
-    let most_s = 4.0;
     loop {
         if session.can.tach || rests_already {
-            session.read(0.2, Pace::Normal)?;
+            session.read(0.2, Pace::Slow)?;
         } else {
-            session.read(0.3, Pace::Normal)?;
-            session.read(0.2, Pace::Burst)?;
+            look(session, begin_s)?;
         }
         let held_s = session.now_s() - begin_s;
         let settled = live::output_settled(session.rec(), begin_s, session.now_s(), 0.3);
         if rests_already && settled {
             return Ok(true);
         }
-        let window_s = if session.can.tach { 1.0 } else { 0.2 };
+        let window_s = if session.can.tach { 1.0 } else { LOOK_S };
         if held_s >= 1.0 && session.motion(window_s) == Motion::Rest {
             return Ok(true);
         }
         let level =
             if session.can.tach { live::speed_settled(session.rec(), begin_s, session.now_s()) } else { settled };
-        if (held_s >= 1.0 && level) || held_s >= most_s {
+        if (held_s >= 1.0 && level) || held_s >= LONGEST_FALL_S {
             return Ok(false);
         }
     }
