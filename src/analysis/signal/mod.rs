@@ -1,6 +1,8 @@
 //! Kernels on samples: edges, ripple, settling, steps, fits. Also used by the runner to decide what to do next.
 
+pub mod fit;
 pub mod ripple;
 pub mod settling;
 pub mod stats;
+pub mod steps;
 pub mod tach;

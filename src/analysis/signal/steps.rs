@@ -1,0 +1,314 @@
+//! Steps and ramps: when a signal leaves its base, when it crosses a level, between which levels it goes.
+//!
+//! Reference levels and crossing times follow IEEE Std 181: levels are the modes of the lower and the upper half,
+//! instants are found by interpolation.
+
+use super::{fit, stats};
+
+/// An instant with its standard uncertainty from noise.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Instant {
+    /// Time, seconds.
+    pub t_s: f64,
+    /// Standard uncertainty, seconds.
+    pub u_s: f64,
+}
+
+/// Where a signal leaves its base, and how.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Onset {
+    /// When.
+    pub at: Instant,
+    /// Height of the jump at that instant; 0 where the signal rises without one.
+    pub jump: f64,
+    /// Standard uncertainty of the jump.
+    pub jump_u: f64,
+}
+
+/// Reference levels of a two-level waveform by histogram: modes of the lower and upper half of its range.
+///
+/// `None` without spread. The levels are means of the values within one bin of each mode.
+#[must_use]
+pub fn reference_levels(values: &[f64]) -> Option<(f64, f64)> {
+    const BINS: usize = 100;
+    let low = values.iter().copied().filter(|v| v.is_finite()).fold(f64::INFINITY, f64::min);
+    let high = values.iter().copied().filter(|v| v.is_finite()).fold(f64::NEG_INFINITY, f64::max);
+    let width = (high - low) / BINS as f64;
+    if !(width > 0.0 && width.is_finite()) {
+        return None;
+    }
+    let bin = |v: f64| (((v - low) / width) as usize).min(BINS - 1);
+    let mut counts = [0_usize; BINS];
+    values.iter().filter(|v| v.is_finite()).for_each(|v| counts[bin(*v)] += 1);
+    let mode = |from: usize, to: usize| (from..to).max_by_key(|i| counts[*i]).unwrap_or(from);
+    let level = |mode: usize| {
+        let near: Vec<f64> = values.iter().copied().filter(|v| v.is_finite() && bin(*v).abs_diff(mode) <= 1).collect();
+        stats::mean(&near)
+    };
+    Some((level(mode(0, BINS / 2))?, level(mode(BINS / 2, BINS))?))
+}
+
+/// First instant at which `values` rise through `level`, judged on their moving mean over `width` values.
+///
+/// A straight line through the values within `band` of the level, as far on one side as on the other, gives the
+/// instant, so that noise averages out; where fewer than six lie there (a step), the two values around it do.
+#[must_use]
+pub fn rising_through(times_s: &[f64], values: &[f64], level: f64, band: f64, width: usize) -> Option<Instant> {
+    let n = times_s.len().min(values.len());
+    let smooth = moving_mean(&values[..n], width);
+    let first = (1..n).find(|&i| smooth[i - 1] < level && smooth[i] >= level)?;
+    // As far on one side as on the other, or a bend near the level would pull the line.
+    let near = |i: &usize| (smooth[*i] - level).abs() <= band;
+    let below = (0..first).rev().take_while(near).count();
+    let above = (first..n).take_while(near).count();
+    let reach = below.min(above);
+    let (a, b) = (first - reach, first + reach);
+    if let Some(line) = (b - a >= 6.max(2 * width)).then(|| stats::line(&times_s[a..b], &values[a..b])).flatten()
+        && line.slope > 3.0 * line.slope_u
+    {
+        let t_s = line.centre + (level - line.level) / line.slope;
+        if t_s >= times_s[a] && t_s <= times_s[b - 1] {
+            return Some(Instant { t_s, u_s: line.scatter / ((b - a) as f64).sqrt() / line.slope });
+        }
+    }
+    // A step: the raw pair around the level that lies nearest to where the mean crosses.
+    let pair = |i: &usize| values[i - 1] < level && values[*i] >= level;
+    let around = (first.saturating_sub(width).max(1)..(first + width + 1).min(n)).filter(pair);
+    let index = around.min_by_key(|i| i.abs_diff(first)).unwrap_or(first);
+    Some(between(times_s, values, index, level))
+}
+
+/// Centred moving mean over `width` values (an even width counts one more), narrower at the ends.
+fn moving_mean(values: &[f64], width: usize) -> Vec<f64> {
+    let half = width / 2;
+    if half == 0 {
+        return values.to_vec();
+    }
+    let sums: Vec<f64> = std::iter::once(0.0)
+        .chain(values.iter().scan(0.0, |sum, v| {
+            *sum += v;
+            Some(*sum)
+        }))
+        .collect();
+    (0..values.len())
+        .map(|i| {
+            // The same number on both sides, or the ends of a ramp would be drawn inwards.
+            let reach = half.min(i).min(values.len() - 1 - i);
+            (sums[i + reach + 1] - sums[i - reach]) / (2 * reach + 1) as f64
+        })
+        .collect()
+}
+
+/// First instant at which `values` fall through `level`; as [`rising_through`].
+#[must_use]
+pub fn falling_through(times_s: &[f64], values: &[f64], level: f64, band: f64, width: usize) -> Option<Instant> {
+    let turned: Vec<f64> = values.iter().map(|v| -v).collect();
+    rising_through(times_s, &turned, -level, band, width)
+}
+
+/// The crossing of `level` between `index - 1` and `index` by interpolation.
+fn between(times_s: &[f64], values: &[f64], index: usize, level: f64) -> Instant {
+    let (t0, t1) = (times_s[index - 1], times_s[index]);
+    let (v0, v1) = (values[index - 1], values[index]);
+    let share = if v1 > v0 { ((level - v0) / (v1 - v0)).clamp(0.0, 1.0) } else { 0.5 };
+    Instant { t_s: t0 + share * (t1 - t0), u_s: (t1 - t0) / 12.0_f64.sqrt() }
+}
+
+/// Where a signal that rests at `base` begins to rise: base up to an unknown instant, then a possible jump followed by
+/// a parabola, fitted to the values from the start up to where they last lie under `upto`.
+///
+/// `None` when nothing rises above the noise. A jump is only stated when the fit without one is clearly worse. The
+/// uncertainty is that of the instant in the fit; for a clean jump it is the spacing of the values.
+#[must_use]
+pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<Onset> {
+    let end = values.iter().position(|v| *v - base >= upto).map_or(values.len(), |i| i + 1);
+    let (t, v) = (&times_s[..end.min(times_s.len())], &values[..end.min(times_s.len())]);
+    if t.len() < 8 {
+        return None;
+    }
+    let rise: Vec<f64> = v.iter().map(|v| v - base).collect();
+    let quiet = stats::robust_sigma(&rise[..(rise.len() / 8).max(4)]).unwrap_or(0.0).max(1e-12);
+    // The last stretch must stand clear of the noise.
+    if stats::mean(&rise[rise.len() - 2..])? < 4.0 * quiet {
+        return None;
+    }
+    let smooth = best_start(t, &rise, Shape::Smooth)?;
+    let jump = best_start(t, &rise, Shape::Jump)?;
+    let n = rise.len() as f64;
+    let floor = n * quiet * quiet * 1e-6;
+    let gain = n * ((smooth.rss + floor) / (jump.rss + floor)).ln();
+    let spacing_s = (t[t.len() - 1] - t[0]) / (n - 1.0);
+    let dof = (n - 4.0).max(1.0);
+    if gain > 3.0 * n.ln() && jump.height > 4.0 * quiet {
+        let jump_u = (jump.rss / dof).sqrt().max(quiet) / (jump.after.min(10) as f64).sqrt();
+        let at = Instant { t_s: jump.t_s - 0.5 * spacing_s, u_s: spacing_s / 12.0_f64.sqrt() };
+        return Some(Onset { at, jump: jump.height, jump_u });
+    }
+    Some(Onset { at: refine(t, &rise, &smooth, spacing_s, dof), jump: 0.0, jump_u: quiet })
+}
+
+#[derive(Clone, Copy)]
+enum Shape {
+    /// Slope and curvature from the start on.
+    Smooth,
+    /// A jump, slope and curvature.
+    Jump,
+}
+
+struct Start {
+    t_s: f64,
+    index: usize,
+    rss: f64,
+    height: f64,
+    after: usize,
+}
+
+/// Start with the least squares among the sample times.
+fn best_start(t: &[f64], rise: &[f64], shape: Shape) -> Option<Start> {
+    // Sums of squares of everything before each index: the base's share of the residuals.
+    let before: Vec<f64> = std::iter::once(0.0)
+        .chain(rise.iter().scan(0.0, |sum, v| {
+            *sum += v * v;
+            Some(*sum)
+        }))
+        .collect();
+    let last = t.len() - 5;
+    let score = |index: usize| {
+        let (height, rss) = after_start(&t[index..], &rise[index..], t[index], shape)?;
+        Some(Start { t_s: t[index], index, rss: before[index] + rss, height, after: t.len() - index })
+    };
+    let coarse = (last / 60).max(1);
+    let least = |a: &Start, b: &Start| a.rss.total_cmp(&b.rss);
+    let first = (0..=last).step_by(coarse).filter_map(score).min_by(least)?;
+    let (from, to) = (first.index.saturating_sub(coarse), (first.index + coarse).min(last));
+    (from..=to).filter_map(score).min_by(least)
+}
+
+/// Fit from the start on: height at the start and sum of squared residuals.
+fn after_start(t: &[f64], rise: &[f64], start_s: f64, shape: Shape) -> Option<(f64, f64)> {
+    let one = vec![1.0; t.len()];
+    let x: Vec<f64> = t.iter().map(|t| t - start_s).collect();
+    let square: Vec<f64> = x.iter().map(|x| x * x).collect();
+    match shape {
+        Shape::Smooth => fit::linear(&[&x, &square], rise).map(|(_, rss)| (0.0, rss)),
+        Shape::Jump => fit::linear(&[&one, &x, &square], rise).map(|(c, rss)| (c[0], rss)),
+    }
+}
+
+/// Start of a smooth rise between the samples: vertex of a parabola through the sum of squares, whose curvature also
+/// gives the uncertainty.
+fn refine(t: &[f64], rise: &[f64], best: &Start, spacing_s: f64, dof: f64) -> Instant {
+    let rss_at = |start_s: f64| {
+        let index = t.partition_point(|t| *t < start_s).min(t.len() - 4);
+        let base: f64 = rise[..index].iter().map(|v| v * v).sum();
+        after_start(&t[index..], &rise[index..], start_s, Shape::Smooth).map(|(_, rss)| base + rss)
+    };
+    // Wide enough that the sum of squares changes by more than its roughness.
+    let variance = best.rss / dof;
+    let step = (0..12)
+        .map(|k| spacing_s * f64::from(1 << k))
+        .find(|h| {
+            rss_at(best.t_s + h).zip(rss_at(best.t_s - h)).is_some_and(|(a, b)| a + b - 2.0 * best.rss > 8.0 * variance)
+        })
+        .unwrap_or(spacing_s);
+    let (Some(above), Some(below)) = (rss_at(best.t_s + step), rss_at(best.t_s - step)) else {
+        return Instant { t_s: best.t_s, u_s: spacing_s };
+    };
+    let curvature = above - 2.0 * best.rss + below;
+    if curvature <= 0.0 {
+        return Instant { t_s: best.t_s, u_s: spacing_s };
+    }
+    let shift = (0.5 * (below - above) / curvature).clamp(-1.0, 1.0) * step;
+    Instant { t_s: best.t_s + shift, u_s: (2.0 * variance / curvature).sqrt() * step }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::super::stats::tests::noise;
+    use super::*;
+
+    /// A signal at 1 kS/s for 2 s with noise.
+    fn sampled(wave: impl Fn(f64) -> f64, sigma: f64, seed: u64) -> (Vec<f64>, Vec<f64>) {
+        let t: Vec<f64> = (0..2000).map(|i| f64::from(i) / 1000.0).collect();
+        let v = t.iter().zip(noise(seed, 2000, sigma)).map(|(t, e)| wave(*t) + e).collect();
+        (t, v)
+    }
+
+    #[test]
+    fn levels_of_a_step_are_its_modes() {
+        let (_, v) = sampled(|t| if t < 1.2 { 0.5 } else { 9.5 }, 0.05, 1);
+        let (low, high) = reference_levels(&v).expect("two levels");
+        assert!((low - 0.5).abs() < 0.02 && (high - 9.5).abs() < 0.02, "{low} {high}");
+        assert_eq!(reference_levels(&[1.0; 50]), None);
+    }
+
+    #[test]
+    fn a_crossing_on_a_ramp_is_found_far_inside_the_noise_and_covers() {
+        let covered = (0..200)
+            .filter(|seed| {
+                let (t, v) = sampled(|t| t / 2.0, 0.02, *seed);
+                let at = rising_through(&t, &v, 0.5, 0.1, 20).expect("crosses");
+                assert!((at.t_s - 1.0).abs() < 0.02, "{at:?}");
+                (at.t_s - 1.0).abs() < 1.96 * at.u_s
+            })
+            .count();
+        assert!((174..=199).contains(&covered), "{covered} of 200");
+    }
+
+    #[test]
+    fn a_crossing_in_a_step_lies_between_its_two_samples() {
+        let (t, v) = sampled(|t| if t < 0.7005 { 0.0 } else { 1.0 }, 1e-6, 3);
+        let at = rising_through(&t, &v, 0.5, 0.05, 3).expect("crosses");
+        assert!((at.t_s - 0.7005).abs() <= 0.0005 + 1e-9 && at.u_s < 4e-4, "{at:?}");
+        let falling: Vec<f64> = v.iter().map(|v| 1.0 - v).collect();
+        assert_eq!(
+            falling_through(&t, &falling, 0.5, 0.05, 3).map(|i| (i.t_s * 1e6).round()),
+            Some((at.t_s * 1e6).round())
+        );
+    }
+
+    #[test]
+    fn the_onset_of_a_ramp_is_where_it_leaves_the_base() {
+        let covered = (0..100)
+            .filter(|seed| {
+                let (t, v) = sampled(|t| (t - 0.4321).max(0.0) / 3.0, 0.003, *seed);
+                let onset = onset(&t, &v, 0.0, 0.25).expect("rises");
+                assert!(onset.jump.abs() < 1e-9, "{onset:?}");
+                assert!((onset.at.t_s - 0.4321).abs() < 0.02, "{onset:?}");
+                (onset.at.t_s - 0.4321).abs() < 1.96 * onset.at.u_s
+            })
+            .count();
+        assert!((86..=100).contains(&covered), "{covered} of 100");
+    }
+
+    #[test]
+    fn a_jump_is_told_from_a_ramp_and_its_height_is_found() {
+        let (t, v) = sampled(|t| if t < 0.3 { 0.0 } else { 0.15 + (t - 0.3) / 3.0 }, 0.003, 5);
+        let onset = onset(&t, &v, 0.0, 0.4).expect("rises");
+        assert!((onset.jump - 0.15).abs() < 0.005, "{onset:?}");
+        assert!((onset.at.t_s - 0.3).abs() < 0.002, "{onset:?}");
+    }
+
+    #[test]
+    fn noise_has_no_onset() {
+        let (t, v) = sampled(|_| 0.0, 0.01, 6);
+        assert_eq!(onset(&t, &v, 0.0, 0.25), None);
+    }
+
+    proptest! {
+        #[test]
+        fn instants_move_with_time_and_not_with_gain(shift in -20.0..20.0_f64, gain in 0.1..10.0_f64) {
+            let (t, v) = sampled(|t| (t - 0.5).max(0.0) / 2.0, 0.002, 7);
+            let moved: Vec<f64> = t.iter().map(|t| t + shift).collect();
+            let scaled: Vec<f64> = v.iter().map(|v| v * gain).collect();
+            let a = rising_through(&t, &v, 0.4, 0.05, 10).expect("crosses");
+            let b = rising_through(&moved, &scaled, 0.4 * gain, 0.05 * gain, 10).expect("crosses");
+            prop_assert!((a.t_s + shift - b.t_s).abs() < 1e-6);
+            let a = onset(&t, &v, 0.0, 0.3).expect("rises");
+            let b = onset(&moved, &scaled, 0.0, 0.3 * gain).expect("rises");
+            prop_assert!((a.at.t_s + shift - b.at.t_s).abs() < 1e-4);
+        }
+    }
+}
