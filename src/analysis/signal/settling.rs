@@ -61,23 +61,32 @@ pub fn settled_tail(times_s: &[f64], values: &[f64], rule: &Rule) -> Option<Sett
     Some(describe(times_s, values, from_index))
 }
 
-/// Moves the start of the tail back while stretches lie on the line.
+/// Moves the start of the tail back while the stretch before it lies on the tail's own line, which is fitted again
+/// after each step; stretches are a quarter of the tail, halved where that is too coarse.
 fn grow(times_s: &[f64], values: &[f64], first: usize, line: &stats::Line, rule: &Rule) -> usize {
-    let step = ((times_s.len() - first) / STRETCHES).max(1);
-    let reach = rule.tolerance.max(3.0 * line.scatter);
-    let tail_s = times_s[times_s.len() - 1] - times_s[first];
-    let mut from = first;
-    while from >= step {
-        let next = from - step;
+    let n = times_s.len();
+    let least = ((n - first) / STRETCHES).max(1);
+    let (mut from, mut line) = (first, *line);
+    let mut size = (n - first) / 4;
+    while size >= least && from >= least {
+        let next = from.saturating_sub(size);
         let middle_s = 0.5 * (times_s[next] + times_s[from - 1]);
-        let Some(mean) = stats::mean(&values[next..from]) else { break };
-        // The slope is only known from the first tail; away from it its uncertainty widens what can be told apart.
-        let away_s = (times_s[first] - middle_s).max(0.0);
-        let slack = reach + (2.0 * line.slope_u * away_s).min(reach);
-        if !((mean - line.at(middle_s)).abs() <= slack && away_s < 40.0 * tail_s) {
-            break;
+        // The slope is known from the tail alone; before it, its uncertainty widens what can be told apart.
+        let away_s = times_s[from] - middle_s + 0.5 * (times_s[n - 1] - times_s[from]);
+        // A fifth of the tolerance: the end of a slow approach would else pull the mean.
+        let reach = (0.2 * rule.tolerance).max(3.0 * line.scatter.hypot(line.slope_u * away_s));
+        let fits = stats::mean(&values[next..from]).is_some_and(|mean| (mean - line.at(middle_s)).abs() <= reach);
+        if !fits {
+            size /= 2;
+            continue;
         }
         from = next;
+        size = (n - from) / 4;
+        let (t, v) = stretches(&times_s[from..], &values[from..]);
+        match stats::line(&t, &v) {
+            Some(refit) => line = refit,
+            None => break,
+        }
     }
     from
 }

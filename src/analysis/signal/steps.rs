@@ -121,7 +121,8 @@ fn between(times_s: &[f64], values: &[f64], index: usize, level: f64) -> Instant
 /// uncertainty is that of the instant in the fit; for a clean jump it is the spacing of the values.
 #[must_use]
 pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<Onset> {
-    let end = values.iter().position(|v| *v - base >= upto).map_or(values.len(), |i| i + 1);
+    // A few values beyond, so that a step straight past the level still shows its height.
+    let end = values.iter().position(|v| *v - base >= upto).map_or(values.len(), |i| i + 9);
     let (t, v) = (&times_s[..end.min(times_s.len())], &values[..end.min(times_s.len())]);
     if t.len() < 8 {
         return None;
@@ -132,30 +133,62 @@ pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<On
     if stats::mean(&rise[rise.len() - 2..])? < 4.0 * quiet {
         return None;
     }
-    let smooth = best_start(t, &rise, Shape::Smooth)?;
-    let jump = best_start(t, &rise, Shape::Jump)?;
     let n = rise.len() as f64;
     let floor = n * quiet * quiet * 1e-6;
-    let gain = n * ((smooth.rss + floor) / (jump.rss + floor)).ln();
+    let criterion = |start: &Start| n * (start.rss + floor).ln() + start.shape.terms() * n.ln();
+    let smooth = [Shape::Line, Shape::Square, Shape::Bent]
+        .into_iter()
+        .filter_map(|shape| best_start(t, &rise, shape))
+        .min_by(|a, b| criterion(a).total_cmp(&criterion(b)))?;
+    let jump = best_start(t, &rise, Shape::Jump)?;
+    let gain = criterion(&smooth) - criterion(&jump);
     let spacing_s = (t[t.len() - 1] - t[0]) / (n - 1.0);
     let dof = (n - 4.0).max(1.0);
-    if gain > 3.0 * n.ln() && jump.height > 4.0 * quiet {
+    if gain > 2.0 * n.ln() && jump.height > 4.0 * quiet {
         let jump_u = (jump.rss / dof).sqrt().max(quiet) / (jump.after.min(10) as f64).sqrt();
         let at = Instant { t_s: jump.t_s - 0.5 * spacing_s, u_s: spacing_s / 12.0_f64.sqrt() };
         return Some(Onset { at, jump: jump.height, jump_u });
     }
-    Some(Onset { at: refine(t, &rise, &smooth, spacing_s, dof), jump: 0.0, jump_u: quiet })
+    let at = refine(t, &rise, &smooth, spacing_s, dof);
+    // A rise without a corner is no exact parabola: part of the stretch that was fitted.
+    let unlike = match smooth.shape {
+        Shape::Square => 0.02,
+        Shape::Line | Shape::Bent | Shape::Jump => 0.003,
+    };
+    let fitted_s = t[t.len() - 1] - at.t_s;
+    // A straight line from the corner pivots: an error of the base moves the corner about four times as far as it
+    // moves a crossing.
+    let base_u = quiet / (smooth.index.max(1) as f64).sqrt();
+    let by_base = 4.0 * base_u * fitted_s / upto;
+    let u_s = at.u_s.hypot(unlike * fitted_s).hypot(by_base);
+    Some(Onset { at: Instant { u_s, ..at }, jump: 0.0, jump_u: quiet })
 }
 
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Debug)]
 enum Shape {
-    /// Slope and curvature from the start on.
-    Smooth,
+    /// A slope from the start on.
+    Line,
+    /// A curvature from the start on, as of a soft S.
+    Square,
+    /// Slope and curvature.
+    Bent,
     /// A jump, slope and curvature.
     Jump,
 }
 
+impl Shape {
+    /// Coefficients beside the instant.
+    const fn terms(self) -> f64 {
+        match self {
+            Self::Line | Self::Square => 1.0,
+            Self::Bent => 2.0,
+            Self::Jump => 3.0,
+        }
+    }
+}
+
 struct Start {
+    shape: Shape,
     t_s: f64,
     index: usize,
     rss: f64,
@@ -175,7 +208,7 @@ fn best_start(t: &[f64], rise: &[f64], shape: Shape) -> Option<Start> {
     let last = t.len() - 5;
     let score = |index: usize| {
         let (height, rss) = after_start(&t[index..], &rise[index..], t[index], shape)?;
-        Some(Start { t_s: t[index], index, rss: before[index] + rss, height, after: t.len() - index })
+        Some(Start { shape, t_s: t[index], index, rss: before[index] + rss, height, after: t.len() - index })
     };
     let coarse = (last / 60).max(1);
     let least = |a: &Start, b: &Start| a.rss.total_cmp(&b.rss);
@@ -190,7 +223,9 @@ fn after_start(t: &[f64], rise: &[f64], start_s: f64, shape: Shape) -> Option<(f
     let x: Vec<f64> = t.iter().map(|t| t - start_s).collect();
     let square: Vec<f64> = x.iter().map(|x| x * x).collect();
     match shape {
-        Shape::Smooth => fit::linear(&[&x, &square], rise).map(|(_, rss)| (0.0, rss)),
+        Shape::Line => fit::linear(&[&x], rise).map(|(_, rss)| (0.0, rss)),
+        Shape::Square => fit::linear(&[&square], rise).map(|(_, rss)| (0.0, rss)),
+        Shape::Bent => fit::linear(&[&x, &square], rise).map(|(_, rss)| (0.0, rss)),
         Shape::Jump => fit::linear(&[&one, &x, &square], rise).map(|(c, rss)| (c[0], rss)),
     }
 }
@@ -201,7 +236,7 @@ fn refine(t: &[f64], rise: &[f64], best: &Start, spacing_s: f64, dof: f64) -> In
     let rss_at = |start_s: f64| {
         let index = t.partition_point(|t| *t < start_s).min(t.len() - 4);
         let base: f64 = rise[..index].iter().map(|v| v * v).sum();
-        after_start(&t[index..], &rise[index..], start_s, Shape::Smooth).map(|(_, rss)| base + rss)
+        after_start(&t[index..], &rise[index..], start_s, best.shape).map(|(_, rss)| base + rss)
     };
     // Wide enough that the sum of squares changes by more than its roughness.
     let variance = best.rss / dof;

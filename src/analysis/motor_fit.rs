@@ -1,0 +1,243 @@
+//! The load fan as a brushed motor, fitted to one start, and the peak that a hard start of it would have drawn.
+//!
+//! In terms of back-EMF e, with the torque constant inside: i = (v - e) / r, m de/dt = i - a - b e² while it turns.
+//! Only electrical quantities enter, so no speed is needed. The supply is its open voltage behind a resistance.
+
+use crate::bench::Channel;
+use crate::record::recording::Recording;
+
+use super::signal::{fit, stats};
+use super::zero;
+
+/// Step of the simulation and of the data, seconds.
+const STEP_S: f64 = 4e-3;
+/// Inductance of such fans: 80 to 400 uH; what it takes from a 5 ms mean is in the uncertainty.
+const INDUCTANCE_H: f64 = 2e-4;
+
+/// A fitted fan on its supply.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct MotorFit {
+    /// Resistance of motor and module, ohms.
+    pub(crate) resistance_ohm: f64,
+    /// Its standard uncertainty.
+    pub(crate) resistance_u: f64,
+    /// Inertia, ampere seconds per volt.
+    inertia: f64,
+    /// Friction current, amperes.
+    friction_a: f64,
+    /// Load, amperes per volt squared.
+    load: f64,
+    /// Supply: open voltage and resistance.
+    open_v: f64,
+    pub(crate) source_ohm: f64,
+    source_u: f64,
+}
+
+/// A predicted hard start.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct HardStart {
+    /// Highest 5 ms mean of the supply current.
+    pub(crate) peak_a: f64,
+    /// Its standard uncertainty.
+    pub(crate) u: f64,
+}
+
+/// Weight of the guesses, amperes per unit of a logarithm: far under the scatter of a thousand cells.
+const PRIOR_A: f64 = 0.1;
+
+struct Drive {
+    output_v: Vec<f64>,
+    ratio: Vec<f64>,
+    supply_a: Vec<f64>,
+    fan_a: Option<Vec<f64>>,
+}
+
+/// Fits the fan to the start in `from_s..to_s`; `None` when channels lack, the current is too small or no fit is found.
+pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<MotorFit> {
+    let to_s = to_s.min(from_s + 15.0);
+    let column = |channel| {
+        let cells = zero::cells(rec, channel, from_s, to_s, STEP_S);
+        let zero = zero::offset(rec, channel, from_s).map_or(0.0, |(zero, _)| zero);
+        cells.into_iter().map(|(_, v)| v - zero).collect::<Vec<f64>>()
+    };
+    let (supply_v, supply_a) = (column(Channel::SupplyV), column(Channel::SupplyA));
+    let output_v = column(Channel::OutputV);
+    let fan_a = Some(column(Channel::FanA)).filter(|v| !v.is_empty());
+    let n = output_v.len();
+    let complete = supply_v.len() == n && supply_a.len() == n && fan_a.as_ref().is_none_or(|v| v.len() == n);
+    if n < 60 || !complete {
+        return None;
+    }
+    let source = stats::line(&supply_a, &supply_v).filter(|l| l.slope < 0.0)?;
+    let ratio = output_v.iter().zip(&supply_v).map(|(o, s)| (o / s.max(1.0)).clamp(0.0, 1.0)).collect();
+    let drive = Drive { output_v, ratio, supply_a, fan_a };
+    let peak = drive.supply_a.iter().copied().fold(0.0, f64::max);
+    if peak < 1.0 {
+        return None;
+    }
+    let found = starts(&drive, peak)
+        .into_iter()
+        .filter_map(|start| {
+            fit::fit(&start, n + start.len(), |p, r| {
+                let (data, priors) = r.split_at_mut(n);
+                residuals(&drive, p, data);
+                // What the start does not show (friction, freewheel drop) stays near its guess.
+                for ((prior, p), s) in priors.iter_mut().zip(p).zip(&start) {
+                    *prior = PRIOR_A * (p - s);
+                }
+            })
+        })
+        .min_by(|a, b| a.rss.total_cmp(&b.rss))?;
+    let [r, m, a, b] = physical(&found.params);
+    // The scatter is ripple and model error, correlated over cells: a tenth of the cells count.
+    let u_log = found.u(0) * 10.0_f64.sqrt();
+    (r.is_finite() && u_log < 0.3).then_some(MotorFit {
+        resistance_ohm: r,
+        resistance_u: r * u_log,
+        inertia: m,
+        friction_a: a,
+        load: b,
+        open_v: source.at(0.0),
+        source_ohm: -source.slope,
+        source_u: source.slope_u * 10.0_f64.sqrt(),
+    })
+}
+
+/// Starting points: resistance from a tenth to half of what would draw the peak, inertia over a decade.
+fn starts(drive: &Drive, peak_a: f64) -> Vec<Vec<f64>> {
+    let volts = drive.output_v.iter().copied().fold(0.0, f64::max).max(1.0);
+    let settled_a = drive.supply_a[drive.supply_a.len() - 1].max(0.1);
+    let mut starts = Vec::new();
+    for part in [0.1, 0.3] {
+        let r = part * volts / peak_a.max(settled_a);
+        let e = volts - r * settled_a;
+        for tau_s in [0.15, 0.8] {
+            starts.push([r, tau_s / r, 0.1 * settled_a, 0.9 * settled_a / (e * e), 0.02].map(f64::ln).to_vec());
+        }
+    }
+    starts
+}
+
+/// Parameters from their logarithms: resistance, inertia, friction, load.
+fn physical(logs: &[f64]) -> [f64; 4] {
+    [0, 1, 2, 3].map(|i| logs[i].clamp(-30.0, 30.0).exp())
+}
+
+/// Measured less simulated current. The last parameter is the drop of the freewheel path over the supply voltage, which
+/// makes the switched-on share larger than the voltage ratio.
+fn residuals(drive: &Drive, logs: &[f64], out: &mut [f64]) {
+    let [r, m, a, b] = physical(logs);
+    let wheel = logs[4].exp().min(0.2);
+    let (mut e, mut turning) = (0.0, false);
+    for (i, out) in out.iter_mut().enumerate() {
+        let amps = ((drive.output_v[i] - e) / r).max(0.0);
+        let share = (drive.ratio[i] + wheel) / (1.0 + wheel) * f64::from(u8::from(drive.ratio[i] > 0.005));
+        *out = match &drive.fan_a {
+            Some(fan_a) => fan_a[i] - amps,
+            None => drive.supply_a[i] - share * amps,
+        };
+        e = advance(e, drive.output_v[i], r, m, a, b, &mut turning);
+    }
+}
+
+/// Back-EMF one step on, implicit in the current so that a light rotor stays stable.
+fn advance(e: f64, volts: f64, r: f64, m: f64, a: f64, b: f64, turning: &mut bool) -> f64 {
+    let amps = (volts - e) / r;
+    *turning |= amps > a;
+    if !*turning {
+        return e;
+    }
+    let rate = (amps.max(0.0) - a - b * e * e) / m;
+    let stiffness = 1.0 + STEP_S * (1.0 / r + 2.0 * b * e) / m;
+    (e + STEP_S * rate / stiffness).max(0.0)
+}
+
+impl MotorFit {
+    /// Peak of a start with the output at `ratio` of the supply at once.
+    pub(crate) fn hard_start(&self, ratio: f64) -> HardStart {
+        let at = |r: f64, source: f64, inductance: f64| self.peak(ratio, r, source, inductance);
+        let peak_a = at(self.resistance_ohm, self.source_ohm, INDUCTANCE_H);
+        let by_r = at(self.resistance_ohm + self.resistance_u, self.source_ohm, INDUCTANCE_H) - peak_a;
+        let by_source = at(self.resistance_ohm, self.source_ohm + self.source_u, INDUCTANCE_H) - peak_a;
+        // 80 to 400 uH, even.
+        let by_l = (at(self.resistance_ohm, self.source_ohm, 8e-5) - at(self.resistance_ohm, self.source_ohm, 4e-4))
+            / 12.0_f64.sqrt();
+        HardStart { peak_a, u: by_r.hypot(by_source).hypot(by_l) }
+    }
+
+    /// Highest 5 ms mean of the supply current in a simulated hard start.
+    fn peak(&self, ratio: f64, r: f64, source: f64, inductance_h: f64) -> f64 {
+        const DT_S: f64 = 1e-4;
+        let (mut e, mut amps, mut window, mut highest) = (0.0_f64, 0.0_f64, [0.0; 50], 0.0_f64);
+        for step in 0..3000 {
+            let volts = ratio * (self.open_v - source * ratio * amps);
+            amps += DT_S / inductance_h * (volts - e - r * amps) / (1.0 + DT_S * r / inductance_h);
+            e += DT_S * ((amps - self.friction_a - self.load * e * e) / self.inertia).max(-e / DT_S);
+            e = e.max(0.0);
+            window[step % 50] = ratio * amps;
+            if step >= 49 {
+                highest = highest.max(window.iter().sum::<f64>() / 50.0);
+            }
+        }
+        highest
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::signal::stats::tests::noise;
+    use super::*;
+
+    /// A fan with R 0.15 Ohm, Ke 0.035, J 0.008, 16 A at 13 V, behind 20 mOhm, through a linear ramp; returns the
+    /// recording and the hard-start peak of the same fan.
+    fn start(ramp_s: f64, seed: u64) -> Recording {
+        let (r, ke, j) = (0.15, 0.035, 0.008);
+        let (mut w, mut i_fan): (f64, f64) = (0.0, 0.0);
+        let load = ke * 15.0 / (300.0 * 300.0);
+        let dt = 1e-4;
+        let (mut sv, mut sa, mut ov) = (Vec::new(), Vec::new(), Vec::new());
+        let e = noise(seed, 200_000, 0.05);
+        for step in 0..60_000 {
+            let d = ((step as f64 * dt) / ramp_s).min(1.0);
+            let supply = 13.0 - 0.02 * d * i_fan;
+            let out = d * supply;
+            i_fan += dt / 2e-4 * (out - ke * w - r * i_fan) / (1.0 + dt * r / 2e-4);
+            w = (w + dt / j * (ke * i_fan - 0.03 - load * w * w)).max(0.0);
+            if step % 5 == 0 {
+                sv.push((supply + 0.2 * e[step]) as f32);
+                sa.push((d * i_fan + e[step + 60_000]) as f32);
+                ov.push((out + 0.2 * e[step + 120_000]) as f32);
+            }
+        }
+        let mut rec = Recording::default();
+        for (channel, values) in [(Channel::SupplyV, sv), (Channel::SupplyA, sa), (Channel::OutputV, ov)] {
+            rec.channels.entry(channel).or_default().push(2.5e-4, 5e-4, &values);
+        }
+        rec
+    }
+
+    /// The highest 5 ms mean of that fan switched on hard.
+    fn hard() -> f64 {
+        let rec = start(1e-6, 1);
+        let cells = zero::cells(&rec, Channel::SupplyA, 0.0, 1.0, 5e-3);
+        cells.iter().map(|(_, v)| *v).fold(0.0, f64::max)
+    }
+
+    #[test]
+    fn the_fitted_fan_predicts_the_hard_start_of_the_true_one() {
+        for (ramp_s, seed) in [(1.0, 2), (3.0, 3)] {
+            let fit = fit_start(&start(ramp_s, seed), 0.0, 6.0).expect("a fit");
+            assert!((fit.resistance_ohm - 0.15).abs() < 0.01, "{ramp_s}: {fit:?}");
+            assert!((fit.source_ohm - 0.02).abs() < 0.001, "{ramp_s}: {fit:?}");
+            let predicted = fit.hard_start(1.0);
+            let truth = hard();
+            assert!((predicted.peak_a / truth - 1.0).abs() < 0.05, "{ramp_s}: {predicted:?} against {truth}");
+            assert!((predicted.peak_a - truth).abs() < 3.0 * predicted.u, "{ramp_s}: {predicted:?} against {truth}");
+        }
+    }
+
+    #[test]
+    fn without_current_there_is_no_fit() {
+        assert_eq!(fit_start(&Recording::default(), 0.0, 5.0), None);
+    }
+}

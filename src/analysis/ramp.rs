@@ -1,0 +1,253 @@
+//! One soft start as a trace of output ratio: onset, jump, level crossings, shape.
+
+use crate::bench::Channel;
+use crate::record::recording::Recording;
+
+use super::signal::settling::{self, Rule};
+use super::signal::steps::{self, Instant, Onset};
+use super::signal::{fit, stats};
+use super::zero;
+
+/// Cells in which a start is looked at, seconds.
+const CELL_S: f64 = 1e-3;
+/// From this jump (share of settled) on a start with a jump is called so.
+const JUMP_SHAPE: f64 = 0.08;
+/// A rise to 90 % within this time is no ramp.
+const NO_RAMP_S: f64 = 0.03;
+
+/// Output over time, as ratio to the supply or (without a supply voltage) in volts.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Trace {
+    pub(crate) times_s: Vec<f64>,
+    pub(crate) values: Vec<f64>,
+    /// Standard deviation of one cell before the edge.
+    pub(crate) noise: f64,
+    /// Settled value with its uncertainty.
+    pub(crate) settled: f64,
+    pub(crate) settled_u: f64,
+    /// Uncertainty of the zero of the values.
+    pub(crate) zero_u: f64,
+}
+
+/// What one start shows.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct RampFigures {
+    /// First output.
+    pub(crate) onset: Onset,
+    pub(crate) t_10: Instant,
+    pub(crate) t_90: Instant,
+    pub(crate) t_95: Instant,
+    /// Jump as a share of the settled output.
+    pub(crate) jump_share: f64,
+    pub(crate) shape: &'static str,
+}
+
+/// Why a start cannot be read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Unreadable {
+    /// No output voltage recorded.
+    NoOutput,
+    /// It never rose.
+    NoRise,
+    /// It did not settle.
+    NotSettled,
+}
+
+impl Unreadable {
+    pub(crate) const fn words(self) -> &'static str {
+        match self {
+            Self::NoOutput => "no output voltage was recorded",
+            Self::NoRise => "the output did not come on after the command",
+            Self::NotSettled => "the output did not settle within the recorded start",
+        }
+    }
+}
+
+impl Trace {
+    /// Output ratio over a start with its command edge at `edge_s`.
+    pub(crate) fn of_output(rec: &Recording, from_s: f64, edge_s: f64, to_s: f64) -> Result<Self, Unreadable> {
+        let output = zero::cells(rec, Channel::OutputV, from_s, to_s, CELL_S);
+        if output.len() < 50 {
+            return Err(Unreadable::NoOutput);
+        }
+        let (zero_v, zero_u) = zero::offset(rec, Channel::OutputV, edge_s).unwrap_or_else(|| {
+            (0.0, rec.header.bench.channels.get(&Channel::OutputV).map_or(0.0, |facts| facts.offset_u))
+        });
+        let supply_zero = zero::offset(rec, Channel::SupplyV, edge_s).map_or(0.0, |(zero, _)| zero);
+        let supply = zero::cells(rec, Channel::SupplyV, from_s, to_s, CELL_S);
+        let (mut times_s, mut values, mut at) = (Vec::new(), Vec::new(), 0);
+        let mut typical_v = 1.0;
+        for (t_s, volts) in output {
+            while at + 1 < supply.len() && supply[at + 1].0 <= t_s + 1e-9 {
+                at += 1;
+            }
+            typical_v = supply.get(at).map_or(1.0, |(_, v)| v - supply_zero);
+            if supply.is_empty() || typical_v > 1.0 {
+                times_s.push(t_s);
+                values.push((volts - zero_v) / typical_v);
+            }
+        }
+        Self::finish(times_s, values, edge_s, zero_u / typical_v.max(1.0))
+    }
+
+    /// A trace of any quantity that starts from zero, such as speed with the fan's lag taken out.
+    pub(crate) fn finish(times_s: Vec<f64>, values: Vec<f64>, edge_s: f64, zero_u: f64) -> Result<Self, Unreadable> {
+        let before = times_s.partition_point(|t| *t < edge_s);
+        let noise = stats::robust_sigma(&values[..before]).unwrap_or(0.0);
+        let (slow_t, slow_v) = thinned(&times_s, &values, 50);
+        let highest = stats::quantile(&values, 0.98).ok_or(Unreadable::NoRise)?;
+        if highest < 8.0 * noise.max(zero_u) || highest <= 0.0 {
+            return Err(Unreadable::NoRise);
+        }
+        let rule = Rule { span_s: 0.5, tolerance: 0.01 * highest };
+        let tail = settling::settled_tail(&slow_t, &slow_v, &rule).ok_or(Unreadable::NotSettled)?;
+        if tail.mean < 0.5 * highest {
+            return Err(Unreadable::NotSettled);
+        }
+        Ok(Self { times_s, values, noise, settled: tail.mean, settled_u: tail.u, zero_u })
+    }
+
+    /// First output after `edge_s`.
+    pub(crate) fn onset(&self, edge_s: f64) -> Option<Onset> {
+        let before = self.times_s.partition_point(|t| *t < edge_s);
+        let base = stats::mean(&self.values[..before.max(1)])?;
+        let from = before.saturating_sub(200);
+        steps::onset(&self.times_s[from..], &self.values[from..], base, 0.12 * self.settled)
+    }
+
+    /// All figures of the rise.
+    pub(crate) fn figures(&self, edge_s: f64) -> Option<RampFigures> {
+        let onset = self.onset(edge_s)?;
+        let from = self.times_s.partition_point(|t| *t < onset.at.t_s - 0.05);
+        let (t, v) = (&self.times_s[from..], &self.values[from..]);
+        let crossing = |share: f64| {
+            // Enough neighbours that the noise of their mean is half a percent of the settled value.
+            let width = (self.noise / (0.005 * self.settled)).powi(2).ceil().clamp(1.0, 41.0) as usize;
+            steps::rising_through(t, v, share * self.settled, 0.03 * self.settled, width)
+        };
+        let jump_share = onset.jump / self.settled;
+        let t_10 = if jump_share > 0.1 { onset.at } else { crossing(0.1)? };
+        let (t_90, t_95) = (crossing(0.9)?, crossing(0.95)?);
+        let shape = shape(t, v, self.settled, &onset, t_90.t_s, t_95.t_s);
+        Some(RampFigures { onset, t_10, t_90, t_95, jump_share, shape })
+    }
+
+    /// Seconds by which a crossing of `share` moves when the values move by one unit.
+    pub(crate) fn seconds_per_unit(&self, figures: &RampFigures, share: f64) -> f64 {
+        let from = self.times_s.partition_point(|t| *t < figures.onset.at.t_s);
+        let (t, v) = (&self.times_s[from..], &self.values[from..]);
+        let at = |share: f64| steps::rising_through(t, v, share * self.settled, 0.02 * self.settled, 9).map(|i| i.t_s);
+        let (low, high) = ((share - 0.05).max(0.02), (share + 0.05).min(0.98));
+        match (at(low), at(high)) {
+            (Some(a), Some(b)) => (b - a).max(0.0) / ((high - low) * self.settled),
+            _ => 0.0,
+        }
+    }
+}
+
+/// Means of `count` neighbours each.
+fn thinned(times_s: &[f64], values: &[f64], count: usize) -> (Vec<f64>, Vec<f64>) {
+    let t = times_s.chunks_exact(count).filter_map(stats::mean).collect();
+    let v = values.chunks_exact(count).filter_map(stats::mean).collect();
+    (t, v)
+}
+
+/// Which of the known shapes describes the rise best.
+fn shape(t: &[f64], v: &[f64], settled: f64, onset: &Onset, t_90_s: f64, t_95_s: f64) -> &'static str {
+    let length_s = t_95_s - onset.at.t_s;
+    if t_90_s - onset.at.t_s < NO_RAMP_S {
+        return "none";
+    }
+    // The rise and as much again of what follows, in about 300 cells.
+    let (from, to) =
+        (t.partition_point(|t| *t < onset.at.t_s), t.partition_point(|t| *t < onset.at.t_s + 1.8 * length_s));
+    let step = ((to - from) / 300).max(1);
+    let (x, y) = thinned(&t[from..to], &v[from..to], step);
+    let x: Vec<f64> = x.iter().map(|x| (x - onset.at.t_s) / length_s).collect();
+    let y: Vec<f64> = y.iter().map(|y| y / settled).collect();
+    if in_steps(&x, &y) {
+        return "stepped";
+    }
+    let jump = onset.jump / settled;
+    let linear = model(&x, &y, jump, |x, p| (x / p).min(1.0), 1.0);
+    let exponential = model(&x, &y, jump, |x, p| 1.0 - (-x / p).exp(), 0.35);
+    let s = model(&x, &y, jump, |x, p| 0.5 - 0.5 * (std::f64::consts::PI * (x / p).clamp(0.0, 1.0)).cos(), 1.1);
+    let best = [("linear", linear), ("exponential", exponential), ("s", s)]
+        .into_iter()
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        .map_or("linear", |(name, _)| name);
+    if jump > JUMP_SHAPE && best == "linear" { "jump_then_ramp" } else { best }
+}
+
+/// Whether the rise happens in steps: nine tenths of it within a third of the cells of the rise.
+fn in_steps(x: &[f64], y: &[f64]) -> bool {
+    let end = x.partition_point(|x| *x < 1.0).min(y.len());
+    let mut rises: Vec<f64> = y[..end].windows(2).map(|w| (w[1] - w[0]).max(0.0)).collect();
+    if rises.len() < 40 {
+        return false;
+    }
+    rises.sort_by(|a, b| b.total_cmp(a));
+    let total: f64 = rises.iter().sum();
+    let fast: f64 = rises[..rises.len() / 5].iter().sum();
+    fast > 0.85 * total
+}
+
+/// Criterion of a one-parameter shape fitted from a start value, after the jump.
+fn model(x: &[f64], y: &[f64], jump: f64, rise: impl Fn(f64, f64) -> f64, start: f64) -> f64 {
+    let found = fit::fit(&[start], x.len(), |p, r| {
+        for ((r, x), y) in r.iter_mut().zip(x).zip(y) {
+            *r = y - jump - (1.0 - jump) * rise(*x, p[0].abs().max(1e-3));
+        }
+    });
+    found.map_or(f64::INFINITY, |f| f.bic())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::signal::stats::tests::noise;
+    use super::*;
+
+    /// A start of 8 s at 1 kS/s, edge at 0.3 s, delay 40 ms.
+    fn trace(rise: impl Fn(f64) -> f64, sigma: f64, seed: u64) -> Trace {
+        let times: Vec<f64> = (0..8000).map(|i| f64::from(i) / 1000.0).collect();
+        let e = noise(seed, 8000, sigma);
+        let values = times.iter().zip(e).map(|(t, e)| if *t < 0.34 { e } else { rise(t - 0.34) + e }).collect();
+        Trace::finish(times, values, 0.3, 1e-4).expect("a start")
+    }
+
+    fn check(rise: impl Fn(f64) -> f64, ramp_s: f64, shape: &str) {
+        for seed in 0..5 {
+            let trace = trace(&rise, 0.004, seed);
+            let figures = trace.figures(0.3).expect("figures");
+            let at = figures.onset.at;
+            assert!((at.t_s - 0.34).abs() < 3.0 * at.u_s && at.u_s < 0.02, "{shape}: {figures:?}");
+            let found_s = figures.t_90.t_s - figures.t_10.t_s;
+            assert!((found_s - ramp_s).abs() < 0.01 * ramp_s + 0.002, "{shape}: {found_s} {figures:?}");
+            assert_eq!(figures.shape, shape, "{figures:?}");
+        }
+    }
+
+    #[test]
+    fn each_shape_is_told_and_timed() {
+        check(|t| (t / 3.0).min(1.0), 2.4, "linear");
+        check(|t| 1.0 - (-t / 0.8).exp(), 0.8 * 9.0_f64.ln(), "exponential");
+        let s_10 = (1.0 - 0.2_f64).acos() / std::f64::consts::PI;
+        check(|t| 0.5 - 0.5 * (std::f64::consts::PI * (t / 3.0).min(1.0)).cos(), 3.0 * (1.0 - 2.0 * s_10), "s");
+        check(
+            |t| if t >= 3.0 { 1.0 } else { (((t * 8.0 / 3.0).floor() + 1.0) / 8.0).min(1.0) },
+            7.0 / 8.0 * 3.0,
+            "stepped",
+        );
+        check(|t| (0.2 + t / 3.0).min(1.0), 2.1, "jump_then_ramp");
+        check(|_| 1.0, 0.0, "none");
+    }
+
+    #[test]
+    fn no_rise_and_no_settling_are_told_apart() {
+        let times: Vec<f64> = (0..3000).map(|i| f64::from(i) / 1000.0).collect();
+        let flat = noise(1, 3000, 0.01);
+        assert_eq!(Trace::finish(times.clone(), flat, 0.3, 1e-3).err(), Some(Unreadable::NoRise));
+        let rising = times.iter().map(|t| t / 3.0).collect();
+        assert_eq!(Trace::finish(times, rising, 0.3, 1e-3).err(), Some(Unreadable::NotSettled));
+    }
+}
