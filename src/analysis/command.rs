@@ -53,12 +53,13 @@ pub fn off_since(rec: &Recording, t_s: f64) -> Option<f64> {
 
 /// The first change of setting inside `span`: (time, setting before if any, setting after).
 ///
-/// A setting repeated without change does not count.
+/// A setting repeated without change does not count, nor does the first of all at the very begin of the span.
 #[must_use]
 pub fn first_change(rec: &Recording, span: &Span) -> Option<(f64, Option<Setting>, Setting)> {
     let mut before = rec.setting_at(span.t0_s - 1e-9);
     for (t_s, setting) in rec.settings_in(span.t0_s - 1e-9, span.t1_s) {
-        if before.as_ref() != Some(setting) {
+        let initial = before.is_none() && *t_s <= span.t0_s + 1e-6;
+        if !initial && before.as_ref() != Some(setting) {
             return Some((*t_s, before, *setting));
         }
         before = Some(*setting);

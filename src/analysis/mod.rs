@@ -12,12 +12,15 @@ mod hinge;
 mod level;
 mod loss;
 mod motor_fit;
+mod peak;
+mod power_up;
 mod ramp;
 pub mod recognise;
 mod response;
 mod saturation;
 mod settled_form;
 pub mod signal;
+mod soft_start;
 pub mod speed;
 mod steadiness;
 #[cfg(test)]
@@ -40,6 +43,8 @@ pub fn analyse(rec: &Recording) -> Findings {
     let (cleaned, warnings) = contamination::clean(rec);
     let rec = cleaned.as_ref();
     let mut findings = Findings { warnings, ..Findings::default() };
+    soft_start::find(rec, &mut findings);
+    power_up::find(rec, &mut findings);
     curve::find(rec, &mut findings);
     thresholds::find(rec, &mut findings);
     saturation::find(rec, &mut findings);

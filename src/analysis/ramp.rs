@@ -93,8 +93,16 @@ impl Trace {
     /// A trace of any quantity that starts from zero, such as speed with the fan's lag taken out.
     pub(crate) fn finish(times_s: Vec<f64>, values: Vec<f64>, edge_s: f64, zero_u: f64) -> Result<Self, Unreadable> {
         let before = times_s.partition_point(|t| *t < edge_s);
-        let noise = stats::robust_sigma(&values[..before]).unwrap_or(0.0);
-        let (slow_t, slow_v) = thinned(&times_s, &values, 50);
+        let noise = if before >= 20 {
+            stats::robust_sigma(&values[..before]).unwrap_or(0.0)
+        } else {
+            // Nothing before the edge (the supply was off): from value to value.
+            let steps: Vec<f64> = values.windows(2).map(|w| w[1] - w[0]).collect();
+            stats::robust_sigma(&steps).unwrap_or(0.0) / 2.0_f64.sqrt()
+        };
+        let spacing_s = (times_s.last().copied().unwrap_or(0.0) - edge_s) / (times_s.len() - before).max(1) as f64;
+        let (slow_t, slow_v) =
+            thinned(&times_s, &values, ((0.05 / spacing_s.max(1e-6)).round() as usize).clamp(1, 500));
         let highest = stats::quantile(&values, 0.98).ok_or(Unreadable::NoRise)?;
         if highest < 8.0 * noise.max(zero_u) || highest <= 0.0 {
             return Err(Unreadable::NoRise);

@@ -46,11 +46,10 @@ const LIKE: f64 = 0.25;
 pub fn clean(edges_s: &[f64]) -> Clean {
     let (times_s, doubled) = without_strays(edges_s);
     let intervals: Vec<f64> = times_s.windows(2).map(|w| w[1] - w[0]).collect();
-    let steady = steady_period(&intervals);
     let (mut counts, mut missing, mut count) = (Vec::with_capacity(times_s.len()), 0, 0.0);
     for i in 0..times_s.len() {
         if i > 0 {
-            let pulses = pulses_in(&intervals, i - 1, steady);
+            let pulses = pulses_in(&intervals, i - 1);
             missing += pulses - 1;
             count += pulses as f64;
         }
@@ -93,22 +92,17 @@ fn local_period(intervals: &[f64], index: usize) -> f64 {
     stats::quantile(near, 0.6).unwrap_or(0.0)
 }
 
-/// Median interval if four in five lie close to it: the window holds one speed.
-fn steady_period(intervals: &[f64]) -> Option<f64> {
-    let period = stats::median(intervals).filter(|_| intervals.len() >= 5)?;
-    let close = intervals.iter().filter(|v| (*v - period).abs() < LIKE * period).count();
-    (close * 5 >= intervals.len() * 4).then_some(period)
+/// Median of the up to nine intervals around `index` if three in four lie close to it: the fan keeps its speed there.
+fn steady_period(intervals: &[f64], index: usize) -> Option<f64> {
+    let near = &intervals[index.saturating_sub(4)..(index + 5).min(intervals.len())];
+    let period = stats::median(near).filter(|_| near.len() >= 4)?;
+    let close = near.iter().filter(|v| (*v - period).abs() < LIKE * period).count();
+    (close * 4 >= near.len() * 3).then_some(period)
 }
 
 /// Pulses that interval `index` stands for: one, or more where edges are missing.
-fn pulses_in(intervals: &[f64], index: usize, steady: Option<f64>) -> usize {
-    let reference = steady.or_else(|| {
-        let before = *intervals.get(index.checked_sub(1)?)?;
-        let after = *intervals.get(index + 1)?;
-        let alike = (before - after).abs() < LIKE * before.min(after);
-        alike.then_some(0.5 * (before + after))
-    });
-    let Some(period) = reference.filter(|p| *p > 0.0) else { return 1 };
+fn pulses_in(intervals: &[f64], index: usize) -> usize {
+    let Some(period) = steady_period(intervals, index).filter(|p| *p > 0.0) else { return 1 };
     let ratio = intervals[index] / period;
     let whole = ratio.round();
     if whole >= 2.0 && (ratio - whole).abs() < LIKE && whole < 50.0 { whole as usize } else { 1 }
@@ -158,7 +152,8 @@ fn jitter(edges: &Clean, turn: usize) -> Option<f64> {
 /// Speed over `from_s..to_s` on a grid of `spacing_s`: (time of the middle, revolutions per minute) per cell.
 ///
 /// `edges_s` should reach a little beyond the window on both sides. Each cell holds the pulses that fell into it, in
-/// parts where an interval straddles its border; before the first edge and one interval after the last the speed is 0.
+/// parts where an interval straddles its border; before the first edge and after the last the speed is 0, except that
+/// it goes on to the end of the window where the next edge was not due yet.
 #[must_use]
 pub fn track(edges_s: &[f64], pulses_per_rev: f64, from_s: f64, to_s: f64, spacing_s: f64) -> Vec<(f64, f64)> {
     let edges = clean(edges_s);
@@ -167,6 +162,7 @@ pub fn track(edges_s: &[f64], pulses_per_rev: f64, from_s: f64, to_s: f64, spaci
     }
     let cells = ((to_s - from_s) / spacing_s).floor() as usize;
     let mut cursor = 0;
+    let edges = carried_on(edges, to_s);
     let mut below = count_at(&edges, from_s, &mut cursor);
     (0..cells)
         .map(|cell| {
@@ -177,6 +173,19 @@ pub fn track(edges_s: &[f64], pulses_per_rev: f64, from_s: f64, to_s: f64, spaci
             (end_s - 0.5 * spacing_s, rpm)
         })
         .collect()
+}
+
+/// The edges with one more where the next was merely not there yet: the window ends before it was due, or hardly later.
+fn carried_on(mut edges: Clean, to_s: f64) -> Clean {
+    if let [.., before, last] = edges.times_s[..] {
+        let period_s = last - before;
+        if last < to_s && last + 1.5 * period_s > to_s {
+            let count = edges.counts[edges.counts.len() - 1];
+            edges.times_s.push(last + period_s.max(to_s - last));
+            edges.counts.push(count + 1.0);
+        }
+    }
+    edges
 }
 
 /// Pulses up to `t_s`, in parts within an interval; `cursor` moves on with growing times.
@@ -228,6 +237,10 @@ mod tests {
         let times: Vec<f64> = (0..120).map(|i| (f64::from(i) / 30.0).sqrt()).collect();
         let edges = clean(&times);
         assert_eq!((edges.missing, edges.doubled), (0, 0));
+        // Nor has one that then turns steadily for long.
+        let settled = (1..2000).map(|i| times[119] + 0.009 * f64::from(i));
+        let edges = clean(&times.iter().copied().chain(settled).collect::<Vec<_>>());
+        assert_eq!((edges.missing, edges.doubled), (0, 0));
     }
 
     #[test]
@@ -248,6 +261,13 @@ mod tests {
             })
             .count();
         assert!((176..=198).contains(&covered), "{covered} of 200");
+    }
+
+    #[test]
+    fn the_last_cell_of_a_turning_fan_is_not_low() {
+        let times = edges(1234.0, 2.0, 1.0, 0.0, 4);
+        let track = track(&times, 2.0, 0.2, 0.97, 0.02);
+        assert!(track.iter().all(|(_, rpm)| (rpm - 1234.0).abs() < 1.0), "{track:?}");
     }
 
     #[test]

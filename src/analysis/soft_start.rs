@@ -1,0 +1,465 @@
+//! Soft start: delay, ramp and its shape, peak current, and what a hard start would have drawn.
+
+use crate::bench::Channel;
+use crate::record::event::SpanKind;
+use crate::record::recording::{Recording, Span};
+use crate::results::{Findings, Measured, ResultName};
+
+use super::command;
+use super::estimate::{self, Estimate, miss_all, pool, spans};
+use super::motor_fit;
+use super::peak::{self, Peak};
+use super::ramp::{RampFigures, Trace, Unreadable};
+use super::signal::settling::{self, Rule};
+use super::signal::{stats, steps};
+use super::{speed, zero};
+
+const RAMP: [ResultName; 3] = [ResultName::Ramp1090S, ResultName::RampFullS, ResultName::RampShape];
+const CURRENT: [ResultName; 3] = [ResultName::PeakSupplyA, ResultName::InrushRatio, ResultName::SoftStartShare];
+
+/// One start with its command edge.
+struct Start<'a> {
+    span: &'a Span,
+    edge_s: f64,
+}
+
+/// Fills in everything that a start from a command tells.
+pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
+    from_awake(rec, findings);
+    from_asleep(rec, findings);
+}
+
+fn from_awake(rec: &Recording, findings: &mut Findings) {
+    let spans = spans(rec, &SpanKind::Start);
+    if spans.is_empty() {
+        return;
+    }
+    let starts = comparable(rec, &spans);
+    if starts.is_empty() {
+        let reason = format!("the start shows no command edge{}", estimate::shortfall(&spans));
+        miss_all(findings, &RAMP, &reason);
+        miss_all(findings, &CURRENT, &reason);
+        findings.miss(ResultName::CommandDelayS, reason);
+        return;
+    }
+    delay(rec, &starts, findings);
+    let settled = ramp(rec, &starts, &spans, findings);
+    current(rec, &starts, settled, findings);
+}
+
+/// Starts to the same duty as the first.
+fn comparable<'a>(rec: &Recording, spans: &'a [Span]) -> Vec<Start<'a>> {
+    let mut duty = None;
+    spans
+        .iter()
+        .filter_map(|span| {
+            let (edge_s, _, after) = command::first_change(rec, span)?;
+            let first = *duty.get_or_insert(after.duty.fraction());
+            ((after.duty.fraction() - first).abs() < 0.01).then_some(Start { span, edge_s })
+        })
+        .collect()
+}
+
+fn trace(rec: &Recording, start: &Start<'_>) -> Result<Trace, Unreadable> {
+    Trace::of_output(rec, start.span.t0_s, start.edge_s, start.span.t1_s)
+}
+
+/// Delay from the edge to the onset of output.
+fn delay(rec: &Recording, starts: &[Start<'_>], findings: &mut Findings) {
+    let name = ResultName::CommandDelayS;
+    let found: Vec<Estimate> = starts.iter().filter_map(|start| output_delay(rec, start)).collect();
+    if let Some(delay) = pool(&found) {
+        findings.put(name, delay.measured(name, "onset", found.len() as u64));
+        return;
+    }
+    if rec.channels.contains_key(&Channel::OutputV) {
+        findings.miss(name, Unreadable::NoRise.words());
+        return;
+    }
+    let found: Vec<Estimate> = starts.iter().filter_map(|start| current_delay(rec, start)).collect();
+    match pool(&found) {
+        Some(delay) => {
+            let why = "onset of supply current; no output voltage was recorded";
+            findings.put(name, delay.measured(name, "onset", found.len() as u64).proxy(why));
+        }
+        None => findings.miss(name, "neither output voltage nor a clear rise of supply current was recorded"),
+    }
+}
+
+fn output_delay(rec: &Recording, start: &Start<'_>) -> Option<Estimate> {
+    let onset = trace(rec, start).ok()?.onset(start.edge_s)?;
+    Some(delay_estimate(rec, onset.at, start.edge_s))
+}
+
+fn delay_estimate(rec: &Recording, at: steps::Instant, edge_s: f64) -> Estimate {
+    let delay_s = at.t_s - edge_s;
+    let clock = estimate::common("clock", delay_s.abs() * rec.header.bench.clock_u);
+    // The edge falls anywhere inside a sample's interval.
+    let alignment = estimate::random("alignment of samples and command", 5e-4 / 12.0_f64.sqrt());
+    Estimate::new(delay_s, vec![estimate::seen("onset fit", at.u_s, 30.0), alignment, clock])
+}
+
+fn current_delay(rec: &Recording, start: &Start<'_>) -> Option<Estimate> {
+    let cells = zero::cells(rec, Channel::SupplyA, start.span.t0_s, start.span.t1_s, 2e-3);
+    let (t, v): (Vec<f64>, Vec<f64>) = cells.into_iter().unzip();
+    let before = t.partition_point(|t| *t < start.edge_s);
+    let base = stats::mean(&v[..before])?;
+    let highest = v.iter().copied().fold(0.0, f64::max);
+    let onset = steps::onset(&t, &v, base, 0.12 * (highest - base))?;
+    Some(delay_estimate(rec, onset.at, start.edge_s))
+}
+
+/// Ramp results; returns the settled output ratio of the first start.
+fn ramp(rec: &Recording, starts: &[Start<'_>], spans: &[Span], findings: &mut Findings) -> Option<f64> {
+    let read: Vec<Result<(Trace, RampFigures), Unreadable>> = starts
+        .iter()
+        .map(|start| {
+            let trace = trace(rec, start)?;
+            let figures = trace.figures(start.edge_s).ok_or(Unreadable::NoRise)?;
+            Ok((trace, figures))
+        })
+        .collect();
+    let good: Vec<&(Trace, RampFigures)> = read.iter().filter_map(|r| r.as_ref().ok()).collect();
+    if !good.is_empty() {
+        put_ramp(rec, &good, "output", None, findings);
+        return good.first().map(|(trace, _)| trace.settled);
+    }
+    let why = read.iter().find_map(|r| r.as_ref().err().copied()).unwrap_or(Unreadable::NoRise);
+    if why == Unreadable::NoOutput {
+        ramp_from_speed(rec, starts, findings);
+    } else {
+        miss_all(findings, &RAMP, &format!("{}{}", why.words(), estimate::shortfall(spans)));
+    }
+    None
+}
+
+fn put_ramp(
+    rec: &Recording,
+    good: &[&(Trace, RampFigures)],
+    method: &str,
+    proxy: Option<&str>,
+    findings: &mut Findings,
+) {
+    let n = good.len() as u64;
+    let times = |from: fn(&RampFigures) -> steps::Instant, to: fn(&RampFigures) -> steps::Instant, share: f64| {
+        let one = |(trace, figures): &&(Trace, RampFigures)| {
+            let (a, b) = (from(figures), to(figures));
+            let per_unit = trace.seconds_per_unit(figures, share);
+            let span_s = b.t_s - a.t_s;
+            Estimate::new(
+                span_s,
+                vec![
+                    estimate::seen("noise at the crossings", a.u_s.hypot(b.u_s), 20.0),
+                    estimate::random("settled level", per_unit * share * trace.settled_u),
+                    estimate::random("output_v zero", per_unit * trace.zero_u),
+                    estimate::common("clock", span_s * rec.header.bench.clock_u),
+                ],
+            )
+        };
+        pool(&good.iter().map(one).collect::<Vec<_>>())
+    };
+    let jump = good.iter().map(|(_, figures)| figures.jump_share).sum::<f64>() / n as f64;
+    let note = (jump > 0.005).then(|| format!("jumps to {:.0} % of the settled output at first", 100.0 * jump));
+    let finish = |measured: Measured| match (proxy, &note) {
+        (Some(why), _) => measured.proxy(why),
+        (None, Some(note)) => measured.noted(note.clone()),
+        (None, None) => measured,
+    };
+    let ramp = times(|f| f.t_10, |f| f.t_90, 0.9);
+    let full = times(|f| f.onset.at, |f| f.t_95, 0.95);
+    for (name, estimate) in [(ResultName::Ramp1090S, ramp), (ResultName::RampFullS, full)] {
+        if let Some(estimate) = estimate {
+            findings.put(name, finish(estimate.measured(name, method, n)));
+        }
+    }
+    if let Some((_, figures)) = good.first() {
+        findings.put(ResultName::RampShape, finish(Measured::word(ResultName::RampShape, figures.shape, "fit", n)));
+    }
+}
+
+/// Ramp from the speed where no output voltage is there: with the fan's lag taken out if the run tells it.
+fn ramp_from_speed(rec: &Recording, starts: &[Start<'_>], findings: &mut Findings) {
+    let lag = fan_lag(rec, starts);
+    let good: Vec<(Trace, RampFigures)> = starts
+        .iter()
+        .filter_map(|start| {
+            let track = speed::speed_track(rec, start.span.t0_s, start.span.t1_s, SPEED_STEP_S);
+            let (t, rpm): (Vec<f64>, Vec<f64>) = track.into_iter().unzip();
+            let output = without_lag(&rpm, lag.as_ref());
+            let trace = Trace::finish(t, output, start.edge_s, 0.0).ok()?;
+            let figures = trace.figures(start.edge_s)?;
+            Some((trace, figures))
+        })
+        .collect();
+    if good.is_empty() {
+        miss_all(findings, &RAMP, "neither output voltage nor a speed that settles was recorded");
+        return;
+    }
+    let (method, why) = match lag {
+        Some(_) => ("speed less lag", "from speed with the fan's own lag taken out; no output voltage was recorded"),
+        None => ("speed", "from speed, the fan's own run-up is in it; no output voltage was recorded"),
+    };
+    put_ramp(rec, &good.iter().collect::<Vec<_>>(), method, Some(why), findings);
+}
+
+const SPEED_STEP_S: f64 = 0.02;
+
+/// How the fan lags behind its voltage.
+struct Lag {
+    /// Share of the voltage that its resistance takes at the settled current: settled over locked-rotor current.
+    resistive: f64,
+    /// Settled speed over the rate at which it falls right after the output is off.
+    coast_s: f64,
+}
+
+/// Lag from the settled current, the locked-rotor current of the rig file and the first moments of a stop.
+fn fan_lag(rec: &Recording, starts: &[Start<'_>]) -> Option<Lag> {
+    let end_s = starts.first()?.span.t1_s;
+    let settled_a = zero::level(rec, Channel::SupplyA, end_s - 0.5, end_s)?.value;
+    let resistive = (settled_a / rec.header.bench.locked_rotor_a?).clamp(0.0, 0.9);
+    let stop = rec.spans_where(|kind| matches!(kind, SpanKind::Stop)).next()?;
+    let (cut_s, ..) = command::first_change(rec, stop)?;
+    let before = speed::mean_speed(rec, cut_s - 0.25, cut_s)?.rpm;
+    let track = speed::speed_track(rec, cut_s + 0.15, cut_s + 0.75, 0.05);
+    let (t, rpm): (Vec<f64>, Vec<f64>) = track.into_iter().unzip();
+    let line = stats::line(&t, &rpm).filter(|line| line.slope < 0.0)?;
+    Some(Lag { resistive, coast_s: before / -line.slope })
+}
+
+/// Voltage at the fan, relative, from its speed: v = (1 - r) w + r (w² + T dw/dt), all over their settled values.
+fn without_lag(rpm: &[f64], lag: Option<&Lag>) -> Vec<f64> {
+    let Some(lag) = lag else { return rpm.to_vec() };
+    let settled = stats::median(&rpm[rpm.len() - rpm.len() / 8 - 1..]).unwrap_or(1.0).max(1.0);
+    let w: Vec<f64> = rpm.iter().map(|v| v / settled).collect();
+    let reach = 4;
+    (0..w.len())
+        .map(|i| {
+            let (a, b) = (i.saturating_sub(reach), (i + reach).min(w.len() - 1));
+            let rate = (w[b] - w[a]) / ((b - a).max(1) as f64 * SPEED_STEP_S);
+            let torque = w[i] * w[i] + lag.coast_s * rate;
+            (1.0 - lag.resistive) * w[i] + lag.resistive * torque
+        })
+        .collect()
+}
+
+/// Peak, its ratio to the settled current, and the share that the soft start takes away.
+fn current(rec: &Recording, starts: &[Start<'_>], ratio: Option<f64>, findings: &mut Findings) {
+    if !rec.channels.contains_key(&Channel::SupplyA) {
+        miss_all(findings, &CURRENT, "no supply current was recorded");
+        return;
+    }
+    let peaks: Vec<Peak> =
+        starts.iter().filter_map(|start| peak::supply_current(rec, start.edge_s, start.span.t1_s)).collect();
+    let estimates: Vec<Estimate> = peaks.iter().map(|peak| Estimate::new(peak.value, peak.parts())).collect();
+    let (Some(first), Some(pooled)) = (peaks.first(), pool(&estimates)) else {
+        miss_all(findings, &CURRENT, "no supply current was recorded during the start");
+        return;
+    };
+    let n = estimates.len() as u64;
+    let after_s = first.t_s - starts[0].edge_s;
+    let peak_result = pooled.measured(ResultName::PeakSupplyA, "5 ms mean", n);
+    findings.put(ResultName::PeakSupplyA, peak_result.noted(format!("{after_s:.2} s after the command")));
+    let Some(settled) = settled_current(rec, &starts[0]) else {
+        let reason = "the supply current did not settle within the recorded start";
+        miss_all(findings, &CURRENT[1..], reason);
+        return;
+    };
+    inrush(first, &settled, n, findings);
+    share(rec, &starts[0], first, &settled, ratio, findings);
+}
+
+/// Settled supply current at the end of a start.
+fn settled_current(rec: &Recording, start: &Start<'_>) -> Option<zero::Level> {
+    let cells = zero::cells(rec, Channel::SupplyA, start.edge_s, start.span.t1_s, 0.05);
+    let (t, v): (Vec<f64>, Vec<f64>) = cells.into_iter().unzip();
+    let last = *v.last()?;
+    let tail = settling::settled_tail(&t, &v, &Rule { span_s: 0.5, tolerance: 0.02 * last.abs().max(0.1) })?;
+    let m = stats::BatchedMean { mean: tail.mean, u: tail.u, dof: tail.dof };
+    Some(zero::corrected(rec, Channel::SupplyA, tail.from_s, &m)).filter(|level| level.value > 0.0)
+}
+
+fn inrush(peak: &Peak, settled: &zero::Level, n: u64, findings: &mut Findings) {
+    let ratio = peak.value / settled.value;
+    // The gain is the same in both and cancels; the zero does so only in part.
+    let zero_u = peak.u_zero * (1.0 - ratio).abs() / settled.value;
+    let parts = vec![
+        estimate::seen("noise and ripple at the peak", peak.u_noise / settled.value, 5.0),
+        estimate::seen("settled current", settled.u_noise * ratio / settled.value, settled.dof),
+        estimate::random("supply_a zero", zero_u),
+    ];
+    let estimate = Estimate::new(ratio, parts);
+    findings.put(ResultName::InrushRatio, estimate.measured(ResultName::InrushRatio, "5 ms mean", n));
+}
+
+fn share(
+    rec: &Recording,
+    start: &Start<'_>,
+    peak: &Peak,
+    settled: &zero::Level,
+    ratio: Option<f64>,
+    findings: &mut Findings,
+) {
+    let name = ResultName::SoftStartShare;
+    let fitted = motor_fit::fit_start(rec, start.edge_s, start.span.t1_s);
+    let predicted = fitted.as_ref().map(|fan| fan.hard_start(ratio.unwrap_or(1.0).clamp(0.0, 1.0)));
+    let (hard_a, hard_u, proxy) = match (predicted, rec.header.bench.locked_rotor_a) {
+        (Some(hard), _) => (hard.peak_a, hard.u, None),
+        // A fan that starts turning never draws quite the locked-rotor current in a 5 ms mean.
+        (None, Some(locked_a)) => (0.95 * locked_a, 0.04 * locked_a, Some("hard start taken from the rig's fan data")),
+        (None, None) => {
+            findings.miss(name, "the fan's resistance cannot be told from this start, so no hard start is predicted");
+            return;
+        }
+    };
+    let room = hard_a - settled.value;
+    if room < 0.1 * settled.value {
+        findings.miss(name, "a hard start of this fan would hardly draw more than the settled current");
+        return;
+    }
+    let value = (hard_a - peak.value) / room;
+    let parts = vec![
+        estimate::random("predicted hard start", hard_u * (peak.value - settled.value).abs() / (room * room)),
+        estimate::seen("noise and ripple at the peak", peak.u_noise / room, 5.0),
+        estimate::seen("settled current", settled.u_noise * value.abs() / room, settled.dof),
+        estimate::random("supply_a zero", peak.u_zero * (value - 1.0).abs() / room),
+    ];
+    let measured = Estimate::new(value, parts).measured(name, "motor fit", 1);
+    let words = format!("a hard start would draw {hard_a:.0} A");
+    let measured = match (proxy, fitted) {
+        (Some(why), _) => measured.proxy(&format!("{why}; {words}")),
+        (None, Some(fan)) => measured.noted(format!(
+            "{words} (fan with module {:.0} mOhm, supply {:.0} mOhm)",
+            1e3 * fan.resistance_ohm,
+            1e3 * fan.source_ohm
+        )),
+        (None, None) => measured.noted(words),
+    };
+    findings.put(name, measured);
+}
+
+/// Delay of a start from asleep.
+fn from_asleep(rec: &Recording, findings: &mut Findings) {
+    let name = ResultName::CommandDelayAsleepS;
+    let spans = spans(rec, &SpanKind::StartAsleep);
+    if spans.is_empty() {
+        return;
+    }
+    let starts: Vec<Start<'_>> = spans
+        .iter()
+        .filter_map(|span| command::first_change(rec, span).map(|(edge_s, ..)| Start { span, edge_s }))
+        .collect();
+    let found: Vec<Estimate> = starts.iter().filter_map(|start| output_delay(rec, start)).collect();
+    match pool(&found) {
+        Some(delay) => findings.put(name, delay.measured(name, "onset", found.len() as u64)),
+        None if !rec.channels.contains_key(&Channel::OutputV) => findings.miss(name, Unreadable::NoOutput.words()),
+        None => findings.miss(
+            name,
+            format!(
+                "the output did not come on and settle after the command from asleep{}",
+                estimate::shortfall(&spans)
+            ),
+        ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::signal::stats::tests::noise;
+    use super::super::synthetic::{self, Bench};
+    use super::*;
+
+    /// A soft start as the channels show it: ramp of `full_s`, delay 50 ms, a fan with a current hump.
+    fn bench(full_s: f64, with_output: bool) -> Recording {
+        let mut bench = Bench::new(3);
+        bench.set(synthetic::at(0.0));
+        bench.run(0.3, &[(Channel::SupplyV, &|_| 13.0, 0.005), (Channel::SupplyA, &|_| 0.02, 0.02)]);
+        let mut rec = bench.rec;
+        rec.settings.push((0.3, synthetic::at(95.0)));
+        let ratio = |t: f64| ((t - 0.05).max(0.0) / full_s).min(1.0);
+        let (r, ke, j, source) = (0.14, 0.037, 0.008, 0.012);
+        let load = ke * 20.0 / (270.0 * 270.0);
+        let (mut w, mut i_fan, mut t) = (0.0_f64, 0.0_f64, 0.0_f64);
+        let e = noise(11, 60_000, 1.0);
+        let (mut sv, mut sa, mut ov, mut edges, mut turns) = (vec![], vec![], vec![], vec![], 0.0_f64);
+        for step in 0..90_000_usize {
+            t += 1e-4;
+            let d = ratio(t);
+            let supply = 13.0 - source * d * i_fan;
+            let out = d * supply;
+            i_fan += 1e-4 / 2e-4 * (out - ke * w - r * i_fan) / (1.0 + 0.5 * r);
+            w = (w + 1e-4 / j * (ke * i_fan - 0.05 - load * w * w)).max(0.0);
+            let before = (turns * 2.0).floor();
+            turns += w * 1e-4 / std::f64::consts::TAU;
+            if (turns * 2.0).floor() > before {
+                edges.push(0.3 + t);
+            }
+            if step % 5 == 4 {
+                let k = step / 5;
+                sv.push((supply + 0.005 * e[k]) as f32);
+                sa.push((0.02 + d * i_fan + 0.05 * e[k + 18_000]) as f32);
+                ov.push((out + 0.005 * e[k + 36_000]) as f32);
+            }
+        }
+        let mut push = |channel, values: &[f32]| rec.channels.entry(channel).or_default().push(0.30025, 5e-4, values);
+        push(Channel::SupplyV, &sv);
+        push(Channel::SupplyA, &sa);
+        if with_output {
+            let quiet: Vec<f32> = e[..600].iter().map(|e| (0.005 * e) as f32).collect();
+            rec.channels.entry(Channel::OutputV).or_default().push(2.5e-4, 5e-4, &quiet);
+            rec.channels.entry(Channel::OutputV).or_default().push(0.30025, 5e-4, &ov);
+        } else {
+            rec.tach_s = Some(edges);
+            rec.header.bench.pulses_per_rev = Some(2.0);
+        }
+        rec.end_s = 9.3;
+        rec.spans.push(Span {
+            kind: SpanKind::Start,
+            stage: "soft_start".to_owned(),
+            t0_s: 0.0,
+            t1_s: 9.3,
+            complete: Ok(()),
+        });
+        rec
+    }
+
+    #[test]
+    fn a_linear_soft_start_comes_out_whole() {
+        let mut findings = Findings::default();
+        find(&bench(3.0, true), &mut findings);
+        let near = |name, value: f64, within: f64| {
+            let found = findings.number(name).unwrap_or_else(|| panic!("{name}: {:?}", findings.absent));
+            assert!((found - value).abs() < within, "{name}: {found} for {value}");
+        };
+        near(ResultName::CommandDelayS, 0.05, 0.01);
+        near(ResultName::Ramp1090S, 2.4, 0.02);
+        near(ResultName::RampFullS, 2.85, 0.03);
+        assert_eq!(findings.word(ResultName::RampShape), Some("linear"));
+        assert!(findings.number(ResultName::SoftStartShare).is_some_and(|share| (0.7..1.05).contains(&share)));
+        assert!(findings.number(ResultName::InrushRatio).is_some_and(|ratio| (1.0..2.0).contains(&ratio)));
+    }
+
+    #[test]
+    fn a_lost_soft_start_peaks_hard_and_takes_little_away() {
+        let mut findings = Findings::default();
+        find(&bench(0.002, true), &mut findings);
+        assert_eq!(findings.word(ResultName::RampShape), Some("none"));
+        let share = findings.number(ResultName::SoftStartShare).expect("a share");
+        assert!(share.abs() < 0.12, "{share}");
+    }
+
+    #[test]
+    fn without_output_voltage_the_ramp_comes_from_speed_and_says_so() {
+        let mut findings = Findings::default();
+        find(&bench(3.0, false), &mut findings);
+        let ramp = findings.results.get(&ResultName::Ramp1090S).expect("from speed");
+        assert!(ramp.is_proxy() && ramp.as_number().is_some_and(|s| (2.0..3.2).contains(&s)), "{ramp:?}");
+        assert!(findings.results.get(&ResultName::CommandDelayS).is_none_or(Measured::is_proxy));
+    }
+
+    #[test]
+    fn a_recording_without_a_start_is_left_alone() {
+        let mut findings = Findings::default();
+        find(&Recording::default(), &mut findings);
+        assert_eq!(findings, Findings::default());
+    }
+}
