@@ -120,11 +120,6 @@ impl<'a> Session<'a> {
         self.sup.read(seconds, pace)
     }
 
-    /// Pace for waiting while the fan runs: a tach keeps its edges at any pace, ripple and its mean do not.
-    pub(crate) fn waiting_pace(&self) -> Pace {
-        if self.can.tach { Pace::Slow } else { Pace::Normal }
-    }
-
     /// Pace at which motion can be seen: ripple needs bursts where there is no tach.
     pub(crate) fn motion_pace(&self) -> Pace {
         if self.can.tach { Pace::Normal } else { Pace::Burst }

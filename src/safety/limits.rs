@@ -64,7 +64,7 @@ impl Limits {
             .channels
             .iter()
             .filter(|(channel, _)| offers.channels.contains(channel))
-            .map(|(channel, spec)| (*channel, sensor(spec, limits.plausible.get(channel))))
+            .map(|(channel, spec)| (*channel, sensor(*channel, spec, limits.plausible.get(channel))))
             .collect();
         Self {
             instant_a: limits.instant_a.value,
@@ -89,13 +89,37 @@ impl Limits {
 
 /// A channel is lively where its noise moves the last digit often (half a step of standard deviation moves it at four
 /// samples in ten), so that fifty equal samples in a row are no accident.
-fn sensor(spec: &ChannelSpec, plausible: Option<&(f64, f64)>) -> Sensor {
+///
+/// Temperatures, and a line that is held, may well stand still.
+fn sensor(channel: Channel, spec: &ChannelSpec, plausible: Option<&(f64, f64)>) -> Sensor {
+    let moves = matches!(channel, Channel::SupplyV | Channel::SupplyA | Channel::OutputV | Channel::FanA);
     let lively = |noise: f64| noise > 0.0 && noise >= 0.5 * spec.resolution;
     let lively_from = match spec.low {
-        _ if !lively(spec.noise) => f64::INFINITY,
+        _ if !moves || !lively(spec.noise) => f64::INFINITY,
         Some(low) if !lively(low.noise.get()) => low.range.get(),
         _ => 0.0,
     };
     let plausible = plausible.copied().unwrap_or((-1.05 * spec.range, 1.05 * spec.range));
     Sensor { plausible, lively_from }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+    use crate::config::{load_plan, load_rig};
+
+    #[test]
+    fn only_channels_that_never_stand_still_are_watched_for_freezing() {
+        let rig = load_rig(Path::new("rigs/virtual.toml")).unwrap();
+        let plan = load_plan(Path::new("test-plans/full.toml")).unwrap();
+        let channels = rig.channels.keys().copied().collect();
+        let limits = Limits::of(&rig, &plan, &Offers { channels, ..Offers::default() });
+        let from = |channel| limits.sensors[&channel].lively_from;
+        assert_eq!((from(Channel::SupplyV), from(Channel::OutputV)), (0.0, 0.0));
+        // The low range is quieter than one step.
+        assert_eq!(from(Channel::SupplyA), 0.5);
+        assert_eq!((from(Channel::CaseC), from(Channel::LineV)), (f64::INFINITY, f64::INFINITY));
+    }
 }

@@ -111,7 +111,7 @@ fn follows(session: &mut Session<'_>, nominal: Nominal, hz: f64) -> Result<bool,
         session.set(setting)?;
         let begin_s = session.now_s();
         loop {
-            session.read(0.25, session.waiting_pace())?;
+            session.read(0.25, Pace::Slow)?;
             let held_s = session.now_s() - begin_s;
             if held_s < LEAST_S {
                 continue;

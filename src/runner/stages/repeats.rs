@@ -1,6 +1,7 @@
 //! More starts and stops: each start from verified standstill, each stop from settled turning, in fine steps around what
 //! the sweep found.
 
+use crate::bench::Pace;
 use crate::runner::session::{Session, Work};
 use crate::runner::stages::thresholds::{Climb, ascend, descend};
 use crate::safety::Halt;
@@ -59,10 +60,10 @@ fn stop_trial(session: &mut Session<'_>, start: f64, from: f64, fine: f64) -> Re
     if from < start {
         // Below the start duty the fan keeps turning only when it turns already.
         session.set_duty(start + 0.02)?;
-        session.settle(1.0, SETTLE_S, session.waiting_pace())?;
+        session.settle(1.0, SETTLE_S, Pace::Slow)?;
     }
     session.set_duty(from)?;
-    session.settle(1.5, SETTLE_S, session.waiting_pace())?;
+    session.settle(1.5, SETTLE_S, Pace::Slow)?;
     Ok(descend(session, from, fine, lowest)?.stop)
 }
 

@@ -82,5 +82,5 @@ pub(crate) fn settle_at(session: &mut Session<'_>, duty: f64, within: Seconds) -
     session.power_on()?;
     session.set_duty(duty)?;
     session.zero_due = true;
-    session.settle(1.5, within.get(), session.waiting_pace())
+    session.settle(1.5, within.get(), Pace::Slow)
 }

@@ -59,7 +59,7 @@ pub(crate) fn run(session: &mut Session<'_>, ask: Ask) -> Work {
     }
     let from = (low / COARSE).ceil() * COARSE;
     session.set_duty(from)?;
-    session.settle(1.5, ask.settle_within.get(), session.waiting_pace())?;
+    session.settle(1.5, ask.settle_within.get(), Pace::Slow)?;
     let down = descend(session, from, COARSE, lowest)?;
     session.known.stop = down.stop;
     refine_on(session, ask.fine)?;
@@ -115,7 +115,7 @@ pub(crate) fn point(
 ) -> Result<(f64, bool), Halt> {
     let ((ratio, settled), _) = session.span(SpanKind::Point { direction }, |session| {
         session.set_duty(duty)?;
-        let settled = session.settle(1.5, within.get(), session.waiting_pace())?;
+        let settled = session.settle(1.5, within.get(), Pace::Slow)?;
         if session.can.tach {
             session.read(AVERAGE_S, Pace::Normal)?;
         } else {
@@ -133,12 +133,12 @@ pub(crate) fn point(
 fn leave_cut_off(session: &mut Session<'_>, within: Seconds) -> Result<(), Halt> {
     let most = session.highest(UpTo::RigLimit);
     session.set_duty(most)?;
-    session.settle(1.5, within.get(), session.waiting_pace())?;
+    session.settle(1.5, within.get(), Pace::Slow)?;
     if !session.driven(0.3) {
         session.off()?;
         session.read(1.0, Pace::Normal)?;
         session.set_duty(most)?;
-        session.settle(1.5, within.get(), session.waiting_pace())?;
+        session.settle(1.5, within.get(), Pace::Slow)?;
     }
     Ok(())
 }

@@ -101,7 +101,7 @@ fn hold_rising(session: &mut Session<'_>, jump: f64) -> Result<bool, Halt> {
 /// then two a second.
 fn look(session: &mut Session<'_>, begin_s: f64) -> Result<(), Halt> {
     let first = session.now_s() <= begin_s + 1e-9;
-    session.read(if first { LEAST_HOLD_S - LOOK_S } else { 0.3 }, Pace::Normal)?;
+    session.read(if first { LEAST_HOLD_S - LOOK_S } else { 0.3 }, Pace::Slow)?;
     session.read(LOOK_S, Pace::Burst)
 }
 
