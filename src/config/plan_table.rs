@@ -270,7 +270,7 @@ static SOAK: Table = Table {
     doc: "Long holds.",
     fields: &[
         default("duties", Kind::List(&DUTY_ITEM, 1), "50 %, 85 %", "Duties in order."),
-        default("each", stay(20.0, 7200.0), "8 min", "Longest stay at each."),
+        default("each", stay(20.0, 7200.0), "10 min", "Longest stay at each."),
     ],
 };
 
