@@ -33,7 +33,7 @@ fn truth_of(rig: &Rig, plan: &Plan, spec: &VirtualSpec, seed: u64) -> Truth {
             &TruthConditions { battery, power_up_duty: 0.6, soak_duty: 0.85, ..TruthConditions::new(hz, most) },
         )
     };
-    let tried = frequencies.unwrap().into_iter().map(|hz| at(hz.get()));
+    let tried = frequencies.unwrap_or_default().into_iter().map(|hz| at(hz.get()));
     tried.into_iter().find(|truth| truth.active_level.is_some()).unwrap_or_else(|| at(100.0))
 }
 

@@ -20,22 +20,32 @@ pub fn skip_reason(rig: &Rig, stage: &Stage) -> Option<String> {
         Stage::FirstPower { .. } => None,
         Stage::SupplyOpen { .. } => control(Control::Line),
         Stage::LineCheck { .. } => control(Control::Line).or_else(|| channel(Channel::LineV)),
-        Stage::Drop { .. } => {
-            control(Control::DutyPct).or_else(|| channel(Channel::SupplyV)).or_else(|| channel(Channel::OutputV))
+        Stage::Drop { .. } => control(Control::DutyPct).or_else(|| channel(Channel::OutputV)),
+        Stage::Discover { .. } | Stage::FrequencyEdges { .. } => {
+            control(Control::DutyPct).or_else(|| control(Control::FrequencyHz))
         }
-        Stage::FrequencyEdges { .. } => control(Control::DutyPct).or_else(|| control(Control::FrequencyHz)),
         Stage::LossOfSignal { losses, .. } => control(Control::DutyPct)
             .or_else(|| losses.iter().all(|loss| needs_line(*loss)).then(|| control(Control::Line)).flatten()),
-        Stage::Discover { .. }
-        | Stage::SoftStart { .. }
+        Stage::SoftStart { .. }
         | Stage::Sweep { .. }
         | Stage::PowerUp { .. }
         | Stage::Soak { .. }
         | Stage::Repeats { .. }
+        | Stage::Sleep { .. }
         | Stage::Hold { .. } => control(Control::DutyPct),
-        // Off can be had without any command: the line's inactive level is what an idle rig gives.
-        Stage::Sleep { .. } => None,
     }
+}
+
+/// Whether a stage commands what only `discover` can tell: the frequency and the level of this unit.
+pub(crate) const fn needs_discovery(stage: &Stage) -> bool {
+    !matches!(
+        stage,
+        Stage::FirstPower { .. }
+            | Stage::SupplyOpen { .. }
+            | Stage::LineCheck { .. }
+            | Stage::Discover { .. }
+            | Stage::Hold { .. }
+    )
 }
 
 /// Whether the loss is made by releasing or holding the line.

@@ -3,7 +3,7 @@
 use super::effective::{EffectiveLimits, effective};
 use super::plan::{Plan, Stage, UpTo};
 use super::rig::Rig;
-use super::skip::{cautions, skip_reason};
+use super::skip::{cautions, needs_discovery, skip_reason};
 use crate::units::Duty;
 
 /// Longest coast to rest of a fan after off; fans take 4 to 100 s.
@@ -50,12 +50,21 @@ impl Timeline {
 /// The timeline of `plan` on `rig`.
 pub(crate) fn timeline(rig: &Rig, plan: &Plan) -> Timeline {
     let limits = effective(rig, plan);
-    let stages: Vec<StageTime> = plan.stages.iter().map(|stage| stage_time(rig, &limits, stage)).collect();
+    let mut discovered = false;
+    let mut stages = Vec::new();
+    for stage in &plan.stages {
+        let mut skipped = skip_reason(rig, stage);
+        if skipped.is_none() && needs_discovery(stage) && !discovered {
+            skipped = Some("no `discover` before it tells the unit's command frequency and level".to_owned());
+        }
+        discovered |= skipped.is_none() && matches!(stage, Stage::Discover { .. });
+        stages.push(stage_time(rig, &limits, stage, skipped));
+    }
     let mut timeline = Timeline { stages, cautions: cautions(rig, plan), limits };
     let (worst, allowed) = (timeline.worst_s(), &timeline.limits.energised_s);
     if worst > allowed.value {
         let text = format!(
-            "at worst the stages take {}, but {} are allowed ({}): the run would be ended before its last stage",
+            "at worst the stages take {}, but {} are allowed ({}): the last ones may be left out",
             duration(worst),
             duration(allowed.value),
             allowed.from
@@ -65,8 +74,7 @@ pub(crate) fn timeline(rig: &Rig, plan: &Plan) -> Timeline {
     timeline
 }
 
-fn stage_time(rig: &Rig, limits: &EffectiveLimits, stage: &Stage) -> StageTime {
-    let skipped = skip_reason(rig, stage);
+fn stage_time(rig: &Rig, limits: &EffectiveLimits, stage: &Stage, skipped: Option<String>) -> StageTime {
     let worst_s = if skipped.is_some() { 0.0 } else { worst_s(rig, stage) };
     let current_a = match stage {
         Stage::Sleep { .. } => limits.off_a.value,

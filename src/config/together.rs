@@ -201,12 +201,23 @@ mod tests {
     }
 
     #[test]
-    fn a_rig_with_a_fixed_frequency_skips_what_needs_another_one() {
+    fn a_rig_with_a_fixed_frequency_skips_the_search_and_all_that_rests_on_it() {
         let text = std::fs::read_to_string("rigs/virtual.toml").unwrap();
         let text = text.replace("[control.frequency_hz]", "").replace("highest = \"25 kHz\"", "highest = \"101 Hz\"");
         let rig = crate::config::parse_rig(Path::new("fixed.toml"), &text).unwrap();
         let timeline = check_together(&rig, &load_plan(Path::new("test-plans/full.toml")).unwrap()).unwrap();
         let skipped: Vec<_> = timeline.stages.iter().filter(|s| s.skipped.is_some()).map(|s| s.stage).collect();
-        assert_eq!(skipped, ["frequency_edges"]);
+        let all: Vec<_> = timeline.stages.iter().map(|s| s.stage).collect();
+        assert_eq!(skipped, all[3..], "first power, open supply and line check are left");
+        assert!(timeline.stages[4].skipped.as_ref().is_some_and(|why| why.contains("discover")));
+    }
+
+    #[test]
+    fn what_rests_on_the_search_is_skipped_without_it() {
+        let rig = load_rig(Path::new("rigs/virtual.toml")).unwrap();
+        let text = "name = \"x\"\n[[stage]]\nsleep = {}\n[[stage]]\ndiscover = {}\n[[stage]]\nsleep = {}\n";
+        let timeline = check_together(&rig, &parse_plan(Path::new("x.toml"), text).unwrap()).unwrap();
+        let skipped: Vec<_> = timeline.stages.iter().map(|stage| stage.skipped.is_some()).collect();
+        assert_eq!(skipped, [true, false, false]);
     }
 }
