@@ -4,6 +4,7 @@ use std::fmt;
 use std::process::ExitCode;
 
 use crate::config::Problems;
+use crate::ops::OpsError;
 use crate::results::{Document, Grade, StoppedBy};
 
 /// How a command ended, for scripts. The numbers are a contract.
@@ -87,6 +88,16 @@ impl Failure {
 impl From<Problems> for Failure {
     fn from(problems: Problems) -> Self {
         Self { status: ExitStatus::BadInput, text: problems.to_string(), titled: true }
+    }
+}
+
+impl From<OpsError> for Failure {
+    fn from(error: OpsError) -> Self {
+        match error {
+            OpsError::Config(problems) => problems.into(),
+            error if error.is_usage() => Self::bad_input(error),
+            error => Self::failed(error),
+        }
     }
 }
 

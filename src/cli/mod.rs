@@ -5,8 +5,15 @@
 mod check;
 mod conform;
 mod exit;
+mod list;
 mod output;
+mod progress;
+mod reindex;
+mod run;
 mod schema;
+mod show;
+mod spin;
+mod table;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -29,8 +36,13 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Run(run::RunArgs),
+    Spin(spin::SpinArgs),
     Check(check::CheckArgs),
     Conform(conform::ConformArgs),
+    List(list::ListArgs),
+    Show(show::ShowArgs),
+    Reindex(reindex::ReindexArgs),
     Schema(schema::SchemaArgs),
 }
 
@@ -45,8 +57,13 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         }
     };
     let result = match &cli.command {
+        Command::Run(args) => args.run(),
+        Command::Spin(args) => args.run(),
         Command::Check(args) => args.run(),
         Command::Conform(args) => args.run(),
+        Command::List(args) => args.run(),
+        Command::Show(args) => args.run(),
+        Command::Reindex(args) => args.run(),
         Command::Schema(args) => args.run(),
     };
     match result {

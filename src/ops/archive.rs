@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use crate::ops::OpsError;
+use crate::record::RESULTS_FILE;
 use crate::results::Document;
 use crate::store::{self, Filter, Listing, Page, Rebuilt, RunRow, RunState, Store};
 
@@ -40,6 +41,41 @@ pub fn list(root: &Path, is_virtual: bool, filter: &Filter, page: Page) -> Resul
 /// A store that cannot be opened or read.
 pub fn runs_of(root: &Path, is_virtual: bool, unit: &str) -> Result<Vec<RunRow>, OpsError> {
     Ok(Store::open(&store::default_path(root, is_virtual))?.units(unit)?)
+}
+
+/// What is known of a unit.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct History {
+    /// Its runs on real benches, newest first.
+    pub real: Vec<RunRow>,
+    /// Its runs on the virtual bench, newest first.
+    pub played: Vec<RunRow>,
+    /// Results of its latest run, a real one if there is any; `None` when that run left no results.
+    pub latest: Option<Document>,
+}
+
+/// Every run of a unit and the results of the latest.
+///
+/// # Errors
+/// An unknown unit; a store that cannot be opened or read; results that cannot be understood.
+pub fn history(root: &Path, unit: &str) -> Result<History, OpsError> {
+    let (real, played) = (runs_of(root, false, unit)?, runs_of(root, true, unit)?);
+    let Some(row) = real.first().or(played.first()) else {
+        return Err(OpsError::Argument {
+            what: format!("unit `{unit}`"),
+            why: "has no run here; `galebench list` shows the units that have".to_owned(),
+        });
+    };
+    let path = row.dir.join(RESULTS_FILE);
+    let latest = match std::fs::read(&path) {
+        Ok(text) => Some(serde_json::from_slice(&text).map_err(|error| OpsError::Argument {
+            what: path.display().to_string(),
+            why: format!("is no results document: {error}"),
+        })?),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => None,
+        Err(source) => return Err(OpsError::Read { path, source }),
+    };
+    Ok(History { real, played, latest })
 }
 
 /// Builds both stores anew from the records under `root`: what the real one and the virtual one then hold.

@@ -375,7 +375,7 @@ impl Supervisor {
         }
         self.end_stage(StageEnd::Stopped);
         // The outcome is kept and recorded; whoever finishes the run shows it.
-        let _kept = self.verify_safe(commanded);
+        let _kept = self.verify_safe(commanded, Rule::Driver == trip.rule);
         Err(Halt)
     }
 
@@ -385,12 +385,18 @@ impl Supervisor {
             return safe.clone();
         }
         let commanded = self.bench.make_safe();
-        self.verify_safe(commanded)
+        self.verify_safe(commanded, false)
     }
 
-    /// Measures that current and voltage go after `make_safe` and records what was seen.
-    fn verify_safe(&mut self, commanded: Result<f64, DriverError>) -> Result<(), String> {
+    /// Measures that current and voltage go after `make_safe` and records what was seen. Of a bench that has failed
+    /// no sample can be had any more: its answer to `make_safe` is then all there is, and the record says so.
+    fn verify_safe(&mut self, commanded: Result<f64, DriverError>, failed: bool) -> Result<(), String> {
         let confirmed = match commanded {
+            Ok(t_s) if failed => {
+                self.took(t_s, Setting::SAFE);
+                self.note("the bench failed but answered that it is safe; that could not be measured");
+                Ok(())
+            }
             Ok(t_s) => {
                 self.took(t_s, Setting::SAFE);
                 self.current_goes().and_then(|()| self.voltage_goes())

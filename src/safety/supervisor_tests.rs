@@ -244,14 +244,28 @@ fn operator_driver_and_record_each_end_safe_with_their_cause() {
 }
 
 #[test]
-fn a_driver_that_fails_is_the_rigs_doing_and_the_safe_state_is_not_claimed() {
+fn a_driver_that_fails_is_the_rigs_doing_and_its_answer_to_safe_is_taken_and_noted() {
     let mut rig = rig(|bench, _| bench.fail_read_at_s = 0.5);
     let _armed = start(&mut rig);
     assert!(rig.supervisor.read(1.0, Pace::Normal).is_err());
     let ended = rig.supervisor.finish(false);
     assert_eq!(ended.stopped.unwrap().by, StoppedBy::Rig);
-    assert!(ended.safe.is_err(), "nothing can be measured any more");
-    assert!(rig.seen.lock().unwrap().safe, "but the relay was commanded open");
+    assert_eq!(ended.safe, Ok(()));
+    assert!(rig.seen.lock().unwrap().safe, "the relay was commanded open");
+    let notes = ended
+        .recording
+        .events
+        .iter()
+        .filter(|line| matches!(&line.event, Event::Note { text } if text.contains("could not be measured")));
+    assert_eq!(notes.count(), 1);
+}
+
+#[test]
+fn a_driver_that_fails_and_does_not_answer_safe_is_not_claimed_to_be() {
+    let mut rig = rig(|bench, _| (bench.fail_read_at_s, bench.fail_safe) = (0.5, true));
+    let _armed = start(&mut rig);
+    assert!(rig.supervisor.read(1.0, Pace::Normal).is_err());
+    assert!(rig.supervisor.finish(false).safe.unwrap_err().contains("no answer"));
 }
 
 #[test]

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use rusqlite::types::Type;
 use rusqlite::{Connection, OptionalExtension, Row, params};
+use serde::Serialize;
 
 use super::error::StoreError;
 use super::schema;
@@ -20,7 +21,8 @@ pub fn default_path(root: &Path, is_virtual: bool) -> PathBuf {
 }
 
 /// How a run came to its end.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
 pub enum RunState {
     /// Its plan was gone through.
     Finished,
@@ -45,7 +47,7 @@ impl RunState {
 }
 
 /// A run as listed.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct RunRow {
     /// Identifier of the run.
     pub run: String,

@@ -1,0 +1,88 @@
+//! Runs as a table for people.
+
+use std::fmt::Write as _;
+
+use crate::store::RunRow;
+
+/// Both kinds of runs, each under its heading, with how many there are in all.
+pub(crate) fn both(real: &[RunRow], real_total: u64, played: &[RunRow], played_total: u64) -> String {
+    if real.is_empty() && played.is_empty() {
+        return "no runs\n".to_owned();
+    }
+    let mut text = String::new();
+    for (heading, rows, total) in [("", real, real_total), ("VIRTUAL BENCH, no real units", played, played_total)] {
+        if rows.is_empty() {
+            continue;
+        }
+        if !text.is_empty() {
+            text.push('\n');
+        }
+        if !heading.is_empty() {
+            let _ = writeln!(text, "{heading}");
+        }
+        text += &rows_text(rows);
+        let shown = rows.len() as u64;
+        if total > shown {
+            let _ = writeln!(text, "{shown} of {total} runs; --skip and --rows show the others");
+        }
+    }
+    text
+}
+
+/// One line per run: when, unit, batch, plan, grade or how it ended, the reason.
+fn rows_text(rows: &[RunRow]) -> String {
+    let head = ["started", "unit", "batch", "plan", "grade", "because"].map(str::to_owned);
+    let lines: Vec<[String; 6]> = std::iter::once(head).chain(rows.iter().map(cells)).collect();
+    let width = |column: usize| lines.iter().map(|line| line[column].chars().count()).max().unwrap_or(0);
+    let widths: Vec<usize> = (0..5).map(width).collect();
+    let mut text = String::new();
+    for line in &lines {
+        let padded: Vec<String> = line.iter().zip(&widths).map(|(cell, width)| format!("{cell:<width$}")).collect();
+        let _ = writeln!(text, "{}", format!("{}  {}", padded.join("  "), line[5]).trim_end());
+    }
+    text
+}
+
+fn cells(row: &RunRow) -> [String; 6] {
+    let or_dash = |text: &Option<String>| text.clone().unwrap_or_else(|| "-".to_owned());
+    let grade = row.grade.map_or(row.state.word(), |grade| grade.word());
+    // Reasons may hold line feeds of a program's own words; the report has them whole.
+    let because = row.reason.as_deref().unwrap_or_default().lines().next().unwrap_or_default().to_owned();
+    [or_dash(&row.started), or_dash(&row.unit), row.batch.clone(), or_dash(&row.plan), grade.to_owned(), because]
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::PathBuf;
+
+    use super::*;
+    use crate::results::Grade;
+    use crate::store::RunState;
+
+    fn row(unit: &str, state: RunState, grade: Option<Grade>, reason: Option<&str>) -> RunRow {
+        RunRow {
+            run: "20260512T143015Z-a3f0c1".to_owned(),
+            unit: Some(unit.to_owned()),
+            batch: "may-shelf-3".to_owned(),
+            plan: Some("full".to_owned()),
+            rig: Some("bench 1".to_owned()),
+            started: Some("2026-05-12T14:30:15Z".to_owned()),
+            bench_s: 412.5,
+            state,
+            grade,
+            reason: reason.map(str::to_owned),
+            dir: PathBuf::from("reports/may-shelf-3/TQ-0001/20260512T143015Z-a3f0c1"),
+        }
+    }
+
+    #[test]
+    fn real_and_virtual_runs_are_told_apart_and_what_is_not_shown_is_counted() {
+        let real = [
+            row("TQ-0001", RunState::Finished, Some(Grade::Fit), Some("every limit is met")),
+            row("TQ-0002", RunState::Interrupted, None, None),
+        ];
+        let played = [row("TQ-0900", RunState::Stopped, Some(Grade::Scrap), Some("over current: 97 A\nlong story"))];
+        insta::assert_snapshot!(both(&real, 12, &played, 1));
+        assert_eq!(both(&[], 0, &[], 0), "no runs\n");
+    }
+}
