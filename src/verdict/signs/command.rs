@@ -1,6 +1,8 @@
 //! Signs of the command input: dead, leaky, band shifted, water in the connector.
 
 use super::{between, fault, sign};
+use crate::bench::{Channel, Line};
+use crate::record::event::SpanKind;
 use crate::record::recording::Recording;
 use crate::results::{Findings, Outcome, ResultName, Sign};
 use crate::verdict::limits::outcome;
@@ -29,27 +31,35 @@ fn dead(findings: &Findings, rec: &Recording) -> Option<Sign> {
     })
 }
 
-/// A leak to ground lowers both the open voltage and the resistance seen: the open line then stands neither near the supply nor near 5 V.
+/// A leak to ground pulls the open line down: it then stands neither at the supply nor at 5 V, the two in use.
+///
+/// A diode in the pull-up takes 0.7 V, a regulator is good for a tenth. Pull-ups to other voltages are rare but healthy, so
+/// the voltage alone never makes more than a suspicion.
 fn leaky(findings: &Findings, rec: &Recording) -> Option<Sign> {
-    if matches!(findings.word(ResultName::LineKind), Some("lin_like" | "can_like")) {
+    if findings.word(ResultName::LineKind).is_some_and(|kind| kind != "open_collector") {
         return None;
     }
     let pull_up = findings.results.get(&ResultName::PullUpOhm)?;
-    let high_ohm = pull_up.interval?[1]?;
-    let open_v = findings.number(ResultName::PullUpV);
-    let supply_v = rec.header.bench.supply_v.unwrap_or(13.0);
-    // Between 0.45 and 0.75 of the supply lies no pull-up voltage in use; 5 V regulators stay within a tenth.
-    let odd_v = open_v.is_some_and(|v| v < 4.3 || (v > 5.7 && v < 0.75 * supply_v));
-    let low_ohm = high_ohm < LEAST_PULL_UP_OHM;
-    let strength = match (low_ohm, odd_v) {
-        (true, true) => 0.85,
-        (true, false) => between(high_ohm, (LEAST_PULL_UP_OHM, 0.5), (0.4 * LEAST_PULL_UP_OHM, 0.75)),
-        (false, true) => 0.4,
-        (false, false) => return None,
+    let (ohm, high_ohm) = (pull_up.as_number()?, pull_up.interval?[1]?);
+    let open_v = findings.number(ResultName::PullUpV)?;
+    let supply_v = supply_at_line_read(rec);
+    let expected_v = if open_v > 5.8 { supply_v - 0.7 } else { 5.0 };
+    let by_volts = if open_v < 0.92 * expected_v { between(open_v / expected_v, (0.92, 0.3), (0.7, 0.7)) } else { 0.0 };
+    let by_ohms = if high_ohm < LEAST_PULL_UP_OHM {
+        between(high_ohm, (LEAST_PULL_UP_OHM, 0.3), (0.4 * LEAST_PULL_UP_OHM, 0.7))
+    } else {
+        0.0
     };
-    let ohm = pull_up.as_number().unwrap_or(high_ohm);
-    let volts = open_v.map_or(String::new(), |v| format!(", {v:.1} V open"));
-    Some(sign(fault::INPUT_LEAKY, strength, format!("command line shows {ohm:.0} Ohm{volts}")))
+    // Two independent hints together are more than either.
+    let strength = 1.0 - (1.0 - by_volts) * (1.0 - by_ohms);
+    (strength > 0.0)
+        .then(|| sign(fault::INPUT_LEAKY, strength, format!("command line shows {ohm:.0} Ohm, {open_v:.1} V open")))
+}
+
+/// Supply voltage while the open line was read, else the rig's.
+fn supply_at_line_read(rec: &Recording) -> f64 {
+    let open = rec.spans_where(|kind| matches!(kind, SpanKind::LineRead { line: Line::Open })).last();
+    open.and_then(|span| rec.mean(Channel::SupplyV, span.t0_s, span.t1_s)).or(rec.header.bench.supply_v).unwrap_or(13.0)
 }
 
 /// What is the band of a kind can only be known from the plan: a shifted band is one that breaks the plan's limit.
@@ -105,6 +115,7 @@ mod tests {
             (1000.0, 12.7, "open_collector"),
             (10_000.0, 5.0, "open_collector"),
             (4700.0, 4.8, "open_collector"),
+            (3300.0, 11.6, "open_collector"),
             (30_000.0, 12.0, "lin_like"),
             (60.0, 2.5, "can_like"),
         ] {

@@ -76,23 +76,22 @@ fn dried_capacitor(findings: &Findings) -> Option<Sign> {
     })
 }
 
-/// Sleep lost: still milliamperes when all waiting is over. Healthy modules fall to microamperes.
+/// Sleep lost: still milliamperes when all waiting is over. Healthy modules fall under 1 mA.
+///
+/// What counts as milliamperes is what the plan allows asleep, else what it calls asleep, else 5 mA (45 Ah in a year).
 fn sleep_lost(findings: &Findings, rec: &Recording) -> Option<Sign> {
     let plan = &rec.header.plan_facts;
-    // Asleep is what the plan says; a module that draws twice that is awake. 5 mA empties 45 Ah in a year.
-    let awake_a = plan.asleep_below_a.map_or(5e-3, |a| (2.0 * a).max(1e-3));
-    if let Some(measured) = findings.results.get(&ResultName::SleepA) {
-        let low = measured.interval?[0]?;
-        return (low > awake_a).then(|| {
-            let ma = 1e3 * measured.as_number().unwrap_or(low);
-            sign(
-                fault::SLEEP_LOST,
-                between(low / awake_a, (1.0, 0.75), (2.0, 0.97)),
-                format!("still {ma:.1} mA with nothing commanded"),
-            )
-        });
-    }
-    never_fell_asleep(rec, awake_a)
+    let limit_a = plan.limits.get(&ResultName::SleepA).and_then(|limit| limit.max);
+    let allowed_a = limit_a.or(plan.asleep_below_a).unwrap_or(5e-3).max(1e-3);
+    let Some(measured) = findings.results.get(&ResultName::SleepA) else { return never_fell_asleep(rec, allowed_a) };
+    let low = measured.interval?[0]?;
+    (low > allowed_a).then(|| {
+        sign(
+            fault::SLEEP_LOST,
+            between(low / allowed_a, (1.0, 0.6), (3.0, 0.97)),
+            format!("still {:.1} mA with nothing commanded", 1e3 * measured.as_number().unwrap_or(low)),
+        )
+    })
 }
 
 /// The same from the samples when no sleep current could be stated: the end of a wait of a minute or more.
