@@ -14,7 +14,7 @@ use crate::verdict::carried::{carried, words as carried_words};
 use crate::verdict::limits::{outcomes, words as limit_words};
 use crate::verdict::proof::{nothing_answered, silence_is_the_units};
 use crate::verdict::risk::risk;
-use crate::verdict::signs::{STRONG, SUSPICION, fault, signs};
+use crate::verdict::signs::{STRONG, SUSPICION, fault, from_trips, signs};
 
 /// Reason given when nothing answered and the chain to the unit is not proven.
 pub const NOTHING_ANSWERED: &str = "not a PWM module, or dead";
@@ -47,10 +47,18 @@ pub fn judge(findings: &Findings, rec: &Recording, stopped: Option<&Stopped>) ->
 struct Reasons {
     scrap: Vec<String>,
     undecided: Vec<String>,
-    restricted: Vec<String>,
+    /// Bound with what it gets round.
+    restricted: Vec<(String, Vec<String>)>,
 }
 
 impl Reasons {
+    fn restrict(&mut self, bound: &str, because: String) {
+        match self.restricted.iter_mut().find(|(known, _)| known == bound) {
+            Some((_, all)) => all.push(because),
+            None => self.restricted.push((bound.to_owned(), vec![because])),
+        }
+    }
+
     fn grade(&self) -> Grade {
         if !self.scrap.is_empty() {
             Grade::Scrap
@@ -63,15 +71,10 @@ impl Reasons {
         }
     }
 
-    /// All reasons, those that decided first, each once.
+    /// All reasons, those that decided first, one line per bound.
     fn all(self) -> Vec<String> {
-        let mut seen: Vec<String> = Vec::new();
-        for reason in self.scrap.into_iter().chain(self.undecided).chain(self.restricted) {
-            if !seen.contains(&reason) {
-                seen.push(reason);
-            }
-        }
-        seen
+        let bounds = self.restricted.into_iter().map(|(bound, all)| format!("{bound}: {}", all.join("; ")));
+        self.scrap.into_iter().chain(self.undecided).chain(bounds).collect()
     }
 }
 
@@ -85,14 +88,12 @@ fn verdict(
     let plan = &rec.header.plan_facts;
     let limits = outcomes(&plan.limits, findings);
     let mut reasons = Reasons::default();
-    if let Some(stop) = stopped {
-        reasons.scrap.push(format!("the unit ended the run itself: {}", stop.cause));
-    }
     let silent = nothing_answered(rec, findings);
     if silent {
         by_silence(findings, rec, &mut reasons);
     }
-    by_signs(signs, silent, &mut reasons);
+    by_stop(rec, stopped, &mut reasons);
+    by_signs(signs, &told(rec, stopped, silent), &mut reasons);
     by_limits(plan, &limits, findings, &mut reasons);
     if plan.limits.is_empty() {
         reasons.undecided.push("the plan sets no limits".to_owned());
@@ -105,8 +106,26 @@ fn verdict(
     if grade == Grade::Fit {
         reasons.push(format!("meets all {} limits of the plan", limits.len()));
     }
-    reasons.extend(carried.map(carried_words));
+    // What a unit for the bin carried bounds nothing.
+    reasons.extend(carried.filter(|_| grade != Grade::Scrap).map(carried_words));
     Verdict { grade, reasons, limits, risk: risk(plan, findings) }
+}
+
+/// A stop by the unit is a finding.
+fn by_stop(rec: &Recording, stopped: Option<&Stopped>, reasons: &mut Reasons) {
+    let Some(stop) = stopped else { return };
+    let named: Vec<String> = from_trips(rec, stopped).into_iter().map(|sign| sign.fault).collect();
+    let named = if named.is_empty() { String::new() } else { format!("{}, ", named.join(", ")) };
+    reasons.scrap.push(format!("{named}the unit ended the run itself: {}", stop.cause));
+}
+
+/// Faults that the reasons already tell by other means: those of a stop, and what a silent unit shows by its silence.
+fn told(rec: &Recording, stopped: Option<&Stopped>, silent: bool) -> Vec<String> {
+    let mut all: Vec<String> = from_trips(rec, stopped).into_iter().map(|sign| sign.fault).collect();
+    if silent {
+        all.extend([fault::SWITCH_OPEN.to_owned(), fault::INPUT_DEAD.to_owned()]);
+    }
+    all
 }
 
 /// A silent unit is scrapped only when all between bench and unit is proven good.
@@ -122,16 +141,12 @@ fn by_silence(findings: &Findings, rec: &Recording, reasons: &mut Reasons) {
     }
 }
 
-fn by_signs(signs: &[Sign], silent: bool, reasons: &mut Reasons) {
-    for sign in signs.iter().filter(|sign| sign.strength >= SUSPICION) {
+fn by_signs(signs: &[Sign], told: &[String], reasons: &mut Reasons) {
+    for sign in signs.iter().filter(|sign| sign.strength >= SUSPICION && !told.contains(&sign.fault)) {
         let because = format!("{}: {}", sign.fault, sign.because);
-        // What a silent unit shows is said by the silence itself.
-        if silent && matches!(sign.fault.as_str(), fault::SWITCH_OPEN | fault::INPUT_DEAD) {
-            continue;
-        }
         match sign.fault.as_str() {
-            fault::SLEEP_LOST => reasons.restricted.push(format!("{because}; {SWITCHED_FEED}")),
-            fault::BAND_SHIFTED => reasons.restricted.push(format!("{because}; {TESTED_FREQUENCY}")),
+            fault::SLEEP_LOST => reasons.restrict(SWITCHED_FEED, because),
+            fault::BAND_SHIFTED => reasons.restrict(TESTED_FREQUENCY, because),
             _ if sign.strength >= STRONG => reasons.scrap.push(because),
             _ => reasons.undecided.push(format!("suspected {because}")),
         }
@@ -151,7 +166,7 @@ fn by_limits(plan: &PlanFacts, limits: &BTreeMap<ResultName, Outcome>, findings:
             Outcome::Open => format!("{}: {} ({limit})", name.words(), why_open(measured, findings.absent.get(name))),
         };
         match (bound(*name, measured), outcome) {
-            (Some(bound), _) => reasons.restricted.push(format!("{reason}; {bound}")),
+            (Some(bound), _) => reasons.restrict(&bound, reason),
             (None, Outcome::Fails) => reasons.scrap.push(reason),
             (None, _) => reasons.undecided.push(reason),
         }

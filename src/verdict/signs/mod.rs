@@ -56,6 +56,11 @@ pub fn signs(findings: &Findings, rec: &Recording, stopped: Option<&Stopped>) ->
     all
 }
 
+/// Signs from stops that were the unit's own doing alone.
+pub(super) fn from_trips(rec: &Recording, stopped: Option<&Stopped>) -> Vec<Sign> {
+    trips::find(rec, stopped)
+}
+
 /// A sign; the strength is kept to two decimals, more would pretend.
 fn sign(fault: &str, strength: f64, because: impl Into<String>) -> Sign {
     Sign {

@@ -6,7 +6,7 @@ use crate::record::event::SpanKind;
 use crate::record::recording::{Recording, Span};
 use crate::results::{CurvePoint, Direction, Findings, ResultName, Sign};
 use crate::verdict::proof::{nothing_answered, silence_is_the_units};
-use crate::verdict::steadfast::{RUNNING_A, level, stretches};
+use crate::verdict::steadfast::{RUNNING_A, level, stretches, zero};
 
 /// Signs found.
 pub(super) fn find(findings: &Findings, rec: &Recording) -> Vec<Sign> {
@@ -15,8 +15,8 @@ pub(super) fn find(findings: &Findings, rec: &Recording) -> Vec<Sign> {
         dead(findings, rec),
         half_open(findings, rec),
         cracked_joint(rec),
-        current_limit(findings),
-        thermal_limit(rec),
+        current_limit(findings, rec),
+        thermal_limit(findings, rec),
     ]
     .into_iter()
     .flatten()
@@ -94,20 +94,19 @@ fn left_alone(rec: &Recording) -> impl Iterator<Item = &Span> {
         .filter(|span| span.t1_s - span.t0_s >= 2.0 && rec.settings_in(span.t0_s + 0.01, span.t1_s - 0.01).len() <= 1)
 }
 
-/// Drop-outs: the output collapses for more than 5 ms within a settled stretch and comes back by itself.
+/// Drop-outs: the supply current collapses for more than 5 ms within a settled stretch and comes back by itself.
 ///
-/// One alone may be anything; a joint that opens does so again. Where no output is measured the supply current is taken, below
-/// a third of its median, which the fan's own inductance and the bench's glitches of a sample or two cannot do.
+/// Current tells, voltage does not: a fan cut off while it turns holds its back-EMF on the output. Below a third of the
+/// median and for at least three samples is more than the fan's inductance and the bench's glitches can do. One drop-out may
+/// be anything; a joint that opens does so again.
 fn cracked_joint(rec: &Recording) -> Option<Sign> {
-    let channel = if rec.channels.contains_key(&Channel::OutputV) { Channel::OutputV } else { Channel::SupplyA };
     let mut gaps = 0;
     let mut watched_s = 0.0;
     for span in left_alone(rec) {
         let from_s = span.t0_s + 0.5 * (span.t1_s - span.t0_s);
-        let Some(amps) = level(rec, Channel::SupplyA, from_s, span.t1_s) else { continue };
-        if amps > RUNNING_A {
+        if level(rec, Channel::SupplyA, from_s, span.t1_s).is_some_and(|amps| amps > RUNNING_A) {
             watched_s += span.t1_s - from_s;
-            gaps += drop_outs(rec, channel, from_s, span.t1_s);
+            gaps += drop_outs(rec, from_s, span.t1_s);
         }
     }
     (gaps > 0).then(|| {
@@ -118,25 +117,27 @@ fn cracked_joint(rec: &Recording) -> Option<Sign> {
                 2 => 0.7,
                 _ => 0.9,
             },
-            format!("output dropped out {gaps} times by itself in {watched_s:.0} s at a constant command"),
+            format!("current dropped out {gaps} times by itself in {watched_s:.0} s at a constant command"),
         )
     })
 }
 
-/// Number of collapses below a third of the median that last 5 ms to 2 s and end within the stretch.
-fn drop_outs(rec: &Recording, channel: Channel, from_s: f64, to_s: f64) -> usize {
-    let Some(series) = rec.channels.get(&channel) else { return 0 };
-    let samples: Vec<(f64, f64)> = series.samples(from_s, to_s).filter(|(_, v)| v.is_finite()).collect();
+/// Number of collapses of the supply current below a third of its median that last 5 ms to 2 s and end within the stretch.
+fn drop_outs(rec: &Recording, from_s: f64, to_s: f64) -> usize {
+    let Some(series) = rec.channels.get(&Channel::SupplyA) else { return 0 };
+    let zero_a = zero(rec, Channel::SupplyA);
+    let samples: Vec<(f64, f64)> =
+        series.samples(from_s, to_s).filter(|(_, a)| a.is_finite()).map(|(t, a)| (t, a - zero_a)).collect();
     if samples.is_empty() {
         return 0;
     }
-    let mut values: Vec<f64> = samples.iter().map(|(_, v)| *v).collect();
+    let mut values: Vec<f64> = samples.iter().map(|(_, a)| *a).collect();
     let middle = values.len() / 2;
     let median = *values.select_nth_unstable_by(middle, f64::total_cmp).1;
     let mut began: Option<(f64, usize)> = None;
     let mut count = 0;
-    for (i, &(t_s, value)) in samples.iter().enumerate() {
-        let low = value < median / 3.0;
+    for (i, &(t_s, amps)) in samples.iter().enumerate() {
+        let low = amps < median / 3.0;
         match began {
             None if low && i > 0 => began = Some((t_s, i)),
             Some((t0_s, i0)) if !low => {
@@ -160,18 +161,40 @@ fn output_ratios(curve: &[CurvePoint]) -> Vec<(f64, f64)> {
     ratios
 }
 
-/// Current limit early: the output ratio stops rising well under the supply although the command goes on.
+/// Where the rising curve ends under the supply: highest output ratio and the duty from which it holds.
 ///
-/// Flat out a module loses its drop, less than 5 % of the supply; a ceiling below 85 % that holds for 10 points of
-/// command is a limit. A design with such a ceiling exists too, hence no more than a suspicion.
-fn current_limit(findings: &Findings) -> Option<Sign> {
+/// Flat out a module loses its drop, less than 5 % of the supply; a ceiling below 85 % that holds over the last 10 points of
+/// command is a limit.
+fn ceiling(findings: &Findings) -> Option<(f64, f64)> {
     let ratios = output_ratios(&findings.curve);
     let (top_duty, top) = *ratios.last()?;
     let highest = ratios.iter().map(|(_, ratio)| *ratio).fold(0.0, f64::max);
     let knee = ratios.iter().find(|(_, ratio)| *ratio > highest - 0.02)?.0;
-    let plateau = top_duty >= 85.0 && top_duty - knee >= 10.0;
-    let suspicious = plateau && highest < 0.85 && top > 0.2;
-    suspicious.then(|| {
+    (top_duty >= 85.0 && top_duty - knee >= 10.0 && highest < 0.85 && top > 0.2).then_some((highest, knee))
+}
+
+/// Highest mean output ratio over half a second in the recorded starts, when the unit is still cool.
+fn ratio_when_cool(rec: &Recording) -> Option<f64> {
+    let starts = rec.spans_where(|kind| matches!(kind, SpanKind::Start | SpanKind::PowerUp));
+    let windows = starts.flat_map(|span| {
+        let from = span.t1_s - 0.5 * (((span.t1_s - span.t0_s) / 0.5).floor());
+        std::iter::successors(Some(from), |t| Some(t + 0.5)).take_while(move |t| t + 0.4 < span.t1_s)
+    });
+    windows.filter_map(|t_s| ratio_over(rec, (t_s, t_s + 0.5))).reduce(f64::max)
+}
+
+/// Mean output over mean supply.
+fn ratio_over(rec: &Recording, (from_s, to_s): (f64, f64)) -> Option<f64> {
+    let supply_v = level(rec, Channel::SupplyV, from_s, to_s).filter(|v| *v > 1.0)?;
+    Some(level(rec, Channel::OutputV, from_s, to_s)? / supply_v)
+}
+
+/// Current limit early: a ceiling that is there from the first start on. A design with such a ceiling exists too, hence no more
+/// than a suspicion.
+fn current_limit(findings: &Findings, rec: &Recording) -> Option<Sign> {
+    let (highest, knee) = ceiling(findings)?;
+    let reached = ratio_when_cool(rec).is_some_and(|cool| cool > highest + 0.08);
+    (!reached).then(|| {
         sign(
             fault::CURRENT_LIMIT_EARLY,
             between(highest, (0.85, 0.5), (0.6, 0.75)),
@@ -180,15 +203,36 @@ fn current_limit(findings: &Findings) -> Option<Sign> {
     })
 }
 
-/// Thermal limit early: at a constant command the output is taken back while the case is still below 90 °C.
+/// Thermal limit early: the output is taken back while the case is still below 90 °C, in a hold or between the first start
+/// and the sweep.
 ///
 /// Warming copper slows a fan and lowers its current by some percent but leaves the output ratio alone; without an
 /// output channel only a fall of the current by a quarter counts.
-fn thermal_limit(rec: &Recording) -> Option<Sign> {
-    rec.spans_where(|kind| matches!(kind, SpanKind::Soak | SpanKind::FlatOut | SpanKind::Hold))
+fn thermal_limit(findings: &Findings, rec: &Recording) -> Option<Sign> {
+    let holds = rec
+        .spans_where(|kind| matches!(kind, SpanKind::Soak | SpanKind::FlatOut | SpanKind::Hold))
         .filter(|span| span.t1_s - span.t0_s >= 10.0)
-        .filter_map(|span| taken_back(rec, span))
-        .max_by(|a, b| a.strength.total_cmp(&b.strength))
+        .filter_map(|span| taken_back(rec, span));
+    holds.chain(lower_than_cool(findings, rec)).max_by(|a, b| a.strength.total_cmp(&b.strength))
+}
+
+/// The start reached what the sweep no longer does.
+fn lower_than_cool(findings: &Findings, rec: &Recording) -> Option<Sign> {
+    let ((highest, _), cool) = (ceiling(findings)?, ratio_when_cool(rec)?);
+    let case_c = hottest_c(rec);
+    (cool > highest + 0.08 && case_c.is_none_or(|c| c < 90.0)).then(|| {
+        sign(
+            fault::THERMAL_LIMIT_EARLY,
+            between(cool - highest, (0.08, 0.7), (0.2, 0.9)),
+            format!("output reached {:.0} % of the supply at first, {:.0} % once warm", 100.0 * cool, 100.0 * highest),
+        )
+    })
+}
+
+/// Highest case temperature of the run, by half-minutes.
+fn hottest_c(rec: &Recording) -> Option<f64> {
+    let times = std::iter::successors(Some(0.0), |t| Some(t + 30.0)).take_while(|t| *t < rec.end_s);
+    times.filter_map(|t_s| rec.mean(Channel::CaseC, t_s, t_s + 30.0)).reduce(f64::max)
 }
 
 fn taken_back(rec: &Recording, span: &Span) -> Option<Sign> {
@@ -200,8 +244,7 @@ fn taken_back(rec: &Recording, span: &Span) -> Option<Sign> {
     if case_c.is_some_and(|c| c > 90.0) || at(Channel::SupplyA, early)? < RUNNING_A {
         return None;
     }
-    let ratio = |part| Some(at(Channel::OutputV, part)? / at(Channel::SupplyV, part).filter(|v| *v > 1.0)?);
-    let (fall, least, what) = match (ratio(early), ratio(late)) {
+    let (fall, least, what) = match (ratio_over(rec, early), ratio_over(rec, late)) {
         (Some(before), Some(after)) => (1.0 - after / before, 0.06, "output"),
         _ => (1.0 - at(Channel::SupplyA, late)? / at(Channel::SupplyA, early)?, 0.25, "supply current"),
     };
@@ -269,7 +312,7 @@ mod tests {
 
     #[test]
     fn output_taken_back_in_a_cool_case_is_an_early_thermal_limit() {
-        let found = thermal_limit(&steady(|t| if t > 25.0 { 0.7 } else { 1.0 })).unwrap();
+        let found = thermal_limit(&Findings::default(), &steady(|t| if t > 25.0 { 0.7 } else { 1.0 })).unwrap();
         assert_eq!(found.fault, fault::THERMAL_LIMIT_EARLY);
         assert!(found.strength > super::super::STRONG);
     }
@@ -293,11 +336,21 @@ mod tests {
 
     #[test]
     fn a_ceiling_under_the_supply_is_an_early_current_limit_and_plain_saturation_is_not() {
-        assert_eq!(current_limit(&curve(|d| (d / 85.0).min(0.98))), None);
-        assert_eq!(current_limit(&curve(|d| 0.8 * d / 100.0)), None);
-        let found = current_limit(&curve(|d| (d / 100.0).min(0.65))).unwrap();
+        let rec = Recording::default();
+        assert_eq!(current_limit(&curve(|d| (d / 85.0).min(0.98)), &rec), None);
+        assert_eq!(current_limit(&curve(|d| 0.8 * d / 100.0), &rec), None);
+        let found = current_limit(&curve(|d| (d / 100.0).min(0.65)), &rec).unwrap();
         assert_eq!(found.fault, fault::CURRENT_LIMIT_EARLY);
         assert!(found.strength >= super::super::SUSPICION);
+    }
+
+    #[test]
+    fn a_ceiling_that_the_first_start_broke_through_is_thermal() {
+        let cool = Made::new().spanned(SpanKind::Start, 97.0, 6.0, 20.0).done();
+        let findings = curve(|d| (d / 100.0).min(0.7));
+        assert_eq!(current_limit(&findings, &cool), None);
+        let found = thermal_limit(&findings, &cool).unwrap();
+        assert!(found.strength >= super::super::STRONG && found.because.contains("96 %"), "{found:?}");
     }
 
     #[test]
