@@ -61,6 +61,7 @@ fn top(document: &Document) -> Markup {
                 (what) " " b { (value) } " · "
             }
             "bench time " (view::minutes(document.bench_seconds))
+            @if let Some(earlier) = view::earlier_words(document) { " · " b { (earlier) } }
         }
     }
 }

@@ -183,7 +183,7 @@ fn document(recording: &Recording, findings: &Findings) -> Document {
             risk: Some(0.986),
         }),
         stopped: None,
-        earlier_runs: None,
+        earlier_runs: Some(2),
         carried: Some(Carried { supply_a: 24.6, duty_pct: 95.0, supply_v: Some(13.0), seconds: 90.0 }),
         warnings: findings.warnings.clone(),
     }
@@ -205,6 +205,7 @@ pub(crate) fn empty() -> (Document, Recording, Findings) {
         signs: Vec::new(),
         verdict: None,
         carried: None,
+        earlier_runs: None,
         warnings: Vec::new(),
         ..whole
     };

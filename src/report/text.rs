@@ -25,6 +25,9 @@ fn head(out: &mut String, document: &Document) {
     let batch = document.batch.as_deref().map_or(String::new(), |batch| format!(" of {batch}"));
     let run = document.run.as_deref().map_or(String::new(), |run| format!(", run {run}"));
     line(out, &format!("{unit}{batch}{run}"));
+    if let Some(earlier) = view::earlier_words(document) {
+        line(out, &earlier);
+    }
     let grade = view::grade(document);
     line(out, &format!("{} {}", grade.symbol, grade.word.to_uppercase()));
     for reason in view::reasons(document) {

@@ -51,6 +51,15 @@ pub(super) fn stopped_words(stopped: &Stopped) -> String {
     format!("stopped at {:.1} s by {by}: {}", stopped.t_s, stopped.cause)
 }
 
+/// How often the unit was run before: nobody retests until a unit passes without it being seen.
+pub(super) fn earlier_words(document: &Document) -> Option<String> {
+    Some(match document.earlier_runs? {
+        0 => "first run of this unit".to_owned(),
+        1 => "1 earlier run of this unit".to_owned(),
+        n => format!("{n} earlier runs of this unit"),
+    })
+}
+
 /// The risk as a phrase.
 pub(super) fn risk_words(document: &Document) -> Option<String> {
     let risk = document.verdict.as_ref()?.risk?;
