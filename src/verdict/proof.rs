@@ -29,9 +29,10 @@ fn ever_ran(rec: &Recording) -> bool {
 /// Whether the output was on in the settled part of a stretch.
 fn runs(rec: &Recording, stretch: &Stretch) -> bool {
     let (from_s, to_s) = (stretch.settled_from_s(), stretch.to_s);
-    let above = |channel, least: f64| level(rec, channel, from_s, to_s).is_some_and(|v| v > least);
+    let current = level(rec, Channel::SupplyA, from_s, to_s).is_some_and(|a| a > RUNNING_A);
+    let voltage = rec.mean(Channel::OutputV, from_s, to_s).is_some_and(|v| v > OUTPUT_ON_V);
     let turned = rec.tach_in(from_s, to_s).is_some_and(|edges| edges.len() >= 4);
-    above(Channel::SupplyA, RUNNING_A) || above(Channel::OutputV, OUTPUT_ON_V) || turned
+    current || voltage || turned
 }
 
 /// Whether power, wiring and the bench itself were proven good while the unit stayed silent.

@@ -99,17 +99,24 @@ fn left_alone(rec: &Recording) -> impl Iterator<Item = &Span> {
 /// Current tells, voltage does not: a fan cut off while it turns holds its back-EMF on the output. Below a third of the
 /// median and for at least three samples is more than the fan's inductance and the bench's glitches can do. One drop-out may
 /// be anything; a joint that opens does so again.
+///
+/// A unit that hunts drops out too, but like a clock; cracks open at random. From six drop-outs on the distances between
+/// them must scatter by more than 40 % of their mean (at random it is near 100 %).
 fn cracked_joint(rec: &Recording) -> Option<Sign> {
     let mut gaps = 0;
     let mut watched_s = 0.0;
+    let mut distances_s: Vec<f64> = Vec::new();
     for span in left_alone(rec) {
         let from_s = span.t0_s + 0.5 * (span.t1_s - span.t0_s);
         if level(rec, Channel::SupplyA, from_s, span.t1_s).is_some_and(|amps| amps > RUNNING_A) {
             watched_s += span.t1_s - from_s;
-            gaps += drop_outs(rec, from_s, span.t1_s);
+            let found_s = drop_outs(rec, from_s, span.t1_s);
+            gaps += found_s.len();
+            distances_s.extend(found_s.windows(2).map(|pair| pair[1] - pair[0]));
         }
     }
-    (gaps > 0).then(|| {
+    let regular = distances_s.len() >= 5 && scatter(&distances_s) < 0.4;
+    (gaps > 0 && !regular).then(|| {
         sign(
             fault::CRACKED_JOINT,
             match gaps {
@@ -122,32 +129,40 @@ fn cracked_joint(rec: &Recording) -> Option<Sign> {
     })
 }
 
-/// Number of collapses of the supply current below a third of its median that last 5 ms to 2 s and end within the stretch.
-fn drop_outs(rec: &Recording, from_s: f64, to_s: f64) -> usize {
-    let Some(series) = rec.channels.get(&Channel::SupplyA) else { return 0 };
+/// Standard deviation over mean.
+fn scatter(values: &[f64]) -> f64 {
+    #[expect(clippy::cast_precision_loss, reason = "some thousand drop-outs at most")]
+    let n = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n).sqrt() / mean
+}
+
+/// Begins of collapses of the supply current below a third of its median that last 5 ms to 2 s and end within the stretch.
+fn drop_outs(rec: &Recording, from_s: f64, to_s: f64) -> Vec<f64> {
+    let Some(series) = rec.channels.get(&Channel::SupplyA) else { return Vec::new() };
     let zero_a = zero(rec, Channel::SupplyA);
     let samples: Vec<(f64, f64)> =
         series.samples(from_s, to_s).filter(|(_, a)| a.is_finite()).map(|(t, a)| (t, a - zero_a)).collect();
     if samples.is_empty() {
-        return 0;
+        return Vec::new();
     }
     let mut values: Vec<f64> = samples.iter().map(|(_, a)| *a).collect();
     let middle = values.len() / 2;
     let median = *values.select_nth_unstable_by(middle, f64::total_cmp).1;
     let mut began: Option<(f64, usize)> = None;
-    let mut count = 0;
+    let mut found = Vec::new();
     for (i, &(t_s, amps)) in samples.iter().enumerate() {
         let low = amps < median / 3.0;
         match began {
             None if low && i > 0 => began = Some((t_s, i)),
             Some((t0_s, i0)) if !low => {
-                count += usize::from(i - i0 >= 3 && (0.005..2.0).contains(&(t_s - t0_s)));
+                found.extend((i - i0 >= 3 && (0.005..2.0).contains(&(t_s - t0_s))).then_some(t0_s));
                 began = None;
             }
             _ => {}
         }
     }
-    count
+    found
 }
 
 /// Output ratios of the rising curve, by duty.
@@ -173,20 +188,17 @@ fn ceiling(findings: &Findings) -> Option<(f64, f64)> {
     (top_duty >= 85.0 && top_duty - knee >= 10.0 && highest < 0.85 && top > 0.2).then_some((highest, knee))
 }
 
-/// Highest mean output ratio over half a second in the recorded starts, when the unit is still cool.
+/// Output ratio at the end of the recorded starts, when the unit is still cool; the highest of them.
 fn ratio_when_cool(rec: &Recording) -> Option<f64> {
-    let starts = rec.spans_where(|kind| matches!(kind, SpanKind::Start | SpanKind::PowerUp));
-    let windows = starts.flat_map(|span| {
-        let from = span.t1_s - 0.5 * (((span.t1_s - span.t0_s) / 0.5).floor());
-        std::iter::successors(Some(from), |t| Some(t + 0.5)).take_while(move |t| t + 0.4 < span.t1_s)
-    });
-    windows.filter_map(|t_s| ratio_over(rec, (t_s, t_s + 0.5))).reduce(f64::max)
+    let starts = rec.spans_where(|kind| matches!(kind, SpanKind::Start)).filter(|span| span.complete.is_ok());
+    starts.filter_map(|span| ratio_over(rec, (span.t1_s - 0.2 * (span.t1_s - span.t0_s), span.t1_s))).reduce(f64::max)
 }
 
 /// Mean output over mean supply.
 fn ratio_over(rec: &Recording, (from_s, to_s): (f64, f64)) -> Option<f64> {
-    let supply_v = level(rec, Channel::SupplyV, from_s, to_s).filter(|v| *v > 1.0)?;
-    Some(level(rec, Channel::OutputV, from_s, to_s)? / supply_v)
+    // As read: zeros of voltages are millivolts, and a capacitor that bleeds during a zero span is no zero.
+    let supply_v = rec.mean(Channel::SupplyV, from_s, to_s).filter(|v| *v > 1.0)?;
+    Some(rec.mean(Channel::OutputV, from_s, to_s)? / supply_v)
 }
 
 /// Current limit early: a ceiling that is there from the first start on. A design with such a ceiling exists too, hence no more
@@ -302,10 +314,12 @@ mod tests {
     }
 
     #[test]
-    fn drop_outs_that_come_again_are_a_cracked_joint_and_single_samples_are_not() {
+    fn drop_outs_at_random_are_a_cracked_joint_and_a_hunting_unit_or_single_samples_are_not() {
         let gaps = |t: f64| [21.0, 25.0, 31.0, 35.0].iter().any(|at| (*at..at + 0.05).contains(&t));
         let found = cracked_joint(&steady(|t| if gaps(t) { 0.0 } else { 1.0 })).unwrap();
         assert!(found.strength >= super::super::STRONG && found.because.contains("4 times"), "{found:?}");
+        let clockwork = |t: f64| t > 20.0 && (t % 1.5) < 0.05;
+        assert_eq!(cracked_joint(&steady(|t| if clockwork(t) { 0.0 } else { 1.0 })), None);
         let glitches = |t: f64| [21.0, 25.0, 31.0].iter().any(|at| (*at..at + 0.009).contains(&t));
         assert_eq!(cracked_joint(&steady(|t| if glitches(t) { 0.0 } else { 1.0 })), None);
     }
