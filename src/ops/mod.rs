@@ -3,6 +3,7 @@
 //! Here the rooms are joined: files are opened, the clock is read for the run's name, documents are written. No
 //! argument parsing and no terminal.
 
+pub mod analyze;
 pub mod archive;
 pub mod check;
 pub mod conform;
