@@ -81,6 +81,8 @@ const BLEED_WITHIN_S: f64 = 5.0;
 const DRAIN_WITHIN_S: f64 = 3.0;
 /// Longest wait for a coasting fan.
 pub(crate) const COAST_WITHIN_S: f64 = 120.0;
+/// Duty that no unit takes for a start but whose edges it sees, where its own threshold is not known yet.
+const WAKE_DUTY: f64 = 0.03;
 /// Output ratio from which an output at rest counts as on: well above offsets, below the smallest useful duty.
 pub(crate) const OUTPUT_ON: f64 = 0.015;
 /// Supply current above the zero that only a driven fan draws; an awake module takes less.
@@ -306,6 +308,19 @@ impl<'a> Session<'a> {
         }
         self.set(off)?;
         self.read(0.5, Pace::Normal)
+    }
+
+    /// From rest: a command too low for any output, so that the unit is awake for what follows.
+    pub(crate) fn wake(&mut self) -> Result<(), Halt> {
+        let duty = self.known.on.map_or(WAKE_DUTY, |on| 0.6 * on).max(self.lowest());
+        self.set_duty(duty)?;
+        self.read(1.5, Pace::Normal)?;
+        if self.output_on_at_rest(0.2) {
+            // Not as low as thought: what ran must rest again, and is awake.
+            self.off()?;
+            self.wait_rest(Pace::Slow)?;
+        }
+        Ok(())
     }
 
     /// From whatever is going on to verified standstill with the supply on and the off command there; whether it came.

@@ -171,6 +171,14 @@ fn a_shorted_switch_is_the_units_doing_and_ends_safe() {
 }
 
 #[test]
+fn a_unit_that_does_not_wake_by_its_command_is_started_after_the_supply_was_away() {
+    let fault = "faults = [{ fault = \"input-leaky\", severity = \"80 %\" }]";
+    let outcome = go(&rig(|text| text.replace("faults = []", fault)), up_to_soft_start());
+    let ends = ends(&outcome);
+    assert!(ends.iter().all(|(_, end)| *end == Some(StageEnd::Done)), "{ends:?}");
+}
+
+#[test]
 fn a_dead_unit_is_no_trip_and_later_stages_say_why_they_are_skipped() {
     let dead = rig(|text| text.replace("faults = []", "faults = [{ fault = \"input-dead\", severity = \"100 %\" }]"));
     let outcome = go(&dead, full());

@@ -88,7 +88,7 @@ impl Limits {
 }
 
 /// A channel is lively where its noise moves the last digit often (half a step of standard deviation moves it at four
-/// samples in ten), so that fifty equal samples in a row are no accident.
+/// samples in ten, and less where a slow pace averages), so that five hundred equal samples in a row are no accident.
 ///
 /// Temperatures, and a line that is held, may well stand still.
 fn sensor(channel: Channel, spec: &ChannelSpec, plausible: Option<&(f64, f64)>) -> Sensor {

@@ -343,7 +343,7 @@ struct Still {
 
 /// An exactly repeating reading counts as frozen after this time and this many samples.
 const FROZEN_S: f64 = 0.5;
-const FROZEN_SAMPLES: usize = 50;
+const FROZEN_SAMPLES: usize = 500;
 
 impl Sensors {
     pub(super) fn not_finite(block: &Block) -> Option<Trip> {

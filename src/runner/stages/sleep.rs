@@ -23,7 +23,7 @@ pub(crate) fn run(session: &mut Session<'_>, longest: Seconds) -> Work {
     if !session.stand_still()? {
         return Ok(Err("the fan was not seen to come to rest".to_owned()));
     }
-    wake(session)?;
+    session.wake()?;
     let (asleep, complete) = session.span(SpanKind::Sleep, |session| {
         session.set(quiet(session))?;
         fall_asleep(session, longest)
@@ -36,15 +36,6 @@ pub(crate) fn run(session: &mut Session<'_>, longest: Seconds) -> Work {
     session.off()?;
     session.wait_undriven(5.0)?;
     Ok(complete.and(started))
-}
-
-/// A command too low for any output, so that the unit is awake when the wait begins.
-fn wake(session: &mut Session<'_>) -> Result<(), Halt> {
-    if let Some(on) = session.known.on {
-        session.set_duty((0.6 * on).max(session.lowest()))?;
-        session.read(1.5, Pace::Normal)?;
-    }
-    Ok(())
 }
 
 /// The inactive level: an off duty with edges would keep the unit awake.

@@ -11,12 +11,37 @@ use crate::units::{Duty, Seconds};
 /// Without a tach the start is taken in bursts for ripple, up to this long: the record must stay small.
 const BURST_S: f64 = 6.0;
 
+/// Lower duties (percent) tried when a unit that keeps running at the highest does not start there.
+const LOWER: [f64; 3] = [95.0, 90.0, 80.0];
+
 pub(crate) fn run(session: &mut Session<'_>, to: UpTo<Duty>, settle_within: Seconds) -> Work {
-    if !session.stand_still()? {
-        return Ok(Err("the fan was not seen to come to rest".to_owned()));
-    }
-    let duty = session.highest(to);
-    let started = start(session, SpanKind::Start, duty, settle_within)?;
+    let (mut lower, mut power_cycled) = (LOWER.into_iter(), false);
+    let started = loop {
+        if !session.stand_still()? {
+            return Ok(Err("the fan was not seen to come to rest".to_owned()));
+        }
+        session.wake()?;
+        session.off()?;
+        session.read(0.1, Pace::Normal)?;
+        let duty = session.highest(to);
+        let started = start(session, SpanKind::Start, duty, settle_within)?;
+        if session.driven(0.3) {
+            break started;
+        }
+        // A unit that does not wake by its command is awake after the supply was away; where that does not help, the
+        // edges close to 100 % may be too narrow to be seen, and running on there was no more than holding.
+        session.zero()?;
+        if !power_cycled {
+            power_cycled = true;
+            session.sup.note(format!("no start at {:.1} %: the supply is taken away and given again", 100.0 * duty));
+            continue;
+        }
+        let Some(next) = lower.find(|percent| percent / 100.0 < duty - 0.01) else { break started };
+        let most = Duty::clamped(next / 100.0);
+        session.known.most = Some(most);
+        session.sup.learned("most_duty", most.to_string());
+        session.sup.note(format!("no start at {:.1} %, next try at {most}", 100.0 * duty));
+    };
     let stopped = stop(session)?;
     session.zero()?;
     Ok(started.and(stopped))
