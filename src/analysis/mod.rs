@@ -1,15 +1,20 @@
 //! Pure functions from a recording to results. No clock, no files, no printing, no unseeded randomness.
 #![deny(clippy::disallowed_methods, clippy::disallowed_macros, clippy::disallowed_types)]
 
+mod absence;
+mod capacitance;
 pub mod command;
 mod constant;
 mod contamination;
 mod curve;
 mod discover;
+mod drop;
 mod estimate;
 mod frequency;
+mod heat;
 mod hinge;
 mod level;
+mod line;
 mod loss;
 mod motor_fit;
 mod peak;
@@ -17,9 +22,11 @@ mod power_up;
 mod ramp;
 pub mod recognise;
 mod response;
+mod run_down;
 mod saturation;
 mod settled_form;
 pub mod signal;
+mod sleep;
 mod soft_start;
 pub mod speed;
 mod steadiness;
@@ -45,6 +52,12 @@ pub fn analyse(rec: &Recording) -> Findings {
     let mut findings = Findings { warnings, ..Findings::default() };
     soft_start::find(rec, &mut findings);
     power_up::find(rec, &mut findings);
+    line::find(rec, &mut findings);
+    capacitance::find(rec, &mut findings);
+    run_down::find(rec, &mut findings);
+    drop::find(rec, &mut findings);
+    heat::find(rec, &mut findings);
+    sleep::find(rec, &mut findings);
     curve::find(rec, &mut findings);
     thresholds::find(rec, &mut findings);
     saturation::find(rec, &mut findings);
@@ -52,5 +65,6 @@ pub fn analyse(rec: &Recording) -> Findings {
     frequency::find(rec, &mut findings);
     loss::find(rec, &mut findings);
     steadiness::find(rec, &mut findings);
+    absence::fill(rec, &mut findings);
     findings
 }

@@ -149,6 +149,21 @@ fn jitter(edges: &Clean, turn: usize) -> Option<f64> {
     Some((second.iter().map(|d| d * d).sum::<f64>() / second.len() as f64 / 6.0).sqrt())
 }
 
+/// Speed turn by turn: (middle of the turn, revolutions per minute) for each edge and the one a turn later, so that
+/// unevenly spaced magnets cancel. Oldest first; empty of less than a turn.
+#[must_use]
+pub fn turns(edges_s: &[f64], pulses_per_rev: f64) -> Vec<(f64, f64)> {
+    let edges = clean(edges_s);
+    let turn = (pulses_per_rev.round() as usize).max(1);
+    (turn..edges.times_s.len())
+        .map(|i| {
+            let (t0, t1) = (edges.times_s[i - turn], edges.times_s[i]);
+            let pulses = edges.counts[i] - edges.counts[i - turn];
+            (0.5 * (t0 + t1), 60.0 * pulses / ((t1 - t0) * pulses_per_rev))
+        })
+        .collect()
+}
+
 /// Speed over `from_s..to_s` on a grid of `spacing_s`: (time of the middle, revolutions per minute) per cell.
 ///
 /// `edges_s` should reach a little beyond the window on both sides. Each cell holds the pulses that fell into it, in

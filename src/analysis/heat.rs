@@ -1,0 +1,218 @@
+//! Heating of the case in a soak: first-order fit of case less ambient, carried on to its end.
+
+use crate::bench::Channel;
+use crate::record::event::SpanKind;
+use crate::record::recording::{Recording, Span};
+use crate::results::{Findings, Measured, ResultName};
+
+use super::estimate::{self, Estimate, miss_all, shortfall, spans};
+use super::signal::{fit, stats};
+use super::zero;
+
+const BOTH: [ResultName; 2] = [ResultName::HeatRiseK, ResultName::HeatTauS];
+/// Cells that are fitted.
+const CELLS: f64 = 150.0;
+/// Time constants that must be seen for an extrapolation to count as measured.
+const SEEN: f64 = 2.0;
+
+/// One soak as fitted.
+struct Soak {
+    duty_pct: f64,
+    /// Seconds held.
+    held_s: f64,
+    /// Case less ambient at the end.
+    last_k: f64,
+    last_u: f64,
+    rise: Estimate,
+    tau: Option<Estimate>,
+    tau_s: f64,
+}
+
+impl Soak {
+    fn complete(&self) -> bool {
+        self.held_s >= SEEN * self.tau_s
+    }
+}
+
+/// Fills in rise and time constant from the soak with the largest rise.
+pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
+    let spans = spans(rec, &SpanKind::Soak);
+    if spans.is_empty() {
+        return;
+    }
+    if !rec.channels.contains_key(&Channel::CaseC) {
+        miss_all(findings, &BOTH, "no case temperature channel");
+        return;
+    }
+    let soaks: Vec<Soak> = spans.iter().filter_map(|span| one(rec, span)).collect();
+    let Some(worst) = soaks.iter().max_by(|a, b| a.rise.value.total_cmp(&b.rise.value)) else {
+        miss_all(findings, &BOTH, &format!("the soak was too short for a fit{}", shortfall(&spans)));
+        return;
+    };
+    put_rise(rec, worst, findings);
+    // The time constant is the case's own: from the soak that shows it best.
+    let clearest = soaks
+        .iter()
+        .filter_map(|soak| soak.tau.as_ref().map(|tau| (soak, tau)))
+        .min_by(|a, b| a.0.tau_relative_u().total_cmp(&b.0.tau_relative_u()));
+    match clearest {
+        Some((soak, tau)) => put_tau(soak, tau, findings),
+        None => findings.miss(ResultName::HeatTauS, "the case hardly warmed: no time constant to see"),
+    }
+}
+
+impl Soak {
+    fn tau_relative_u(&self) -> f64 {
+        let u = self
+            .tau
+            .as_ref()
+            .map_or(f64::INFINITY, |tau| tau.measured(ResultName::HeatTauS, "", 1).u.unwrap_or(f64::INFINITY));
+        if self.complete() { u / self.tau_s } else { 1e3 + u / self.tau_s }
+    }
+}
+
+fn put_rise(rec: &Recording, soak: &Soak, findings: &mut Findings) {
+    let name = ResultName::HeatRiseK;
+    let place = if rec.channels.contains_key(&Channel::AmbientC) { "" } else { ", ambient taken from the cold case" };
+    let at = format!("at {:.0} % duty, {:.0} s held{place}", soak.duty_pct, soak.held_s);
+    let measured = soak.rise.measured(name, "first-order fit", 1);
+    findings.put(
+        name,
+        if soak.complete() { measured.noted(at) } else { bound(measured, soak.last_k - 2.0 * soak.last_u, &at, soak) },
+    );
+}
+
+fn put_tau(soak: &Soak, tau: &Estimate, findings: &mut Findings) {
+    let name = ResultName::HeatTauS;
+    let at = format!("at {:.0} % duty, {:.0} s held", soak.duty_pct, soak.held_s);
+    let measured = tau.measured(name, "first-order fit", 1);
+    findings
+        .put(name, if soak.complete() { measured.noted(at) } else { bound(measured, soak.held_s / SEEN, &at, soak) });
+}
+
+/// The upper end opened: less was seen than an extrapolation needs.
+fn bound(mut measured: Measured, least: f64, at: &str, soak: &Soak) -> Measured {
+    measured.interval = Some([Some(least.max(0.0)), None]);
+    let seen = soak.held_s / soak.tau_s;
+    measured.noted(format!("a bound: {seen:.1} time constants seen, {SEEN:.0} needed; {at}"))
+}
+
+fn one(rec: &Recording, span: &Span) -> Option<Soak> {
+    let held_s = span.t1_s - span.t0_s;
+    let width_s = (held_s / CELLS).max(0.2);
+    let case = zero::cells(rec, Channel::CaseC, span.t0_s, span.t1_s, width_s);
+    let (t, y): (Vec<f64>, Vec<f64>) =
+        case.iter().map(|(t, case)| (t - span.t0_s, case - ambient(rec, *t, 10.0 * width_s))).unzip();
+    if t.len() < 20 || held_s < 10.0 || y.iter().any(|v| !v.is_finite()) {
+        return None;
+    }
+    let setting = rec.setting_at(0.5 * (span.t0_s + span.t1_s));
+    let duty_pct = setting.map_or(0.0, |setting| setting.duty.percent());
+    let tail = t.len() - t.len() / 10 - 1;
+    let last_k = stats::mean(&y[tail..])?;
+    let noise = stats::robust_sigma(&y.windows(2).map(|w| w[1] - w[0]).collect::<Vec<_>>())? / 2.0_f64.sqrt();
+    let common = common_u(rec, last_k);
+    let first_k = stats::mean(&y[..t.len() / 10 + 1])?;
+    let change = last_k - first_k;
+    let soak = |rise, tau, tau_s| Soak { duty_pct, held_s, last_k, last_u: noise.hypot(common), rise, tau, tau_s };
+    if change.abs() < (6.0 * noise / (0.1 * t.len() as f64).sqrt()).max(0.3) {
+        let parts = vec![estimate::seen("drift", change.abs().max(noise), 3.0), estimate::common("sensors", common)];
+        return Some(soak(Estimate::new(last_k, parts), None, 0.25 * held_s));
+    }
+    // Within a hundredth of a kelvin nothing better than a line may fit: start from the middle of what can be told.
+    let found = [0.3, 1.0]
+        .into_iter()
+        .filter_map(|share| {
+            let start = [last_k + 0.3 * change, first_k, (share * held_s).ln()];
+            fit::fit(&start, t.len(), |p, r| {
+                let tau = p[2].clamp(-3.0, 14.0).exp();
+                for ((r, t), y) in r.iter_mut().zip(&t).zip(&y) {
+                    *r = y - p[0] - (p[1] - p[0]) * (-t / tau).exp();
+                }
+            })
+        })
+        .min_by(|a, b| a.rss.total_cmp(&b.rss))?;
+    let tau_s = found.params[2].clamp(-3.0, 14.0).exp();
+    let residuals: Vec<f64> = t
+        .iter()
+        .zip(&y)
+        .map(|(t, y)| y - found.params[0] - (found.params[1] - found.params[0]) * (-t / tau_s).exp())
+        .collect();
+    let wider = (residuals.len() as f64 / stats::effective_n(&residuals)).sqrt();
+    let dof = stats::effective_n(&residuals);
+    let rise = vec![
+        estimate::seen("fit", found.u(0) * wider, dof),
+        estimate::common("temperature sensors", common_u(rec, found.params[0])),
+        // The copper of the fan warms in the meantime and takes some current away: not quite one time constant.
+        estimate::random("changing heat", 0.01 * found.params[0].abs()),
+    ];
+    let tau =
+        vec![estimate::seen("fit", tau_s * found.u(2) * wider, dof), estimate::random("changing heat", 0.02 * tau_s)];
+    Some(soak(Estimate::new(found.params[0], rise), Some(Estimate::new(tau_s, tau)), tau_s))
+}
+
+/// Ambient temperature around `t_s`; without the channel, the case in the first second of the recording.
+fn ambient(rec: &Recording, t_s: f64, width_s: f64) -> f64 {
+    let mean = rec.mean(Channel::AmbientC, t_s - width_s, t_s + width_s);
+    mean.or_else(|| {
+        let first_s = rec.channels.get(&Channel::CaseC)?.chunks().first()?.t0_s;
+        rec.mean(Channel::CaseC, first_s, first_s + 1.0)
+    })
+    .unwrap_or(f64::NAN)
+}
+
+/// Errors of the two sensors that no averaging takes out.
+fn common_u(rec: &Recording, rise_k: f64) -> f64 {
+    let facts = |channel| rec.header.bench.channels.get(&channel).copied().unwrap_or_default();
+    let (case, ambient) = (facts(Channel::CaseC), facts(Channel::AmbientC));
+    case.offset_u.hypot(ambient.offset_u).hypot(case.gain_u * (rise_k.abs() + 20.0)).hypot(ambient.gain_u * 20.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::synthetic::{self, Bench};
+    use super::*;
+
+    fn soak(held_s: f64, seed: u64) -> Findings {
+        let mut bench = Bench::new(seed);
+        bench.set(synthetic::at(60.0));
+        let case = |t: f64| 22.0 + 30.0 - 27.0 * (-t / 120.0).exp();
+        bench.run(held_s, &[(Channel::CaseC, &case, 0.05), (Channel::AmbientC, &|_| 22.0, 0.05)]);
+        bench.span(SpanKind::Soak, 0.0);
+        let mut findings = Findings::default();
+        find(&bench.rec, &mut findings);
+        findings
+    }
+
+    #[test]
+    fn two_time_constants_are_enough_to_extrapolate() {
+        let found = soak(300.0, 1);
+        let rise = found.results.get(&ResultName::HeatRiseK).expect("measured");
+        assert!((rise.as_number().expect("a number") - 30.0).abs() < 0.3 && !rise.is_bound(), "{rise:?}");
+        let tau = found.results.get(&ResultName::HeatTauS).expect("measured");
+        assert!((tau.as_number().expect("a number") - 120.0).abs() < 4.0 && !tau.is_bound(), "{tau:?}");
+    }
+
+    #[test]
+    fn less_is_marked_as_a_bound() {
+        let found = soak(120.0, 2);
+        let rise = found.results.get(&ResultName::HeatRiseK).expect("a bound");
+        assert!(
+            rise.is_bound() && rise.interval.is_some_and(|[low, _]| low.is_some_and(|low| low > 15.0 && low < 30.0))
+        );
+        assert!(found.results.get(&ResultName::HeatTauS).is_some_and(Measured::is_bound));
+    }
+
+    #[test]
+    fn without_case_temperature_it_is_absent() {
+        let mut bench = Bench::new(1);
+        bench.run(100.0, &[(Channel::SupplyV, &|_| 13.0, 0.05)]);
+        bench.span(SpanKind::Soak, 0.0);
+        let mut findings = Findings::default();
+        find(&bench.rec, &mut findings);
+        assert_eq!(
+            findings.absent.get(&ResultName::HeatRiseK).map(String::as_str),
+            Some("no case temperature channel")
+        );
+    }
+}

@@ -1,0 +1,164 @@
+//! The command line as a source: voltage and resistance of the pull-up from the line released and under known loads,
+//! and what kind of input that looks like.
+
+use crate::bench::{Channel, Line};
+use crate::record::event::{BenchFacts, SpanKind};
+use crate::record::recording::Recording;
+use crate::results::{Findings, Measured, ResultName};
+
+use super::estimate::{self, Estimate};
+use super::zero::{self, Level};
+
+/// Released voltage below which there is no pull-up, volts.
+const NO_PULL_UP_V: f64 = 0.5;
+/// Relative uncertainty taken for the rig's loads where the rig file states none.
+const LOAD_U: f64 = 0.01;
+/// Pull-ups that look like LIN, ohms.
+const LIN_OHM: (f64, f64) = (15e3, 90e3);
+/// Idle level of a CAN pair, volts, and how near counts.
+const CAN_V: (f64, f64) = (2.5, 0.4);
+
+/// Fills in pull-up voltage, resistance and kind of line.
+pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
+    let names = [ResultName::PullUpV, ResultName::PullUpOhm, ResultName::LineKind];
+    if !rec.spans.iter().any(|span| matches!(span.kind, SpanKind::LineRead { .. })) {
+        return;
+    }
+    if !rec.channels.contains_key(&Channel::LineV) {
+        estimate::miss_all(findings, &names, "the voltage of the command line was not recorded");
+        return;
+    }
+    let Some(open) = read(rec, Line::Open) else {
+        estimate::miss_all(findings, &names, "the line was not read while released");
+        return;
+    };
+    if open.value < NO_PULL_UP_V {
+        let reason = format!("the released line rests at {:.2} V: no pull-up in the module", open.value);
+        estimate::miss_all(findings, &names[..2], &reason);
+        let measured = Measured::word(ResultName::LineKind, "push_pull", "line voltage", 1);
+        findings.put(ResultName::LineKind, measured.noted("needs a line that is driven to both levels"));
+        return;
+    }
+    match read(rec, Line::Low).map(|low| source(&rec.header.bench, &open, &low)) {
+        None => estimate::miss_all(findings, &names, "the line was not read while held low"),
+        Some(Err(reason)) => estimate::miss_all(findings, &names, &reason),
+        Some(Ok((volts, ohms))) => put(rec, volts, ohms, findings),
+    }
+}
+
+/// Level of the line over the settled part of the first stretch in that state.
+fn read(rec: &Recording, line: Line) -> Option<Level> {
+    let span = rec.spans_where(|kind| matches!(kind, SpanKind::LineRead { line: l } if *l == line)).next()?;
+    zero::level(rec, Channel::LineV, 0.5 * (span.t0_s + span.t1_s), span.t1_s)
+}
+
+/// Open voltage and resistance of the source behind the line, from its voltage under two loads to ground.
+fn source(facts: &BenchFacts, open: &Level, low: &Level) -> Result<(Estimate, Estimate), String> {
+    let load_ohm = facts.line_low_ohm.ok_or("the rig file does not state the resistance that holds the line low")?;
+    let sense_s = facts.line_sense_ohm.map_or(0.0, |ohm| 1.0 / ohm);
+    let low_s = sense_s + 1.0 / load_ohm;
+    let solve = |open_v: f64, low_v: f64, low_s: f64| {
+        let ohm = (open_v - low_v) / (low_v * low_s - open_v * sense_s);
+        (open_v * (1.0 + ohm * sense_s), ohm)
+    };
+    // Held low through the load, less than a twentieth of a volt says nothing beside the meter's zero.
+    if low.value < 4.0 * low.u_zero.hypot(low.u_noise) || low.value * low_s <= open.value * sense_s {
+        return Err(format!("held low the line reads {:.3} V, too little to tell the pull-up's resistance", low.value));
+    }
+    let (volts, ohms) = solve(open.value, low.value, low_s);
+    let change = |open_by: f64, low_by: f64, load_by: f64| {
+        let (v, o) = solve(open.value + open_by, low.value + low_by, sense_s + (1.0 - load_by) / load_ohm);
+        (v - volts, o - ohms)
+    };
+    let own = |level: &Level| level.u_noise.hypot(level.u_zero);
+    let (by_open, by_low, by_load) =
+        (change(own(open), 0.0, 0.0), change(0.0, own(low), 0.0), change(0.0, 0.0, LOAD_U));
+    let parts = |open: f64, low: f64, load: f64, gain: f64| {
+        vec![
+            estimate::random("line_v released", open.abs()),
+            estimate::random("line_v held low", low.abs()),
+            estimate::common("load of the rig", load.abs()),
+            estimate::common("line_v gain", gain),
+        ]
+    };
+    // The gain is the same in both readings: it scales the voltage and leaves the resistance.
+    let gain = open.u_gain / open.value * volts;
+    Ok((
+        Estimate::new(volts, parts(by_open.0, by_low.0, by_load.0, gain)),
+        Estimate::new(ohms, parts(by_open.1, by_low.1, by_load.1, 0.0)),
+    ))
+}
+
+fn put(rec: &Recording, volts: Estimate, ohms: Estimate, findings: &mut Findings) {
+    let (v, o) = (volts.value, ohms.value);
+    findings.put(ResultName::PullUpV, volts.measured(ResultName::PullUpV, "two loads", 2));
+    findings.put(ResultName::PullUpOhm, ohms.measured(ResultName::PullUpOhm, "two loads", 2));
+    let supply_v = rec.header.bench.supply_v.unwrap_or(13.0);
+    let (kind, note) = if (v - CAN_V.0).abs() < CAN_V.1 {
+        ("can_like", Some("idles near 2.5 V like one wire of a CAN pair"))
+    } else if (LIN_OHM.0..LIN_OHM.1).contains(&o) && v > 0.75 * supply_v {
+        ("lin_like", Some("a weak pull-up to the supply hints at LIN"))
+    } else if o < LIN_OHM.0 {
+        ("open_collector", None)
+    } else {
+        ("unknown", None)
+    };
+    let measured = Measured::word(ResultName::LineKind, kind, "line voltage", 2);
+    findings.put(ResultName::LineKind, if let Some(note) = note { measured.noted(note) } else { measured });
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::synthetic::{self, Bench};
+    use super::*;
+    use crate::bench::Setting;
+    use crate::record::event::ChannelFacts;
+
+    /// A line with a source of `volts` behind `ohm`, read released and held low through 100 Ohm, sensed with 1 MOhm.
+    fn findings(volts: f64, ohm: f64, seed: u64) -> Findings {
+        let mut bench = Bench::new(seed);
+        bench.rec.header.bench = BenchFacts {
+            line_low_ohm: Some(100.0),
+            line_sense_ohm: Some(1e6),
+            supply_v: Some(13.0),
+            ..BenchFacts::default()
+        };
+        let facts = ChannelFacts { noise: 0.005, offset_u: 0.002, gain_u: 0.002, ..ChannelFacts::default() };
+        bench.rec.header.bench.channels.insert(Channel::LineV, facts);
+        for (line, load) in [(Line::Open, 1e6), (Line::Low, 1.0 / (1e-6 + 1e-2))] {
+            let t0_s = bench.t_s;
+            bench.set(Setting { line, ..synthetic::at(0.0) });
+            let level = volts * load / (ohm + load);
+            bench.run(0.6, &[(Channel::LineV, &|_| level, 0.005)]);
+            bench.span(SpanKind::LineRead { line }, t0_s);
+        }
+        let mut findings = Findings::default();
+        find(&bench.rec, &mut findings);
+        findings
+    }
+
+    #[test]
+    fn a_pull_up_comes_out_and_its_interval_holds_it() {
+        let covered = (0..60)
+            .filter(|seed| {
+                let found = findings(13.0, 3300.0, *seed);
+                assert_eq!(found.word(ResultName::LineKind), Some("open_collector"));
+                let ohm = found.results.get(&ResultName::PullUpOhm).expect("measured");
+                let [low, high] = ohm.interval.expect("a number");
+                assert!((found.number(ResultName::PullUpV).expect("measured") - 13.0).abs() < 0.02);
+                low.is_some_and(|low| low < 3300.0) && high.is_some_and(|high| high > 3300.0)
+            })
+            .count();
+        // The load's one percent does not vary here, so all of them should hold.
+        assert!(covered >= 57, "{covered} of 60");
+    }
+
+    #[test]
+    fn other_kinds_of_line_are_told() {
+        assert_eq!(findings(13.0, 30_000.0, 1).word(ResultName::LineKind), Some("lin_like"));
+        assert_eq!(findings(2.5, 12_000.0, 1).word(ResultName::LineKind), Some("can_like"));
+        let bare = findings(0.0, 47_000.0, 1);
+        assert_eq!(bare.word(ResultName::LineKind), Some("push_pull"));
+        assert!(bare.absent.contains_key(&ResultName::PullUpOhm));
+    }
+}

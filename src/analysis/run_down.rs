@@ -1,0 +1,274 @@
+//! After the off command: when the output is gone, and how long the fan takes to a tenth of its speed.
+
+use crate::bench::Channel;
+use crate::record::event::SpanKind;
+use crate::record::recording::{Recording, Span};
+use crate::results::{Findings, ResultName};
+
+use super::command;
+use super::estimate::{self, Estimate, pool, shortfall, spans};
+use super::signal::{stats, steps, tach};
+use super::{speed, zero};
+
+/// Share of the former speed at which the fan counts as run down.
+const SLOW: f64 = 0.1;
+/// Output voltage this share of the former one right after the output is gone means that the module shorts the fan.
+const BRAKED: f64 = 0.1;
+
+/// One stop with its command edge and the settled state before.
+struct Stop<'a> {
+    span: &'a Span,
+    edge_s: f64,
+}
+
+/// Fills in the delay of the output and the run-down.
+pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
+    let spans = spans(rec, &SpanKind::Stop);
+    if spans.is_empty() {
+        return;
+    }
+    let stops = from_full(rec, &spans);
+    if stops.is_empty() {
+        let reason = format!("no off command in the recorded stop{}", shortfall(&spans));
+        findings.miss(ResultName::OutputOffDelayS, reason.clone());
+        findings.miss(ResultName::RunDownS, reason);
+        return;
+    }
+    let name = ResultName::OutputOffDelayS;
+    let delays: Vec<Estimate> = stops.iter().filter_map(|stop| off_delay(rec, stop)).collect();
+    match pool(&delays) {
+        Some(delay) => findings.put(name, delay.measured(name, "output gone", delays.len() as u64)),
+        None => findings.miss(name, "neither supply current nor output voltage shows the output going off"),
+    }
+    run_down(rec, &stops, &spans, findings);
+}
+
+/// Stops from the highest duty among them: run-down depends on the speed it starts from.
+fn from_full<'a>(rec: &Recording, spans: &'a [Span]) -> Vec<Stop<'a>> {
+    let all: Vec<(f64, Stop<'a>)> = spans
+        .iter()
+        .filter_map(|span| {
+            let (edge_s, before, _) = command::first_change(rec, span)?;
+            Some((before?.duty.fraction(), Stop { span, edge_s }))
+        })
+        .collect();
+    let highest = all.iter().map(|(duty, _)| *duty).fold(0.0, f64::max);
+    all.into_iter().filter(|(duty, _)| (duty - highest).abs() < 0.01).map(|(_, stop)| stop).collect()
+}
+
+/// From the command to the output gone: supply current down to a tenth, else the step of the output voltage.
+fn off_delay(rec: &Recording, stop: &Stop<'_>) -> Option<Estimate> {
+    let window = |channel| {
+        let cells = zero::cells(rec, channel, stop.span.t0_s, (stop.edge_s + 10.0).min(stop.span.t1_s), 1e-3);
+        let (t, v): (Vec<f64>, Vec<f64>) = cells.into_iter().unzip();
+        let before = t.partition_point(|t| *t < stop.edge_s);
+        (before > 3).then_some((t, v, before))
+    };
+    let by_current = || {
+        let (t, v, before) = window(Channel::SupplyA)?;
+        let level = stats::median(&v[..before])?;
+        let noise = stats::robust_sigma(&v[..before])?;
+        (level > 10.0 * noise && level > 0.2).then_some(())?;
+        steps::falling_through(&t[before - 1..], &v[before - 1..], 0.1 * level, 0.02 * level, 1)
+    };
+    let by_voltage = || {
+        let (t, v, before) = window(Channel::OutputV)?;
+        let level = stats::median(&v[..before])?;
+        let noise = stats::robust_sigma(&v[..before])?;
+        let drop = (8.0 * noise).max(0.04 * level);
+        steps::falling_through(&t[before - 1..], &v[before - 1..], level - drop, 0.0, 1)
+    };
+    let gone = by_current().or_else(by_voltage)?;
+    let delay_s = gone.t_s - stop.edge_s;
+    let parts = vec![
+        estimate::random("spacing of samples", gone.u_s),
+        estimate::random("alignment of samples and command", 5e-4 / 12.0_f64.sqrt()),
+        estimate::common("clock", delay_s.abs() * rec.header.bench.clock_u),
+    ];
+    Some(Estimate::new(delay_s, parts))
+}
+
+/// How one run-down went.
+enum Coast {
+    Done {
+        estimate: Estimate,
+        method: &'static str,
+    },
+    /// Still faster than a tenth at the end, after so many seconds.
+    Turning(f64),
+    NoSpeed(&'static str),
+}
+
+fn run_down(rec: &Recording, stops: &[Stop<'_>], spans: &[Span], findings: &mut Findings) {
+    let name = ResultName::RunDownS;
+    let (mut done, mut method, mut reason) = (Vec::new(), "", None);
+    for stop in stops {
+        match coast(rec, stop) {
+            Coast::Done { estimate, method: by } => {
+                done.push(estimate);
+                method = by;
+            }
+            Coast::Turning(seconds) => {
+                reason.get_or_insert(format!("still above a tenth of its speed after {seconds:.1} s"));
+            }
+            Coast::NoSpeed(why) => {
+                reason.get_or_insert(why.to_owned());
+            }
+        }
+    }
+    let Some(pooled) = pool(&done) else {
+        findings.miss(name, reason.unwrap_or_else(|| format!("no run-down was seen{}", shortfall(spans))));
+        return;
+    };
+    let measured = pooled.measured(name, method, done.len() as u64);
+    let brakes = stops.iter().any(|stop| brakes(rec, stop));
+    let note = "the module brakes: it shorts the fan when off";
+    findings.put(name, if brakes { measured.noted(note) } else { measured });
+}
+
+fn coast(rec: &Recording, stop: &Stop<'_>) -> Coast {
+    if let Some(coast) = by_tach(rec, stop).or_else(|| by_logger(rec, stop)) {
+        return coast;
+    }
+    by_back_emf(rec, stop)
+}
+
+/// Time to a tenth from a track of speeds, oldest first, after the command.
+fn to_a_tenth(
+    rec: &Recording,
+    stop: &Stop<'_>,
+    track: &[(f64, f64)],
+    before: (f64, f64),
+    method: &'static str,
+) -> Coast {
+    let (t, v): (Vec<f64>, Vec<f64>) = track.iter().copied().unzip();
+    let level = SLOW * before.0;
+    let Some(slow) = steps::falling_through(&t, &v, level, 0.3 * level, 3) else {
+        return Coast::Turning(t.last().map_or(0.0, |t| t - stop.edge_s));
+    };
+    // Rate of fall around the crossing turns an error of the level into one of time.
+    let around = |share: f64| steps::falling_through(&t, &v, share * level, 0.2 * level, 3).map(|i| i.t_s);
+    let per_unit = match (around(1.3), around(0.75)) {
+        (Some(a), Some(b)) if b > a => (b - a) / (0.55 * level),
+        _ => 0.0,
+    };
+    let run_s = slow.t_s - stop.edge_s;
+    let parts = vec![
+        estimate::seen("noise at the crossing", slow.u_s, 10.0),
+        estimate::random("former speed", SLOW * before.1 * per_unit),
+        estimate::random("alignment of samples and command", 5e-4 / 12.0_f64.sqrt()),
+        estimate::common("clock", run_s * rec.header.bench.clock_u),
+    ];
+    Coast::Done { estimate: Estimate::new(run_s, parts), method }
+}
+
+fn by_tach(rec: &Recording, stop: &Stop<'_>) -> Option<Coast> {
+    let pulses = rec.header.bench.pulses_per_rev?;
+    let before = tach::mean(rec.tach_in(stop.span.t0_s, stop.edge_s)?, pulses)?;
+    let track = tach::turns(rec.tach_in(stop.edge_s, stop.span.t1_s)?, pulses);
+    (track.len() >= 8).then(|| to_a_tenth(rec, stop, &track, (before.rpm, before.u_rpm), "tach"))
+}
+
+fn by_logger(rec: &Recording, stop: &Stop<'_>) -> Option<Coast> {
+    rec.channels.get(&Channel::SpeedRpm)?;
+    let before = speed::mean_speed(rec, stop.span.t0_s, stop.edge_s)?;
+    let track = speed::speed_track(rec, stop.edge_s, stop.span.t1_s, 0.05);
+    (track.len() >= 8).then(|| to_a_tenth(rec, stop, &track, (before.rpm, before.u_rpm), "logger"))
+}
+
+/// Run-down from the back-EMF, relative to its value carried back to the command.
+fn by_back_emf(rec: &Recording, stop: &Stop<'_>) -> Coast {
+    if !rec.channels.contains_key(&Channel::OutputV) {
+        return Coast::NoSpeed(
+            "neither tach nor output voltage was recorded: nothing shows the speed of a coasting fan",
+        );
+    }
+    let gone_s = stop.edge_s + off_delay(rec, stop).map_or(0.1, |delay| delay.value.max(0.0));
+    let cells = zero::cells(rec, Channel::OutputV, gone_s + 0.03, stop.span.t1_s, 0.02);
+    let (zero_v, zero_u) = zero::offset(rec, Channel::OutputV, stop.edge_s).unwrap_or((0.0, 0.02));
+    let volts: Vec<(f64, f64)> = cells.into_iter().map(|(t, v)| (t, v - zero_v)).collect();
+    let (t, v): (Vec<f64>, Vec<f64>) = volts.iter().take(25).copied().unzip();
+    let Some(line) = stats::line(&t, &v) else {
+        return Coast::NoSpeed("the recording ends with the off command");
+    };
+    // The speed before the output went is that at which it went: the drive held it so far.
+    let former_v = line.at(gone_s);
+    if brakes(rec, stop) || former_v < 0.3 {
+        return Coast::NoSpeed("no back-EMF after off: the module brakes, or the fan was at rest; no tach tells");
+    }
+    let u = (line.scatter / 5.0).hypot(zero_u);
+    to_a_tenth(rec, stop, &volts, (former_v, u), "back-EMF")
+}
+
+/// Whether the output falls to nearly nothing at once while the fan must still turn.
+fn brakes(rec: &Recording, stop: &Stop<'_>) -> bool {
+    let gone_s = stop.edge_s + off_delay(rec, stop).map_or(0.1, |delay| delay.value.max(0.0));
+    let level = |from_s, to_s| zero::level(rec, Channel::OutputV, from_s, to_s).map(|level| level.value);
+    let former = level(stop.span.t0_s, stop.edge_s);
+    let after = level(gone_s + 0.03, gone_s + 0.08);
+    former.zip(after).is_some_and(|(former, after)| former > 2.0 && after < BRAKED * former)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::synthetic::{self, Bench};
+    use super::*;
+
+    /// Speed of a fan coasting against friction and air from 2400 rpm: tan law, a tenth after 8.3 s.
+    fn coasting(t: f64) -> f64 {
+        let angle: f64 = 1.3 - 0.12 * t;
+        if angle <= 0.0 { 0.0 } else { 2400.0 * angle.tan() / 1.3_f64.tan() }
+    }
+
+    fn tenth_s() -> f64 {
+        (1.3 - (0.1 * 1.3_f64.tan()).atan()) / 0.12
+    }
+
+    fn stop(with_tach: bool, brakes: bool) -> Findings {
+        let mut bench = Bench::new(5);
+        bench.set(synthetic::at(95.0));
+        let on: [synthetic::Made<'_>; 2] = [(Channel::SupplyA, &|_| 22.0, 0.05), (Channel::OutputV, &|_| 12.8, 0.005)];
+        bench.run(0.5, &on);
+        if with_tach {
+            bench.tach(0.5, &|_| 2400.0);
+        }
+        bench.set(synthetic::at(0.0));
+        let delay_s = 0.06;
+        let amps = |t: f64| if t < delay_s { 22.0 } else { 0.01 };
+        let volts = |t: f64| match t {
+            t if t < delay_s => 12.8,
+            _ if brakes => 0.0,
+            t => 9.6 / 2400.0 * coasting(t - delay_s),
+        };
+        bench.run(14.0, &[(Channel::SupplyA, &amps, 0.05), (Channel::OutputV, &volts, 0.005)]);
+        if with_tach {
+            bench.tach(14.0, &|t| coasting((t - delay_s).max(0.0)));
+        }
+        bench.span(SpanKind::Stop, 0.0);
+        let mut findings = Findings::default();
+        find(&bench.rec, &mut findings);
+        findings
+    }
+
+    #[test]
+    fn run_down_by_tach_and_by_back_emf_agree_with_the_law() {
+        for with_tach in [true, false] {
+            let found = stop(with_tach, false);
+            let delay = found.number(ResultName::OutputOffDelayS).expect("measured");
+            // Sampled every 5 ms here.
+            assert!((delay - 0.06).abs() < 0.006, "{delay}");
+            let run = found.results.get(&ResultName::RunDownS).unwrap_or_else(|| panic!("{:?}", found.absent));
+            let seconds = run.as_number().expect("a number");
+            assert!((seconds - 0.06 - tenth_s()).abs() < 0.1, "{with_tach}: {run:?} for {}", tenth_s());
+            assert_eq!(run.method, if with_tach { "tach" } else { "back-EMF" });
+        }
+    }
+
+    #[test]
+    fn a_braking_module_is_said_to_brake() {
+        let run = stop(true, true).results.remove(&ResultName::RunDownS).expect("by tach");
+        assert!(run.note.is_some_and(|note| note.contains("brakes")));
+        let found = stop(false, true);
+        assert!(found.absent.get(&ResultName::RunDownS).is_some_and(|why| why.contains("brakes")));
+    }
+}

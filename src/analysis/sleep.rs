@@ -1,0 +1,280 @@
+//! Sleep: settled current at the inactive level over whole wake cycles, time to it, and what it means for a battery.
+
+use crate::bench::Channel;
+use crate::record::event::SpanKind;
+use crate::record::recording::{Recording, Span};
+use crate::results::{Findings, ResultName};
+
+use super::command;
+use super::estimate::{self, Estimate, miss_all, shortfall, spans};
+use super::signal::stats;
+use super::zero;
+
+const ALL: [ResultName; 3] = [ResultName::SleepA, ResultName::SleepAfterS, ResultName::BatteryDays];
+/// Cells in which the current is looked at, seconds.
+const CELL_S: f64 = 0.05;
+/// A fall to this share of the awake current is a sleep whatever the plan's threshold.
+const ASLEEP_SHARE: f64 = 0.5;
+/// After falling asleep this long is left out of the mean.
+const SETTLE_S: f64 = 0.5;
+
+/// The current of one wait for sleep.
+struct Wait {
+    t: Vec<f64>,
+    a: Vec<f64>,
+    /// When the off command came.
+    off_s: f64,
+    awake_a: f64,
+    asleep_a: f64,
+}
+
+/// Fills in the sleep results.
+pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
+    let spans = spans(rec, &SpanKind::Sleep);
+    let Some(span) = spans.first() else { return };
+    let Some(wait) = wait(rec, span) else {
+        let reason = match rec.channels.contains_key(&Channel::SupplyA) {
+            true => format!("too little was recorded at the inactive level{}", shortfall(&spans)),
+            false => "no supply current was recorded".to_owned(),
+        };
+        miss_all(findings, &ALL, &reason);
+        return;
+    };
+    if let Some(limit_a) = blind_below(rec, &wait) {
+        let reason = format!("below {limit_a:.2} A: the rig has no low current range to see it");
+        miss_all(findings, &ALL, &reason);
+        return;
+    }
+    let threshold = threshold(rec, &wait);
+    let asleep_s = fell_asleep(&wait, threshold);
+    after(rec, &wait, asleep_s, threshold, findings);
+    let Some((sleep, cycles)) = settled(rec, &wait, asleep_s, span.t1_s) else {
+        miss_all(findings, &ALL, "the current did not settle at the inactive level");
+        return;
+    };
+    let name = ResultName::SleepA;
+    let measured = sleep.measured(name, "mean", 1);
+    let note = match (asleep_s, cycles) {
+        (None, _) => format!("did not fall asleep within {:.0} s", span.t1_s - wait.off_s),
+        (Some(_), 0) => "no wake cycle seen".to_owned(),
+        (Some(_), 1) => "one wake-up seen: the mean over whole cycles is not known".to_owned(),
+        (Some(_), n) => format!("mean over {} whole wake cycles", n - 1),
+    };
+    findings.put(name, measured.noted(note));
+    battery(rec, &sleep, findings);
+}
+
+fn wait(rec: &Recording, span: &Span) -> Option<Wait> {
+    let off_s = command::first_change(rec, span).map_or(span.t0_s, |(edge_s, ..)| edge_s);
+    let cells = zero::cells(rec, Channel::SupplyA, off_s, span.t1_s, CELL_S);
+    let zero_a = zero::offset(rec, Channel::SupplyA, off_s).map_or(0.0, |(zero, _)| zero);
+    let (t, a): (Vec<f64>, Vec<f64>) = cells.into_iter().map(|(t, a)| (t, a - zero_a)).unzip();
+    let n = t.len();
+    if n < 20 {
+        return None;
+    }
+    let first = (n / 20).clamp(2, 20);
+    let awake_a = stats::median(&a[..first])?;
+    let asleep_a = stats::median(&a[n - (n / 4).max(4)..])?;
+    Some(Wait { t, a, off_s, awake_a, asleep_a })
+}
+
+/// Bound on the current where no range of the rig can resolve it; `None` where one can or nothing is stated.
+fn blind_below(rec: &Recording, wait: &Wait) -> Option<f64> {
+    let facts = rec.header.bench.channels.get(&Channel::SupplyA)?;
+    if facts.low.is_some() || facts.offset_u <= 0.0 {
+        return None;
+    }
+    let drift =
+        zero::offset(rec, Channel::SupplyA, wait.off_s).map_or(facts.offset_u, |(_, u)| u.max(0.1 * facts.noise));
+    // Two standard uncertainties above what is read; a current that stands clear of them is measured all the same.
+    (wait.asleep_a < 10.0 * drift).then_some(wait.asleep_a.max(0.0) + 2.0 * drift)
+}
+
+/// Current that parts awake from asleep: the plan's, else a tenth of the way above asleep.
+fn threshold(rec: &Recording, wait: &Wait) -> f64 {
+    let between = wait.asleep_a + 0.1 * (wait.awake_a - wait.asleep_a);
+    rec.header.plan_facts.asleep_below_a.unwrap_or(between)
+}
+
+/// When the current falls below the threshold for good, but for wake-ups; `None` when it does not.
+fn fell_asleep(wait: &Wait, threshold: f64) -> Option<f64> {
+    let fallen = wait.asleep_a < threshold && wait.asleep_a < ASLEEP_SHARE * wait.awake_a.max(threshold);
+    if !fallen {
+        return None;
+    }
+    let need = ((2.0 / CELL_S) as usize).min(wait.a.len() / 4).max(2);
+    // Two seconds of quiet in a row: a controller that only paused is not asleep.
+    let quiet = |i: usize| wait.a[i..(i + need).min(wait.a.len())].iter().all(|a| *a < threshold);
+    let first = (0..wait.a.len()).find(|&i| wait.a[i] < threshold && quiet(i))?;
+    if first == 0 {
+        return Some(wait.t[0]);
+    }
+    // Inside the cell in which it falls: by the share of the cell spent above.
+    let (before, after) = (wait.a[first - 1], wait.a[first]);
+    let share = ((threshold - after) / (before - after).max(f64::MIN_POSITIVE)).clamp(0.0, 1.0);
+    Some(wait.t[first] - share * CELL_S)
+}
+
+fn after(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, threshold: f64, findings: &mut Findings) {
+    let name = ResultName::SleepAfterS;
+    let last_s = wait.t.last().copied().unwrap_or(wait.off_s);
+    let Some(asleep_s) = asleep_s else {
+        let seen = last_s - wait.off_s;
+        findings.miss(name, format!("not asleep within {seen:.0} s: {:.4} A at the end", wait.asleep_a));
+        return;
+    };
+    let value = asleep_s - wait.off_s;
+    let parts = vec![
+        estimate::random("cells of the current", CELL_S / 12.0_f64.sqrt()),
+        estimate::common("clock", value * rec.header.bench.clock_u),
+    ];
+    let note = format!("time until the current falls below {:.4} A", threshold);
+    findings.put(name, Estimate::new(value, parts).measured(name, "threshold", 1).noted(note));
+}
+
+/// Mean current over whole wake cycles after falling asleep (or over the last quarter when awake), and wake-ups seen.
+fn settled(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, to_s: f64) -> Option<(Estimate, usize)> {
+    let from_s = match asleep_s {
+        Some(asleep_s) => (asleep_s + SETTLE_S).min(to_s - 4.0 * CELL_S),
+        None => wait.t[wait.t.len() - (wait.t.len() / 4).max(4)],
+    };
+    let wakes = if asleep_s.is_some() { wake_ups(wait, from_s) } else { Vec::new() };
+    let (a, b) = match wakes[..] {
+        [first, .., last] => (first, last),
+        _ => (from_s, to_s),
+    };
+    let level = zero::level(rec, Channel::SupplyA, a, b)?;
+    let noise = if wakes.len() >= 2 {
+        // The wake-ups are signal, not noise: from cycle to cycle.
+        let cycles: Vec<f64> = wakes.windows(2).filter_map(|w| rec.mean(Channel::SupplyA, w[0], w[1])).collect();
+        let edge = (level.value - wait.asleep_a).abs() * CELL_S / (b - a);
+        estimate::seen(
+            "from cycle to cycle",
+            stats::deviation(&cycles).map_or(edge, |sd| sd / (cycles.len() as f64).sqrt()).max(edge),
+            (cycles.len() as f64 - 1.0).max(2.0),
+        )
+    } else {
+        estimate::seen("noise", level.u_noise, level.dof)
+    };
+    let parts =
+        vec![noise, estimate::random("supply_a zero", level.u_zero), estimate::common("supply_a gain", level.u_gain)];
+    Some((Estimate::new(level.value, parts), wakes.len()))
+}
+
+/// Begins of the wake-ups after `from_s`: the current rises clear of its sleep level.
+fn wake_ups(wait: &Wait, from_s: f64) -> Vec<f64> {
+    let first = wait.t.partition_point(|t| *t < from_s);
+    let quiet = &wait.a[first..];
+    let noise = stats::robust_sigma(quiet).unwrap_or(0.0);
+    let highest = quiet.iter().copied().fold(f64::MIN, f64::max);
+    let level = wait.asleep_a + 0.3 * (highest - wait.asleep_a);
+    if highest - wait.asleep_a < (12.0 * noise).max(0.5 * wait.asleep_a.abs()) {
+        return Vec::new();
+    }
+    let mut begins: Vec<f64> = Vec::new();
+    for i in 1..quiet.len() {
+        let rises = quiet[i - 1] < level && quiet[i] >= level;
+        let begin_s = wait.t[first + i] - 0.5 * CELL_S;
+        if rises && begins.last().is_none_or(|last| begin_s - last > 0.5) {
+            begins.push(begin_s);
+        }
+    }
+    begins
+}
+
+fn battery(rec: &Recording, sleep: &Estimate, findings: &mut Findings) {
+    let name = ResultName::BatteryDays;
+    let Some(battery) = rec.header.plan_facts.battery else {
+        findings.miss(name, "the plan names no battery");
+        return;
+    };
+    let drain_a = sleep.value + battery.other_drain_a;
+    if drain_a <= 0.0 {
+        findings.miss(name, "no drain was measured");
+        return;
+    }
+    let days = battery.capacity_ah * battery.usable / drain_a / 24.0;
+    let u_a = sleep.measured(ResultName::SleepA, "", 1).u.unwrap_or(0.0);
+    let parts = vec![estimate::random("sleep current", days * u_a / drain_a)];
+    let note = format!(
+        "{:.0} Ah of which {:.0} % may be used, other drain {:.3} A",
+        battery.capacity_ah,
+        100.0 * battery.usable,
+        battery.other_drain_a
+    );
+    findings.put(name, Estimate::new(days, parts).measured(name, "division", 1).noted(note));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::synthetic::{self, Bench};
+    use super::*;
+    use crate::record::event::{BatteryFacts, ChannelFacts, LowRange};
+
+    fn waiting(current: &dyn Fn(f64) -> f64, low: bool) -> Findings {
+        let mut bench = Bench::new(4);
+        let range = LowRange { range: 0.5, noise: 5e-5, offset_u: 2e-5, gain_u: 0.005 };
+        let facts = ChannelFacts {
+            range: 125.0,
+            noise: 0.06,
+            offset_u: 0.1,
+            gain_u: 0.005,
+            resolution: 0.0,
+            low: low.then_some(range),
+        };
+        bench.rec.header.bench.channels.insert(Channel::SupplyA, facts);
+        bench.rec.header.plan_facts.battery =
+            Some(BatteryFacts { capacity_ah: 70.0, usable: 0.5, other_drain_a: 0.02 });
+        let noise = if low { 5e-5 } else { 0.06 };
+        bench.run(1.0, &[(Channel::SupplyA, &|_| 1e-5, noise)]);
+        bench.span(SpanKind::Zero, 0.0);
+        bench.set(synthetic::at(6.0));
+        bench.run(1.0, &[(Channel::SupplyA, &|_| 0.014, noise)]);
+        let t0_s = bench.t_s;
+        bench.set(synthetic::at(0.0));
+        let shifted = |t: f64| current(t) + 1e-5;
+        bench.run(40.0, &[(Channel::SupplyA, &shifted, noise)]);
+        bench.span(SpanKind::Sleep, t0_s);
+        let mut findings = Findings::default();
+        find(&bench.rec, &mut findings);
+        findings
+    }
+
+    #[test]
+    fn a_module_that_sleeps_comes_out_with_its_days() {
+        let found = waiting(&|t| if t < 8.0 { 0.014 } else { 180e-6 }, true);
+        let sleep = found.results.get(&ResultName::SleepA).expect("measured");
+        assert!((sleep.as_number().expect("a number") - 180e-6).abs() < 2.0 * sleep.u.expect("a number"), "{sleep:?}");
+        assert!((found.number(ResultName::SleepAfterS).expect("measured") - 8.0).abs() < 0.06);
+        let days = 35.0 / (180e-6 + 0.02) / 24.0;
+        assert!((found.number(ResultName::BatteryDays).expect("measured") - days).abs() < 0.5);
+    }
+
+    #[test]
+    fn wake_cycles_are_averaged_whole() {
+        let current = |t: f64| match t {
+            t if t < 5.0 => 0.014,
+            t if (t - 5.0) % 9.0 > 8.7 => 0.008,
+            _ => 100e-6,
+        };
+        let found = waiting(&current, true);
+        let mean = (8.7 * 100e-6 + 0.3 * 0.008) / 9.0;
+        let sleep = found.results.get(&ResultName::SleepA).expect("measured");
+        assert!((sleep.as_number().expect("a number") / mean - 1.0).abs() < 0.1, "{sleep:?} for {mean}");
+        assert!((found.number(ResultName::SleepAfterS).expect("measured") - 5.0).abs() < 0.06);
+    }
+
+    #[test]
+    fn a_module_that_never_sleeps_has_its_current_and_no_time() {
+        let found = waiting(&|_| 0.014, true);
+        assert!(found.number(ResultName::SleepA).is_some_and(|a| (a - 0.014).abs() < 1e-4));
+        assert!(found.absent.get(&ResultName::SleepAfterS).is_some_and(|why| why.contains("not asleep")));
+    }
+
+    #[test]
+    fn without_a_low_range_there_is_a_bound_only() {
+        let found = waiting(&|t| if t < 8.0 { 0.014 } else { 180e-6 }, false);
+        assert!(found.absent.get(&ResultName::SleepA).is_some_and(|why| why.starts_with("below ")), "{found:?}");
+    }
+}
