@@ -67,6 +67,12 @@ fn a_spin_prints_its_document_alone_and_is_listed_and_shown() {
     assert!(text(&list.stdout).contains("TQ-0001"), "{}", text(&list.stdout));
     let show = run(&["show", "TQ-0001", "--out", out]);
     assert!(text(&show.stdout).contains("latest run: "), "{}", text(&show.stdout));
+    let latest = text(&show.stdout).lines().find_map(|line| line.strip_prefix("latest run: ").map(str::to_owned));
+    let dir = latest.expect("the folder is named");
+    let before = std::fs::read(Path::new(&dir).join("results.json")).expect("the results are there");
+    assert_eq!(run(&["report", &dir]).status.code(), Some(0));
+    let after = std::fs::read(Path::new(&dir).join("results.json")).expect("the results are there");
+    assert_eq!(text(&before), text(&after), "a record gives the same document again");
     assert_eq!(run(&["show", "TQ-0404", "--out", out]).status.code(), Some(2));
     let again = run(&["reindex", "--out", out]);
     assert!(text(&again.stdout).starts_with("1 runs"), "{}", text(&again.stdout));
@@ -111,4 +117,27 @@ fn a_reader_that_goes_away_is_no_failure() {
     let mut child = galebench(&["schema", "rig"]).stdout(Stdio::piped()).spawn().expect("the binary starts");
     drop(child.stdout.take());
     assert_eq!(child.wait().expect("it ends").code(), Some(0));
+}
+
+#[test]
+fn a_trace_gives_its_document_and_a_bad_row_is_named_and_writes_nothing() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let rows: String = (0..400).map(|i| format!("{},40,1800\n", f64::from(i) * 0.01)).collect();
+    let trace = folder.path().join("trace.csv");
+    std::fs::write(&trace, format!("time_s,command_pct,speed_rpm\n{rows}")).expect("the folder can be written");
+    let trace = trace.to_str().expect("the path is UTF-8");
+    let output = run(&["analyze", trace, "--json", "-"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let document: Value = serde_json::from_slice(&output.stdout).expect("the document and nothing else");
+    assert_eq!(document["verdict"], Value::Null);
+    assert!(document["results"]["speed_rpm"]["value"].as_f64().is_some_and(|rpm| (rpm - 1800.0).abs() < 1.0));
+
+    let bad = folder.path().join("bad.csv");
+    std::fs::write(&bad, format!("time_s,command_pct,speed_rpm\n{rows}4.2,40,fast\n")).expect("it can be written");
+    let out = folder.path().join("out");
+    let (bad, to) = (bad.to_str().expect("UTF-8"), out.to_str().expect("UTF-8"));
+    let output = run(&["analyze", bad, "--out", to, "--json"]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(text(&output.stderr).contains("402"), "{}", text(&output.stderr));
+    assert!(output.stdout.is_empty() && !out.exists());
 }

@@ -2,6 +2,7 @@
 //!
 //! Results go to standard output, talk goes to standard error. Every command ends with an [`ExitStatus`].
 
+mod analyze;
 mod check;
 mod conform;
 mod exit;
@@ -9,6 +10,7 @@ mod list;
 mod output;
 mod progress;
 mod reindex;
+mod report;
 mod run;
 mod schema;
 mod show;
@@ -38,10 +40,12 @@ struct Cli {
 enum Command {
     Run(run::RunArgs),
     Spin(spin::SpinArgs),
+    Analyze(analyze::AnalyzeArgs),
     Check(check::CheckArgs),
     Conform(conform::ConformArgs),
     List(list::ListArgs),
     Show(show::ShowArgs),
+    Report(report::ReportArgs),
     Reindex(reindex::ReindexArgs),
     Schema(schema::SchemaArgs),
 }
@@ -59,10 +63,12 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let result = match &cli.command {
         Command::Run(args) => args.run(),
         Command::Spin(args) => args.run(),
+        Command::Analyze(args) => args.run(),
         Command::Check(args) => args.run(),
         Command::Conform(args) => args.run(),
         Command::List(args) => args.run(),
         Command::Show(args) => args.run(),
+        Command::Report(args) => args.run(),
         Command::Reindex(args) => args.run(),
         Command::Schema(args) => args.run(),
     };
