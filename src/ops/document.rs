@@ -64,6 +64,8 @@ pub(super) fn document(
 ) -> Document {
     let header = &recording.header;
     let named = |text: &str| (!text.is_empty()).then(|| text.to_owned());
+    let mut warnings = findings.warnings.clone();
+    warnings.splice(0..0, safe_doubt(recording));
     Document {
         format: FORMAT,
         unit: header.unit.clone(),
@@ -82,8 +84,17 @@ pub(super) fn document(
         stopped,
         earlier_runs: header.earlier_runs,
         carried: verdict::carried(recording),
-        warnings: findings.warnings.clone(),
+        warnings,
     }
+}
+
+/// What the last attempt to make the bench safe leaves open: nobody may miss it, so it heads the warnings.
+fn safe_doubt(recording: &Recording) -> Option<String> {
+    let last = recording.events.iter().rev().find_map(|line| match &line.event {
+        Event::Safe { confirmed } => Some(confirmed),
+        _ => None,
+    })?;
+    last.as_ref().err().map(|why| format!("SAFE STATE NOT CONFIRMED: {why}; treat bench and unit as live"))
 }
 
 /// Writes `results.json`, `curve.csv` and `report.html` into `dir`.

@@ -67,12 +67,15 @@ pub fn run(options: &RunOptions, observer: &mut dyn Observer, stop: StopHandle) 
     for (what, name) in [("unit", &options.unit), ("batch", &batch)] {
         check_name(what, name)?;
     }
-    let is_virtual = matches!(rig.driver, DriverSpec::Virtual(_));
-    let earlier_runs = archive::earlier_runs(&options.out, is_virtual, &options.unit)?;
-    let header = Header { earlier_runs: Some(earlier_runs), ..header(options, &rig, &plan, &batch) };
+    // Opening is inert, and only an open bench tells whether its samples are calculated.
+    let opened = driver::open(&rig, options.seed);
+    let calculated = opened.as_ref().is_ok_and(|bench| bench.offers().is_virtual);
+    let mut header = header(options, &rig, &plan, &batch);
+    header.is_virtual |= calculated;
+    header.earlier_runs = Some(archive::earlier_runs(&options.out, header.is_virtual, &options.unit)?);
     let dir = options.out.join(&batch).join(&options.unit).join(&header.run);
     let writer = RecordWriter::create(&dir, &header)?;
-    let outcome = match driver::open(&rig, options.seed) {
+    let outcome = match opened {
         Ok(bench) => runner::run(RunRequest { rig, plan, header }, bench, writer, observer, stop),
         Err(error) => return never_opened(&dir, header, writer, &error.to_string(), options),
     };

@@ -4,15 +4,19 @@
 #![allow(dead_code, reason = "each user of this file needs a part of it")]
 
 use std::path::Path;
+use std::sync::{Arc, Mutex};
 
-use galebench::bench::Channel;
+use galebench::bench::{Block, Pace, Setting};
 use galebench::config::plan::{Plan, Stage};
 use galebench::config::rig::{DriverSpec, FaultKind, ModuleKind, Rig, VirtualSpec};
 use galebench::driver::virtual_bench::VirtualBench;
+use galebench::driver::{Bench, DriverError, Offers};
 use galebench::ops::document::{self, Evaluated};
+use galebench::plant::config::PlantConfig;
+use galebench::plant::statics;
 use galebench::plant::truth::{Truth, TruthConditions, truth};
-use galebench::record::event::{FORMAT, Header};
-use galebench::record::recording::Recording;
+use galebench::record::event::{FORMAT, Header, SpanKind};
+use galebench::record::recording::{Recording, Span};
 use galebench::record::writer::RecordWriter;
 use galebench::results::ResultName;
 use galebench::runner::{self, Quiet, RunRequest, StopHandle};
@@ -80,15 +84,17 @@ pub(crate) fn run(mut rig: Rig, plan: Plan) -> Run {
     let begin = std::time::Instant::now();
     let record_dir = dir.path().join("record");
     let writer = RecordWriter::create(&record_dir, &header).expect("a record");
-    let bench = galebench::driver::open(&rig, None).expect("a virtual bench");
+    let config = VirtualBench::plant_config(&rig, &spec, spec.seed);
+    let inside = Arc::new(Mutex::new(Vec::new()));
+    let bench = Watched { bench: VirtualBench::open(&rig, &spec, spec.seed), inside: Arc::clone(&inside) };
     let request = RunRequest { rig: rig.clone(), plan: plan.clone(), header };
-    let outcome = runner::run(request, bench, writer, &mut Quiet, StopHandle::default());
+    let outcome = runner::run(request, Box::new(bench), writer, &mut Quiet, StopHandle::default());
     let ran_s = begin.elapsed().as_secs_f64();
     let begin = std::time::Instant::now();
     let evaluated = document::evaluate(outcome.recording, outcome.stopped);
     let evaluated_s = begin.elapsed().as_secs_f64();
-    let config = VirtualBench::plant_config(&rig, &spec, spec.seed);
-    let truth = truth(&config, &conditions(&evaluated, &plan));
+    let inside = inside.lock().expect("nobody panicked with it").clone();
+    let truth = truth_of_run(&config, &evaluated, &plan, &inside);
     let record_bytes = std::fs::read_dir(&record_dir)
         .expect("the record's folder")
         .filter_map(|entry| entry.ok()?.metadata().ok())
@@ -97,17 +103,86 @@ pub(crate) fn run(mut rig: Rig, plan: Plan) -> Run {
     Run { evaluated, truth, safe_confirmed: outcome.safe_confirmed, wall_s: (ran_s, evaluated_s), record_bytes }
 }
 
-/// The conditions under which the program says it measured: the truth is asked for at those, never the other way round.
+/// A virtual bench whose hidden temperatures are noted beside the run.
+#[derive(Debug)]
+struct Watched {
+    bench: VirtualBench,
+    inside: Arc<Mutex<Vec<Inside>>>,
+}
+
+/// Temperatures that no sensor of the rig sees.
+#[derive(Clone, Copy, Debug)]
+struct Inside {
+    t_s: f64,
+    copper_c: f64,
+    case_c: f64,
+}
+
+impl Bench for Watched {
+    fn offers(&self) -> &Offers {
+        self.bench.offers()
+    }
+
+    fn set(&mut self, setting: &Setting) -> Result<f64, DriverError> {
+        self.bench.set(setting)
+    }
+
+    fn read(&mut self, seconds: f64, pace: Pace) -> Result<Block, DriverError> {
+        let block = self.bench.read(seconds, pace)?;
+        let plant = self.bench.plant();
+        let now = Inside { t_s: block.end_s(), copper_c: plant.copper_c(), case_c: plant.case_c() };
+        let mut inside = self.inside.lock().expect("nobody panicked with it");
+        if inside.last().is_none_or(|last| now.t_s - last.t_s > 0.5) {
+            inside.push(now);
+        }
+        Ok(block)
+    }
+
+    fn make_safe(&mut self) -> Result<f64, DriverError> {
+        self.bench.make_safe()
+    }
+}
+
+/// The truth at the conditions under which each group of results was measured. The conditions are taken from the run;
+/// hidden temperatures from the plant, since thresholds, drop and speed depend on them.
+fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside: &[Inside]) -> Truth {
+    let recording = &evaluated.recording;
+    let cold = conditions(evaluated, plan);
+    let at = |kind: fn(&SpanKind) -> bool| {
+        let spans: Vec<_> = recording.spans_where(kind).collect();
+        let within = |t_s: f64| spans.iter().any(|span| (span.t0_s..=span.t1_s).contains(&t_s));
+        let seen: Vec<_> = inside.iter().filter(|now| within(now.t_s)).collect();
+        let mean = |of: fn(&Inside) -> f64| {
+            (!seen.is_empty()).then(|| seen.iter().map(|now| of(now)).sum::<f64>() / seen.len() as f64)
+        };
+        TruthConditions { copper_c: mean(|now| now.copper_c), case_c: mean(|now| now.case_c), ..cold }
+    };
+    let mut all = truth(config, &cold);
+    let starting = truth(config, &at(|kind| *kind == SpanKind::Ascend));
+    (all.start_duty_pct, all.start_duty_95_pct) = (starting.start_duty_pct, starting.start_duty_95_pct);
+    all.stop_duty_pct = truth(config, &at(|kind| *kind == SpanKind::Descend)).stop_duty_pct;
+    all.hysteresis_pct = all.start_duty_pct.zip(all.stop_duty_pct).map(|(start, stop)| start - stop);
+    let flat = truth(config, &at(|kind| *kind == SpanKind::FlatOut));
+    (all.drop_v, all.on_resistance_ohm) = (flat.drop_v, flat.on_resistance_ohm);
+    all.speed_rpm = last_constant_speed(config, recording, cold.command_hz, inside);
+    all
+}
+
+/// Speed that the fan converges to at the duty and temperatures of the last long hold.
+fn last_constant_speed(config: &PlantConfig, recording: &Recording, hz: f64, inside: &[Inside]) -> Option<f64> {
+    let held = |kind: &SpanKind| matches!(kind, SpanKind::Soak | SpanKind::Hold);
+    let span = recording.spans_where(held).last()?;
+    let now = inside.iter().rev().find(|now| now.t_s <= span.t1_s)?;
+    let duty = recording.setting_at(span.t1_s - 1e-6)?.duty.fraction();
+    let ratio = statics::ratio_at(config, duty, hz);
+    Some(statics::steady(config, ratio, now.copper_c, now.case_c).rad_s * 30.0 / std::f64::consts::PI)
+}
+
+/// The conditions under which the program says it measured, everything cold.
 fn conditions(evaluated: &Evaluated, plan: &Plan) -> TruthConditions {
     let recording = &evaluated.recording;
     let hz = evaluated.findings.number(ResultName::CommandHz).unwrap_or(100.0);
-    let most = recording
-        .settings
-        .iter()
-        .map(|(_, setting)| setting.duty.fraction())
-        .filter(|duty| *duty < 1.0)
-        .fold(0.0, f64::max);
-    let mut conditions = TruthConditions::new(hz, full_duty(recording).unwrap_or(most));
+    let mut conditions = TruthConditions::new(hz, full_duty(recording).unwrap_or(0.99));
     for stage in &plan.stages {
         match stage {
             Stage::PowerUp { duty, .. } => conditions.power_up_duty = duty.fraction(),
@@ -118,22 +193,14 @@ fn conditions(evaluated: &Evaluated, plan: &Plan) -> TruthConditions {
         }
     }
     conditions.battery = plan.battery.map(|b| (b.capacity.get() * b.usable.get(), b.other_drain.get()));
-    conditions.case_c = flat_out_case(recording);
     conditions
 }
 
 /// Duty of the start that was measured.
 fn full_duty(recording: &Recording) -> Option<f64> {
-    use galebench::record::event::SpanKind;
-    let span = recording.spans.iter().find(|span| span.kind == SpanKind::Start)?;
+    let complete = |span: &&Span| span.kind == SpanKind::Start && span.complete.is_ok();
+    let span = recording.spans.iter().find(complete)?;
     recording.setting_at(span.t1_s - 1e-6).map(|setting| setting.duty.fraction())
-}
-
-/// Case temperature while flat out.
-fn flat_out_case(recording: &Recording) -> Option<f64> {
-    use galebench::record::event::SpanKind;
-    let span = recording.spans.iter().find(|span| span.kind == SpanKind::FlatOut)?;
-    recording.mean(Channel::CaseC, span.t0_s, span.t1_s)
 }
 
 /// The true number of `name`, where there is one.
