@@ -8,6 +8,7 @@ use std::time::{Duration, Instant};
 
 use galebench::config;
 use galebench::record::csv_import::{self, TraceOptions};
+use galebench::record::{EVENTS_FILE, SAMPLES_FILE, reader};
 use rand::{Rng as _, RngExt as _, SeedableRng as _};
 use rand_xoshiro::Xoshiro256PlusPlus;
 
@@ -39,6 +40,35 @@ fn traces() {
     ];
     fuzz("trace", &seeds, |bytes| {
         let _ = csv_import::import(bytes, &TraceOptions::default());
+    });
+}
+
+#[test]
+fn record_events() {
+    let kept = "tests/fixtures/runs/format-1.0/";
+    let samples = shipped(&format!("{kept}samples.arrows"));
+    fuzz_record(&[shipped(&format!("{kept}events.jsonl"))], |dir, bytes| {
+        std::fs::write(dir.join(EVENTS_FILE), bytes)?;
+        std::fs::write(dir.join(SAMPLES_FILE), &samples)
+    });
+}
+
+#[test]
+fn record_samples() {
+    let kept = "tests/fixtures/runs/format-1.0/";
+    let events = shipped(&format!("{kept}events.jsonl"));
+    fuzz_record(&[shipped(&format!("{kept}samples.arrows"))], |dir, bytes| {
+        std::fs::write(dir.join(EVENTS_FILE), &events)?;
+        std::fs::write(dir.join(SAMPLES_FILE), bytes)
+    });
+}
+
+/// Reads records of which `lay` makes the files.
+fn fuzz_record(seeds: &[Vec<u8>], lay: impl Fn(&Path, &[u8]) -> std::io::Result<()>) {
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    fuzz("record", seeds, |bytes| {
+        lay(dir.path(), bytes).expect("the temporary folder takes files");
+        let _ = reader::read(dir.path());
     });
 }
 

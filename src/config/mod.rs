@@ -17,6 +17,8 @@ pub mod plan;
 mod plan_build;
 mod plan_rules;
 mod plan_table;
+#[cfg(test)]
+mod reference;
 pub mod rig;
 mod rig_build;
 mod rig_rules;
