@@ -7,7 +7,7 @@
 //!
 //! A program without an `active` control always means `low`; a duty at the level `high` is then told as its
 //! complement, which is the same line. A program without a `supply_gentle` control gets `supply_on` for
-//! [`Supply::Gentle`]: unless the bench wiring itself limits the current, first power is then straight.
+//! `Supply::Gentle`: unless the bench wiring itself limits the current, first power is then straight.
 
 pub(crate) mod process;
 pub(crate) mod protocol;

@@ -2,7 +2,7 @@
 //!
 //! A pure function from bytes to a [`Recording`]: no files, no clock. Columns are the channels and commands of the
 //! trace contract in any order; what is not known is named in a warning, what is wrong is an error with its line and
-//! column. Times may jitter: samples are laid on the evenly spaced grid that fits them ([`spacing`]).
+//! column. Times may jitter: samples are laid on the evenly spaced grid that fits them (`spacing`).
 
 mod lines;
 mod numbers;

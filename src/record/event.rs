@@ -1,7 +1,7 @@
 //! Schema of the record: what happened in a run, as numbered lines.
 //!
 //! Events state what happened, never what it means. Fields are added with defaults, never renamed or reused. The
-//! [`Span`] kinds are the meeting point of runner and analysis: each says what the runner guarantees about the
+//! [`SpanKind`] kinds are the meeting point of runner and analysis: each says what the runner guarantees about the
 //! stretch of samples it encloses, and which results the analysis takes from it.
 
 use std::collections::BTreeMap;

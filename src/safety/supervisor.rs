@@ -1,7 +1,7 @@
 //! The supervisor: owns the bench, shows every block to the interlock and the record before anybody else sees it, and
 //! is the only way to energise and the only way to the safe state.
 //!
-//! Whatever ends a run (a trip, a failing bench or record, a stop, a panic, being dropped) ends in [`Supervisor::halt`]:
+//! Whatever ends a run (a trip, a failing bench or record, a stop, a panic, being dropped) ends in `Supervisor::halt`:
 //! relay open, line released, verified by measurement. Software is the second line of defence.
 
 use std::collections::BTreeMap;

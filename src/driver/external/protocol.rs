@@ -327,6 +327,21 @@ pub(crate) fn shortened(text: &str) -> String {
 mod tests {
     use super::*;
 
+    /// Every reader of answers, on the same bytes.
+    fn read_as_everything(line: &[u8]) {
+        let _ = (hello(line), time(line, Op::Safe), done(line), samples(line), looks_like(line));
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn whatever_a_program_answers_is_an_answer_or_an_error(line: Vec<u8>, from in 0_usize..140, noise: Vec<u8>) {
+            read_as_everything(&line);
+            let answer = br#"{"ok":true,"t0":12.5,"dt":0.5,"lost":3,"channels":{"supply_a":[1,2.5]},"edges":{"tach":[12.6]}}"#;
+            let from = from.min(answer.len());
+            read_as_everything(&[&answer[..from], &noise, &answer[(from + noise.len()).min(answer.len())..]].concat());
+        }
+    }
+
     fn said<T: std::fmt::Debug>(answer: Result<T, Wrong>) -> String {
         answer.unwrap_err().to_string()
     }
