@@ -36,12 +36,21 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let Some((nominal_hz, nominal)) = nominal(rec, &response, &spans) else {
         return miss("no settled level at the nominal frequency to compare with");
     };
+    let duty_varied = spans.iter().any(|span| level::levels(rec, span.t0_s, span.t1_s).len() > 1);
     let tried: Vec<Tried> = spans.iter().filter_map(|span| judge(rec, &response, span, nominal)).collect();
     if !tried.iter().any(|t| t.did == FOLLOWS) {
         return miss("follows at none of the frequencies tried");
     }
     edge(rec, findings, names[0], &tried, nominal_hz, |hz| hz <= nominal_hz, true);
     edge(rec, findings, names[1], &tried, nominal_hz, |hz| hz >= nominal_hz, false);
+    if !duty_varied {
+        // One that holds its last output looks like one that follows as long as the duty stays the same.
+        for name in names {
+            if let Some(reason) = findings.absent.get_mut(&name) {
+                reason.push_str("; the duty was not varied there, so holding the last output looks the same");
+            }
+        }
+    }
 }
 
 /// Nominal frequency, and the level there: from a try at it, else from just before the first try.
@@ -57,7 +66,7 @@ fn nominal(rec: &Recording, response: &Response, spans: &[&Span]) -> Option<(f64
     let at_nominal: Vec<f64> = spans
         .iter()
         .filter(|span| of(span).is_some_and(|other| (other / hz - 1.0).abs() < 0.02))
-        .filter_map(|span| response.share(rec, span.t0_s, span.t1_s).map(|r| r.value))
+        .filter_map(|span| response.share(rec, span.t0_s, compared_until_s(rec, span)).map(|r| r.value))
         .collect();
     let level = stats::median(&at_nominal).or_else(|| {
         let from_s = first.t0_s - 1.0;
@@ -66,12 +75,22 @@ fn nominal(rec: &Recording, response: &Response, spans: &[&Span]) -> Option<(f64
     Some((hz, level))
 }
 
+/// End of the level that is compared with the nominal one: a change of duty within the span, made to tell following
+/// from holding, comes after it.
+fn compared_until_s(rec: &Recording, span: &Span) -> f64 {
+    let levels = level::levels(rec, span.t0_s, span.t1_s);
+    levels.iter().find(|level| level.duty_pct > 0.0).map_or(span.t1_s, |level| level.t1_s)
+}
+
 /// What the unit did over one span.
 fn judge(rec: &Recording, response: &Response, span: &Span, nominal: f64) -> Option<Tried> {
     let hz = rec.setting_at(0.5 * (span.t0_s + span.t1_s))?.frequency.get();
-    let share = response.share(rec, span.t0_s, span.t1_s)?;
-    let (a, b) = level::tail(span.t0_s, span.t1_s, |_, _| true);
-    let did = if response.is_off(rec, span.t0_s, span.t1_s) {
+    let end_s = compared_until_s(rec, span);
+    let share = response.share(rec, span.t0_s, end_s)?;
+    let (a, b) = level::tail(span.t0_s, end_s, |_, _| true);
+    let did = if holds_another_duty(rec, response, span) {
+        "holds"
+    } else if response.is_off(rec, span.t0_s, end_s) {
         "stops"
     } else if swing(rec, response, a, b) > 2.0 * WITHIN {
         "hunts"
@@ -79,8 +98,6 @@ fn judge(rec: &Recording, response: &Response, span: &Span, nominal: f64) -> Opt
         FOLLOWS
     } else if share.value >= FULL && nominal < FULL - WITHIN {
         "full"
-    } else if holds_another_duty(rec, response, span) {
-        "holds"
     } else {
         "misreads"
     };
@@ -206,8 +223,26 @@ mod tests {
     fn a_band_wider_than_what_was_tried_is_absent_with_its_bound() {
         let same: &dyn Fn(f64) -> f64 = &|_| 6.0;
         let found = tried(&[(140.0, same), (20.0, same), (1_000.0, same)]);
-        assert_eq!(found.absent[&ResultName::CommandHzLow], "follows down to 20 Hz, the lowest tried");
-        assert_eq!(found.absent[&ResultName::CommandHzHigh], "follows up to 1000 Hz, the highest tried");
+        let low = &found.absent[&ResultName::CommandHzLow];
+        assert!(low.starts_with("follows down to 20 Hz, the lowest tried; the duty was not varied"), "{low}");
+        assert!(found.absent[&ResultName::CommandHzHigh].starts_with("follows up to 1000 Hz, the highest tried"));
+    }
+
+    #[test]
+    fn a_unit_that_holds_its_last_output_is_told_by_a_change_of_duty() {
+        let mut bench = Bench::new(22);
+        let supply: &dyn Fn(f64) -> f64 = &|_| 13.0;
+        for (hz, duties) in [(140.0, [(50.0, 6.0), (60.0, 7.3)]), (20.0, [(50.0, 6.0), (60.0, 6.0)])] {
+            let t0_s = bench.t_s;
+            for (duty, volts) in duties {
+                bench.set(Setting { frequency: Hertz(hz), ..at(duty) });
+                bench.run(3.0, &[(Channel::OutputV, &|_| volts, 0.02), (Channel::SupplyV, supply, 0.01)]);
+            }
+            bench.span(SpanKind::Follow, t0_s);
+        }
+        let mut findings = Findings::default();
+        find(&bench.rec, &mut findings);
+        assert_eq!(findings.results[&ResultName::CommandHzLow].note.as_deref(), Some("outside: holds at 20 Hz"));
     }
 
     #[test]

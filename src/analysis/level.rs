@@ -12,8 +12,8 @@ use crate::record::recording::Recording;
 const TAIL_S: f64 = 1.0;
 /// Share of the top speed below which a delivered speed reading counts as standstill.
 const FLOOR_SHARE: f64 = 0.005;
-/// Share of the supply above which the output counts as on.
-const ON_SHARE: f64 = 0.01;
+/// Share of the supply above which the output counts as on: with the zero of its channel known, and without.
+const ON_SHARE: (f64, f64) = (0.003, 0.01);
 
 /// A stretch with one setting.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -173,15 +173,19 @@ pub(crate) fn supply_v(rec: &Recording, from_s: f64, to_s: f64) -> Option<f64> {
     settled(rec, Channel::SupplyV, from_s, to_s).map(|v| v.value).or(rec.header.bench.supply_v).filter(|v| *v > 0.0)
 }
 
-/// Whether the output is on at the end of `from_s..to_s`: above a hundredth of the supply and not the decaying
-/// back-EMF of a coasting fan. `None` without output channel.
+/// Whether the output is on at the end of `from_s..to_s`: above its zero, and not the decaying back-EMF of a coasting
+/// fan. `None` without output channel.
 pub(crate) fn output_on(rec: &Recording, from_s: f64, to_s: f64) -> Option<bool> {
+    output_above_zero(rec, from_s, to_s).map(|above| above && !decays(rec, from_s, to_s))
+}
+
+/// Whether there is voltage at the output at the end of `from_s..to_s`: with the fan at rest before, the output is on.
+pub(crate) fn output_above_zero(rec: &Recording, from_s: f64, to_s: f64) -> Option<bool> {
     let output = settled(rec, Channel::OutputV, from_s, to_s)?;
     let supply = supply_v(rec, from_s, to_s).unwrap_or(12.0);
-    if output.value < (ON_SHARE * supply).max(5.0 * output.u.min(0.1 * supply)) {
-        return Some(false);
-    }
-    Some(!decays(rec, from_s, to_s))
+    let zeroed = zero::offset(rec, Channel::OutputV, from_s).is_some();
+    let on_share = if zeroed { ON_SHARE.0 } else { ON_SHARE.1 };
+    Some(output.value >= (on_share * supply).max(5.0 * output.u.min(0.1 * supply)))
 }
 
 /// Whether the output falls all through the settled window.

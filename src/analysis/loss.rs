@@ -119,7 +119,20 @@ fn moved_at(rec: &Recording, response: &Response, span: &Span, lost_s: f64) -> O
     // Two neighbours out of reach, so that one wild bin does not count.
     let first = later.windows(2).position(|w| w.iter().all(|(_, v)| (v - level).abs() > reach))?;
     let spacing_s = later.get(first + 1).map_or(0.02, |next| next.0 - later[first].0);
-    Some((later[first].0 - 0.5 * spacing_s, spacing_s / 12.0_f64.sqrt()))
+    let crossed_s = later[first].0 - 0.5 * spacing_s;
+    let began_s = dated_back(later, first, level, reach).map_or(crossed_s, |t_s| t_s.clamp(lost_s, crossed_s));
+    Some((began_s, (spacing_s / 12.0_f64.sqrt()).hypot(0.2 * (crossed_s - began_s))))
+}
+
+/// A ramp leaves its level before it is out of reach: the line through its first part, met with the level.
+fn dated_back(later: &[(f64, f64)], first: usize, level: f64, reach: f64) -> Option<f64> {
+    let part = later[first..].iter().take_while(|(_, v)| (v - level).abs() < 4.0 * reach);
+    let (t, v): (Vec<f64>, Vec<f64>) = part.copied().unzip();
+    let line = stats::line(&t, &v).filter(|line| t.len() >= 4 && line.slope.abs() > 0.0)?;
+    // A step with a slow decay after it is no ramp: the bin before the crossing would lie on the line.
+    let (t_s, before) = first.checked_sub(1).map(|i| later[i])?;
+    let on_line = (line.at(t_s) - before).abs() < 0.5 * reach;
+    on_line.then(|| line.centre + (level - line.level) / line.slope)
 }
 
 #[cfg(test)]
@@ -165,6 +178,9 @@ mod tests {
         assert!(found.absent[&ResultName::LossFullAfterS].contains("nothing changed within 6 s"));
         let found = lose(Loss::Full, &|t| if t < 0.1 { 6.0 } else { 9.0 });
         assert_eq!(found.word(ResultName::LossFull), Some("other"));
+        // A soft start to full: its begin, not the time at which it stands out.
+        let found = lose(Loss::Full, &|t| (6.0 + 2.5 * (t - 0.5).max(0.0)).min(12.9));
+        assert!((found.number(ResultName::LossFullAfterS).unwrap() - 0.5).abs() < 0.03);
     }
 
     #[test]

@@ -17,6 +17,7 @@ mod level;
 mod line;
 mod loss;
 mod motor_fit;
+mod onset;
 mod peak;
 mod power_up;
 mod ramp;

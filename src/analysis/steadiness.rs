@@ -1,13 +1,13 @@
 //! Slow swing of the speed (or current) at a constant command: peak-to-peak from 0.2 to 20 Hz over the mean.
 //!
-//! The swing is rebuilt from the spectral lines that stand clear of the noise, without those of the rotation, so
-//! neither noise nor an uneven tach disc counts as unsteadiness.
+//! What is slower is taken out by a moving mean; the swing is rebuilt from the spectral lines that stand clear of the
+//! noise, without those of the rotation, so neither noise nor an uneven tach disc counts as unsteadiness.
 
 use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
 
 use crate::analysis::command;
-use crate::analysis::level::Witness;
+use crate::analysis::level::{self, Witness};
 use crate::analysis::signal::stats;
 use crate::analysis::speed;
 use crate::bench::Channel;
@@ -18,23 +18,28 @@ use crate::units::significant;
 
 /// Window of the definition, and the shortest that is used at all, seconds.
 const WINDOW_S: f64 = 20.0;
-const SHORTEST_S: f64 = 5.0;
-/// Band of the definition, hertz.
-const BAND_HZ: (f64, f64) = (0.2, 20.0);
+const SHORTEST_S: f64 = 4.0;
+/// Windows averaged at most.
+const MOST_WINDOWS: usize = 6;
+/// Moving mean that takes out what is slower than 0.2 Hz, seconds.
+const SLOW_S: f64 = 5.0;
+/// Upper end of the band, hertz.
+const TOP_HZ: f64 = 20.0;
 /// Spacing of the track, seconds.
 const SPACING_S: f64 = 0.02;
-/// A line counts when its power is this many times the median: noise alone does that in 1 of 40 windows.
-const CLEAR: f64 = 14.0;
+/// A line counts when its power is this many times that of the noise: noise alone does that in 1 of 50 windows.
+const CLEAR: f64 = 10.0;
 
-/// Swing of one stretch.
+/// Swing at one duty.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Swing {
-    /// Peak-to-peak over mean, percent.
+    /// Peak-to-peak over mean, percent, mean over the windows.
     pct: f64,
-    /// Smallest swing that would have been seen, percent.
-    seen_from_pct: f64,
+    /// Its standard uncertainty.
+    u_pct: f64,
     duty_pct: f64,
     window_s: f64,
+    windows: usize,
     from_current: bool,
 }
 
@@ -45,46 +50,65 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
         |kind: &SpanKind| matches!(kind, SpanKind::Soak | SpanKind::FlatOut | SpanKind::Hold | SpanKind::Point { .. });
     let swings: Vec<Swing> = rec.spans_where(long).filter_map(|span| swing_of(rec, span)).collect();
     // Stretches of the full window speak when there are any; peaks of shorter ones are lower by nature.
-    let full = swings.iter().filter(|s| s.window_s > 0.95 * WINDOW_S).count();
-    let counted = swings.iter().filter(|s| full == 0 || s.window_s > 0.95 * WINDOW_S);
+    let is_full = |swing: &Swing| swing.window_s > 0.95 * WINDOW_S;
+    let any_full = swings.iter().any(is_full);
+    let counted = swings.iter().filter(|swing| !any_full || is_full(swing));
     let Some(worst) = counted.max_by(|a, b| a.pct.total_cmp(&b.pct)) else {
-        return findings.miss(name, "no stretch of 5 s or more at a constant command with speed or current");
+        return findings.miss(name, "no stretch of 9 s or more at a constant command with speed or current");
     };
-    let n = if full > 0 { full } else { swings.len() };
-    let doubt = worst.seen_from_pct / 12.0_f64.sqrt();
-    let budget = vec![Contribution::random("noise under the lines", doubt)];
+    let budget = vec![Contribution::random("chance of the window and noise", worst.u_pct)];
     let method = if worst.from_current { "current" } else { "speed" };
-    let mut result = Measured::number(name, worst.pct, 1.96, budget, method, n as u64);
-    result.interval = Some([Some((worst.pct - 1.96 * doubt).max(0.0)), Some(worst.pct + worst.seen_from_pct)]);
+    let k = stats::k95((worst.windows as f64 - 1.0).max(4.0));
+    let mut result = Measured::number(name, worst.pct, k, budget, method, worst.windows as u64);
+    result.interval = Some([Some((worst.pct - k * worst.u_pct).max(0.0)), Some(worst.pct + k * worst.u_pct)]);
     let mut notes = vec![format!("worst at {} %", significant(worst.duty_pct, 3))];
-    if worst.window_s < 0.95 * WINDOW_S {
+    if !is_full(worst) {
         notes.push(format!("window of {} s instead of 20 s", significant(worst.window_s, 2)));
     }
     findings.put(name, result.noted(notes.join("; ")));
 }
 
 fn swing_of(rec: &Recording, span: &Span) -> Option<Swing> {
-    // The first part of a stretch may still settle.
-    let from_s = (span.t1_s - WINDOW_S).max(span.t0_s + 0.4 * (span.t1_s - span.t0_s).min(WINDOW_S));
-    let window_s = span.t1_s - from_s;
-    if window_s < SHORTEST_S {
+    let settled_s = span.t0_s + (0.4 * (span.t1_s - span.t0_s)).min(WINDOW_S);
+    let usable_s = span.t1_s - settled_s - SLOW_S;
+    if usable_s < SHORTEST_S || command::is_off(rec, 0.5 * (span.t0_s + span.t1_s)) == Some(true) {
         return None;
     }
+    let window_s = usable_s.min(WINDOW_S);
+    let windows = ((usable_s / window_s) as usize).min(MOST_WINDOWS);
+    let from_s = span.t1_s - SLOW_S - window_s * windows as f64;
     let (track, from_current) = track(rec, from_s, span.t1_s)?;
     let mean = stats::mean(&track)?.abs();
-    let spacing_s = window_s / track.len() as f64;
+    let spacing_s = (span.t1_s - from_s) / track.len() as f64;
     let rotation_hz = speed::mean_speed(rec, from_s, span.t1_s).map(|s| s.rpm / 60.0);
-    let (swing, seen_from) = peak_to_peak(&track, spacing_s, rotation_hz)?;
-    let duty_pct =
-        rec.setting_at(0.5 * (from_s + span.t1_s)).map_or(0.0, |s| crate::analysis::level::commanded_pct(&s));
-    let off = command::is_off(rec, from_s) == Some(true);
-    (mean > 0.0 && !off).then(|| Swing {
+    let fast = without_slow(&track, spacing_s);
+    let length = fast.len() / windows;
+    let found: Vec<(f64, f64)> =
+        fast.chunks_exact(length.max(1)).filter_map(|part| peak_to_peak(part, spacing_s, rotation_hz)).collect();
+    let swings: Vec<f64> = found.iter().map(|(swing, _)| *swing).collect();
+    let (swing, noise) = (stats::mean(&swings)?, stats::mean(&found.iter().map(|f| f.1).collect::<Vec<_>>())?);
+    let spread = stats::deviation(&swings).map_or(0.0, |sd| sd / (swings.len() as f64).sqrt());
+    // How high the highest peak comes is chance; one window differs from the next by about a fifth.
+    let chance = (0.2 * swing / (swings.len() as f64).sqrt()).max(spread);
+    let setting = rec.setting_at(0.5 * (span.t0_s + span.t1_s));
+    (mean > 0.0).then(|| Swing {
         pct: 100.0 * swing / mean,
-        seen_from_pct: 100.0 * seen_from / mean,
-        duty_pct,
+        u_pct: 100.0 * chance.hypot(noise) / mean,
+        duty_pct: setting.map_or(0.0, |s| level::commanded_pct(&s)),
         window_s,
+        windows: swings.len(),
         from_current,
     })
+}
+
+/// The track less its moving mean over 5 s, without the half window at either end: what is faster than 0.2 Hz.
+fn without_slow(track: &[f64], spacing_s: f64) -> Vec<f64> {
+    let half = ((0.5 * SLOW_S / spacing_s).round() as usize).min(track.len() / 3).max(1);
+    let mut sums = vec![0.0];
+    for value in track {
+        sums.push(sums[sums.len() - 1] + value);
+    }
+    (half..track.len() - half).map(|i| track[i] - (sums[i + half] - sums[i - half]) / (2 * half) as f64).collect()
 }
 
 /// Evenly spaced speed, else supply current, and whether it is current; `None` when there are holes.
@@ -105,9 +129,9 @@ fn track(rec: &Recording, from_s: f64, to_s: f64) -> Option<(Vec<f64>, bool)> {
     full(&values).then_some((values, true))
 }
 
-/// Peak-to-peak of the lines in the band, and the peak-to-peak of the weakest line that would count.
-fn peak_to_peak(track: &[f64], spacing_s: f64, rotation_hz: Option<f64>) -> Option<(f64, f64)> {
-    let mut values = detrended(track);
+/// Peak-to-peak of the lines in the band, and the standard deviation of what noise leaves in it.
+fn peak_to_peak(values: &[f64], spacing_s: f64, rotation_hz: Option<f64>) -> Option<(f64, f64)> {
+    let mut values = without_rotation(values, spacing_s, rotation_hz);
     let n = values.len();
     let mut planner = RealFftPlanner::<f64>::new();
     let forward = planner.plan_fft_forward(n);
@@ -116,39 +140,92 @@ fn peak_to_peak(track: &[f64], spacing_s: f64, rotation_hz: Option<f64>) -> Opti
     let bin_hz = 1.0 / (spacing_s * n as f64);
     let in_band = |k: usize| {
         let hz = bin_hz * k as f64;
-        (BAND_HZ.0..=BAND_HZ.1).contains(&hz) && !is_rotation(hz, rotation_hz, 1.0 / spacing_s, 2.0 * bin_hz)
+        hz > 0.0 && hz <= TOP_HZ && !is_rotation(hz, rotation_hz, 1.0 / spacing_s, 2.0 * bin_hz)
     };
-    let powers: Vec<f64> = (0..spectrum.len()).filter(|&k| in_band(k)).map(|k| spectrum[k].norm_sqr()).collect();
-    let limit = CLEAR * stats::median(&powers)?;
+    let power = |from_hz: f64, to_hz: f64| {
+        let bins = (0..spectrum.len()).filter(|&k| in_band(k) && (from_hz..=to_hz).contains(&(bin_hz * k as f64)));
+        let (squares, powers): (Vec<f64>, Vec<f64>) =
+            bins.map(|k| ((bin_hz * k as f64).powi(2), spectrum[k].norm_sqr())).unzip();
+        // The median of an exponential distribution is ln 2 of its mean.
+        Some((stats::mean(&squares)?, stats::median(&powers)? / std::f64::consts::LN_2))
+    };
+    let noise = Noise::between(power(0.25 * TOP_HZ, 0.5 * TOP_HZ)?, power(0.7 * TOP_HZ, TOP_HZ)?);
+    let mut left = 0.0;
     for (k, line) in spectrum.iter_mut().enumerate() {
-        if !in_band(k) || line.norm_sqr() <= limit {
+        let floor = noise.at(bin_hz * k as f64);
+        if in_band(k) && line.norm_sqr() > CLEAR * floor {
+            left += 2.0 * floor;
+            // Of lines near the limit those are kept to which noise has added: take its share off.
+            *line *= 1.0 - CLEAR.sqrt() * floor / line.norm_sqr();
+        } else {
             *line = Complex::new(0.0, 0.0);
         }
     }
     let inverse = planner.plan_fft_inverse(n);
     let mut rebuilt = inverse.make_output_vec();
     inverse.process(&mut spectrum, &mut rebuilt).ok()?;
-    let (low, high) = rebuilt.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(*v), h.max(*v)));
-    Some(((high - low) / n as f64, 4.0 * limit.sqrt() / n as f64))
+    // Cut lines ring at the ends.
+    let inner = &rebuilt[n / 20..n - n / 20];
+    let (low, high) = inner.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(*v), h.max(*v)));
+    // At least one line of the size of the limit may stay unseen.
+    let unseen = 2.0 * CLEAR * noise.at(1.0);
+    Some(((high - low) / n as f64, 2.0 * (left + unseen).sqrt() / n as f64))
 }
 
-/// Whether `hz` is a line of the rotation or one of its multiples folded at the track's rate.
-fn is_rotation(hz: f64, rotation_hz: Option<f64>, rate_hz: f64, near_hz: f64) -> bool {
-    let Some(rotation) = rotation_hz.filter(|r| *r > 0.5) else { return false };
-    (1..=6).any(|multiple| {
-        let line = rotation * f64::from(multiple) % rate_hz;
-        let folded = line.min(rate_hz - line);
-        (folded - hz).abs() <= near_hz.max(0.01 * rotation)
-    })
+/// Power of the noise per line: rotors are slow, so what is left in the upper band is noise of the reading. White for a
+/// current, growing with the square of the frequency for a speed taken from times of edges.
+#[derive(Clone, Copy, Debug)]
+struct Noise {
+    white: f64,
+    per_square_hz: f64,
 }
 
-/// Values less their straight line.
-fn detrended(values: &[f64]) -> Vec<f64> {
-    let x: Vec<f64> = (0..values.len()).map(|i| i as f64).collect();
-    match stats::line(&x, values) {
-        Some(line) => x.iter().zip(values).map(|(x, v)| v - line.at(*x)).collect(),
-        None => values.to_vec(),
+impl Noise {
+    /// From two bands, each as mean square of the frequency and power.
+    fn between((low_sq, low): (f64, f64), (high_sq, high): (f64, f64)) -> Self {
+        let per_square_hz = ((high - low) / (high_sq - low_sq)).clamp(0.0, low / low_sq);
+        let white = (low - per_square_hz * low_sq).max(1e-3 * low);
+        Self { white, per_square_hz }
     }
+
+    fn at(&self, hz: f64) -> f64 {
+        self.white + self.per_square_hz * hz * hz
+    }
+}
+
+/// Lines of the rotation and its multiples as they appear in a track sampled at `rate_hz`, hertz.
+fn rotation_lines(rotation_hz: Option<f64>, rate_hz: f64) -> Vec<f64> {
+    let Some(rotation) = rotation_hz.filter(|r| *r > 0.5) else { return Vec::new() };
+    (1..=6)
+        .map(|multiple| {
+            let line = rotation * f64::from(multiple) % rate_hz;
+            line.min(rate_hz - line)
+        })
+        .filter(|line| *line > 0.1)
+        .collect()
+}
+
+/// Whether `hz` is next to a line of the rotation.
+fn is_rotation(hz: f64, rotation_hz: Option<f64>, rate_hz: f64, near_hz: f64) -> bool {
+    rotation_lines(rotation_hz, rate_hz).iter().any(|line| (line - hz).abs() <= near_hz)
+}
+
+/// Values less the sines of the rotation: a line between two bins would leak into all of them.
+fn without_rotation(values: &[f64], spacing_s: f64, rotation_hz: Option<f64>) -> Vec<f64> {
+    let mut left = values.to_vec();
+    for hz in rotation_lines(rotation_hz, 1.0 / spacing_s) {
+        let phase = |i: usize| std::f64::consts::TAU * hz * spacing_s * i as f64;
+        let (mut sin, mut cos) = (0.0, 0.0);
+        for (i, value) in left.iter().enumerate() {
+            sin += value * phase(i).sin();
+            cos += value * phase(i).cos();
+        }
+        let scale = 2.0 / left.len() as f64;
+        for (i, value) in left.iter_mut().enumerate() {
+            *value -= scale * (sin * phase(i).sin() + cos * phase(i).cos());
+        }
+    }
+    left
 }
 
 #[cfg(test)]
@@ -170,7 +247,7 @@ mod tests {
 
     #[test]
     fn a_swing_is_measured_peak_to_peak_through_noise() {
-        let found = held(40.0, 60.0, 1.3, 10.0);
+        let found = held(45.0, 60.0, 1.3, 4.0);
         let result = &found.results[&ResultName::SteadinessPct];
         assert!((result.as_number().unwrap() - 4.0).abs() < 0.3, "{result:?}");
         assert_eq!(result.note.as_deref(), Some("worst at 60 %"));
@@ -193,8 +270,8 @@ mod tests {
 
     #[test]
     fn a_short_stretch_is_noted_and_a_very_short_one_is_absent() {
-        let note = held(12.0, 60.0, 1.3, 5.0).results[&ResultName::SteadinessPct].note.clone().unwrap();
+        let note = held(22.0, 60.0, 1.3, 5.0).results[&ResultName::SteadinessPct].note.clone().unwrap();
         assert!(note.contains("instead of 20 s"), "{note}");
-        assert!(held(4.0, 60.0, 1.3, 5.0).absent.contains_key(&ResultName::SteadinessPct));
+        assert!(held(8.0, 60.0, 1.3, 5.0).absent.contains_key(&ResultName::SteadinessPct));
     }
 }

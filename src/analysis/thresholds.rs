@@ -12,7 +12,7 @@ use crate::analysis::trial::{self, Told};
 use crate::bench::Channel;
 use crate::record::event::SpanKind;
 use crate::record::recording::Recording;
-use crate::results::{Contribution, Findings, Measured, Nature, ResultName};
+use crate::results::{Contribution, CurvePoint, Findings, Measured, Nature, ResultName};
 use crate::units::significant;
 
 /// Why there is nothing about turning.
@@ -37,22 +37,34 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let coarse = coarse_reading(rec);
     let started: Vec<Told> = rising.iter().map(|levels| trial::start(rec, witness, levels, coarse.is_some())).collect();
     let stopped: Vec<Told> = falling.iter().map(|levels| trial::stop(rec, witness, levels)).collect();
-    let kick = rising.iter().find_map(|levels| trial::kick(rec, levels).map(|kick| (kick, levels)));
-    let kick = kick.map(|(kick, levels)| {
-        let supply = levels.last().and_then(|l| level::supply_v(rec, l.t0_s, l.t1_s));
-        let share = supply
-            .map_or(String::new(), |v| format!(" ({} % of the supply)", significant(100.0 * kick.output_v / v, 2)));
-        format!(
-            "kick start: output goes to {} V{share} for {} s",
-            significant(kick.output_v, 3),
-            significant(kick.time_s, 2)
-        )
-    });
+    let kick = kick_note(rec, &rising, &findings.curve);
     let breakaway = breakaway(rec, witness, &rising, &started);
     let notes: Vec<String> = [kick, breakaway, coarse.clone()].into_iter().flatten().collect();
     start_results(rec, findings, &open_below(&started, coarse.is_some()), &notes);
     stop_result(rec, findings, &open_below(&stopped, coarse.is_some()), coarse);
     hysteresis(findings);
+}
+
+/// A remark when the output overshoots what the duty asks for as it comes on.
+fn kick_note(rec: &Recording, rising: &[Vec<Level>], curve: &[CurvePoint]) -> Option<String> {
+    let expected_v = |duty_pct: f64| expected_output_v(curve, duty_pct);
+    let (kick, levels) =
+        rising.iter().find_map(|levels| trial::kick(rec, levels, expected_v).map(|kick| (kick, levels)))?;
+    let supply = levels.last().and_then(|l| level::supply_v(rec, l.t0_s, l.t1_s));
+    let share = supply.map(|v| format!(" ({} % of the supply)", significant(100.0 * kick.output_v / v, 2)));
+    let (output, time) = (significant(kick.output_v, 3), significant(kick.time_s, 2));
+    Some(format!("kick start: output goes to {output} V{} for {time} s", share.unwrap_or_default()))
+}
+
+/// Output voltage at a low duty, on the line through the two settled points nearest to it with the output on.
+fn expected_output_v(curve: &[CurvePoint], duty_pct: f64) -> Option<f64> {
+    let mut points: Vec<(f64, f64)> =
+        curve.iter().filter_map(|p| p.output_v.filter(|v| *v > 0.2).map(|v| (p.duty_pct, v))).collect();
+    points.sort_by(|a, b| (a.0 - duty_pct).abs().total_cmp(&(b.0 - duty_pct).abs()));
+    let first = *points.first()?;
+    let second = points.iter().find(|p| (p.0 - first.0).abs() > 1.0)?;
+    let slope = (second.1 - first.1) / (second.0 - first.0);
+    Some((first.1 + slope * (duty_pct - first.0)).max(0.0))
 }
 
 /// Levels of every span of that kind.
@@ -93,8 +105,8 @@ fn output(
         return findings.miss(name, no_staircase(rising));
     }
     let told: Vec<Told> = staircases.iter().map(|levels| judge(rec, levels)).collect();
-    let brackets = closed(&told);
-    let Some(shared) = shared(&brackets) else {
+    let brackets = all_brackets(&told, rising);
+    let Some(shared) = shared(&brackets).filter(|_| !closed(&told).is_empty()) else {
         return findings.miss(name, output_reason(&told, rising));
     };
     findings.put(name, from_bracket(name, &shared, brackets.len(), rec.header.bench.duty_u_pct));
@@ -218,8 +230,17 @@ fn from_fit(name: ResultName, at: &Located, fitted: &ThresholdFit, duty_u_pct: f
         Contribution::common("duty at the pin", duty_u_pct),
     ];
     let mut measured = Measured::number(name, at.value, fitted.k, budget, "threshold", fitted.n as u64);
+    // The part of the interval that is one bracket is no chance: trials that share a bracket leave the threshold
+    // anywhere in it, so it adds to the duty's uncertainty as it is.
     let slack = K95 * duty_u_pct;
-    let widen = |end: Option<f64>, sign: f64| end.map(|end| at.value + sign * (end - at.value).hypot(slack));
+    let half = 0.5 * fitted.bracket;
+    let widen = |end: Option<f64>, sign: f64| {
+        end.map(|end| {
+            let reach = (end - at.value).abs();
+            let shared = reach.min(half);
+            at.value + sign * (shared + (reach - shared).hypot(slack))
+        })
+    };
     measured.interval = Some([widen(at.low, -1.0), widen(at.high, 1.0)]);
     if at.low.is_none() || at.high.is_none() {
         measured = measured.noted("too few tries to bound it on both sides");
@@ -287,12 +308,13 @@ fn hysteresis(findings: &mut Findings) {
     findings.put(name, measured);
 }
 
-/// Interval of `a - b` from theirs, the half widths combined as independent.
+/// Interval of `a - b` from theirs, the half widths combined as independent; a tenth more, since the sum of two
+/// evenly spread brackets has its 95 % wider than two normal ones.
 fn difference(a: f64, ia: Option<[Option<f64>; 2]>, b: f64, ib: Option<[Option<f64>; 2]>) -> [Option<f64>; 2] {
     let [a_low, a_high] = ia.unwrap_or([None, None]);
     let [b_low, b_high] = ib.unwrap_or([None, None]);
-    let low = a_low.zip(b_high).map(|(low, high)| a - b - (a - low).hypot(high - b));
-    let high = a_high.zip(b_low).map(|(high, low)| a - b + (high - a).hypot(b - low));
+    let low = a_low.zip(b_high).map(|(low, high)| a - b - 1.1 * (a - low).hypot(high - b));
+    let high = a_high.zip(b_low).map(|(high, low)| a - b + 1.1 * (high - a).hypot(b - low));
     [low, high]
 }
 

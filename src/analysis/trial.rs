@@ -2,14 +2,11 @@
 //! came on or went off, as brackets between neighbouring duties.
 
 use crate::analysis::level::{self, Level, Witness};
+use crate::analysis::onset::{self, Onset};
 use crate::analysis::speed::Motion;
 use crate::analysis::threshold_fit::Bracket;
 use crate::bench::Channel;
 use crate::record::recording::{Recording, Span};
-
-/// Spacing at which ripple or back-EMF is asked for motion, and how long it may take to notice it, seconds.
-const KERNEL_STEP_S: f64 = 0.25;
-const KERNEL_LAG_S: f64 = 0.6;
 
 /// What a trial told.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -35,10 +32,11 @@ pub(crate) fn staircase(rec: &Recording, span: &Span) -> Vec<Level> {
 /// before it that had been held until the output was settled, without a start. With a `coarse` speed column, which may
 /// read zero while the fan turns, the first reading above zero counts.
 pub(crate) fn start(rec: &Recording, witness: Witness, levels: &[Level], coarse: bool) -> Told {
+    let levels = up_to_top(levels);
     let (Some(first), Some(last)) = (levels.iter().find(|l| l.duty_pct > 0.0), levels.last()) else {
         return Told::Nothing;
     };
-    let (earliest_s, latest_s) = match onset(rec, witness, levels[0].t0_s, last.t1_s, coarse) {
+    let (earliest_s, latest_s) = match onset::find(rec, witness, levels, coarse) {
         Onset::At { earliest_s, latest_s } => (earliest_s, latest_s),
         Onset::Always => return Told::AtFirst(levels[0].duty_pct),
         Onset::Never => return Told::Never(last.duty_pct),
@@ -56,6 +54,9 @@ pub(crate) fn start(rec: &Recording, witness: Witness, levels: &[Level], coarse:
     while below > 0 && !output_settled(rec, &levels[below]) {
         below -= 1;
     }
+    // With the output off nothing can start.
+    let off = |l: &Level| level::output_above_zero(rec, l.t0_s, l.t1_s) == Some(false);
+    below = (below + 1..at).rev().find(|&i| off(&levels[i])).unwrap_or(below);
     Told::Between(Bracket { below: levels[below].duty_pct, at: levels[at].duty_pct })
 }
 
@@ -79,7 +80,8 @@ pub(crate) fn stop(rec: &Recording, witness: Witness, levels: &[Level]) -> Told 
 
 /// Where the output came on in a rising staircase.
 pub(crate) fn output_on(rec: &Recording, levels: &[Level]) -> Told {
-    let on: Vec<Option<bool>> = levels.iter().map(|l| level::output_on(rec, l.t0_s, l.t1_s)).collect();
+    let levels = up_to_top(levels);
+    let on: Vec<Option<bool>> = levels.iter().map(|l| level::output_above_zero(rec, l.t0_s, l.t1_s)).collect();
     if on.iter().all(Option::is_none) {
         return Told::Nothing;
     }
@@ -118,18 +120,24 @@ pub(crate) struct Kick {
 }
 
 /// Looks for a kick of 0.1 to 1.5 s in the level at which the output came on.
-pub(crate) fn kick(rec: &Recording, levels: &[Level]) -> Option<Kick> {
+///
+/// The output that the duty asks for is that at the end of the level, when it lasted long enough, else
+/// `expected_v(duty_pct)`.
+pub(crate) fn kick(rec: &Recording, levels: &[Level], expected_v: impl Fn(f64) -> Option<f64>) -> Option<Kick> {
     const BIN_S: f64 = 0.02;
-    let on = levels.iter().find(|l| level::output_on(rec, l.t0_s, l.t1_s) == Some(true))?;
-    let settled = level::settled(rec, Channel::OutputV, on.t0_s, on.t1_s)?;
+    const LONG_S: f64 = 2.0;
+    let on = levels.iter().find(|l| level::output_above_zero(rec, l.t0_s, l.t1_s) == Some(true))?;
+    let settled = || level::settled(rec, Channel::OutputV, on.t0_s, on.t1_s).map(|r| r.value);
+    let asked = if on.t1_s - on.t0_s >= LONG_S { settled() } else { expected_v(on.duty_pct) }?;
     let supply = level::supply_v(rec, on.t0_s, on.t1_s)?;
-    let above = settled.value + (0.3 * settled.value).max(0.02 * supply);
+    let above = asked + (0.5 * asked).max(0.02 * supply);
     let (mut bins, mut sum, mut t_s) = (0_u32, 0.0, on.t0_s);
-    while t_s + BIN_S <= on.t1_s.min(on.t0_s + 3.0) {
+    // What was begun is followed past the end of the trial.
+    while t_s + BIN_S <= on.t0_s + 3.0 {
         if let Some(output) = level::reading(rec, Channel::OutputV, t_s, t_s + BIN_S).filter(|o| o.value > above) {
             bins += 1;
             sum += output.value;
-        } else if bins > 0 {
+        } else if bins > 0 || t_s > on.t1_s {
             break;
         }
         t_s += BIN_S;
@@ -138,90 +146,11 @@ pub(crate) fn kick(rec: &Recording, levels: &[Level]) -> Option<Kick> {
     (0.1..=1.5).contains(&time_s).then(|| Kick { output_v: sum / f64::from(bins), time_s })
 }
 
-/// When motion began.
-enum Onset {
-    At { earliest_s: f64, latest_s: f64 },
-    Always,
-    Never,
-    Unknown,
-}
-
-fn onset(rec: &Recording, witness: Witness, from_s: f64, to_s: f64, coarse: bool) -> Onset {
-    match witness {
-        Witness::Column { floor_rpm } => column_onset(rec, floor_rpm, from_s, to_s, coarse),
-        Witness::Tach => tach_onset(rec.tach_in(from_s, to_s).unwrap_or(&[]), from_s, to_s),
-        Witness::Kernel => kernel_onset(rec, witness, from_s, to_s),
-    }
-}
-
-/// First reading above the floor after the last one at rest, so that a spin-up left over from before does not count.
-fn column_onset(rec: &Recording, floor_rpm: f64, from_s: f64, to_s: f64, coarse: bool) -> Onset {
-    let Some(series) = rec.channels.get(&Channel::SpeedRpm) else { return Onset::Unknown };
-    let mut last_rest = None;
-    let mut first_after = None;
-    for (t_s, value) in series.samples(from_s, to_s).filter(|(_, v)| v.is_finite()) {
-        if value.abs() <= floor_rpm && !(coarse && first_after.is_some()) {
-            (last_rest, first_after) = (Some(t_s), None);
-        } else if first_after.is_none() {
-            first_after = Some(t_s);
-        }
-    }
-    match (last_rest, first_after) {
-        (Some(_), Some(t_s)) => Onset::At { earliest_s: t_s, latest_s: t_s },
-        (None, Some(_)) => Onset::Always,
-        (Some(_), None) => Onset::Never,
-        (None, None) => Onset::Unknown,
-    }
-}
-
-/// Breakaway dated back from the first three edges, taken as uniform acceleration from rest.
-///
-/// Two edge intervals give two speeds at their middles, hence an acceleration and the time at which the speed was
-/// zero. It lies before the first edge and after the last moment at rest.
-fn tach_onset(edges: &[f64], from_s: f64, to_s: f64) -> Onset {
-    // Edges followed by a long silence are a spin-up left over or a shake, not this start.
-    let quiet_s = 2.0;
-    let Some(last) = edges.last().filter(|last| to_s - **last < quiet_s) else { return Onset::Never };
-    let first = edges.windows(2).rposition(|pair| pair[1] - pair[0] > quiet_s).map_or(0, |i| i + 1);
-    let run = &edges[first..];
-    if run.len() < 3 {
-        return if *last - from_s < quiet_s {
-            Onset::Unknown
-        } else {
-            Onset::At { earliest_s: *last - quiet_s, latest_s: *last }
-        };
-    }
-    if first == 0 && run[0] - from_s < 0.05 {
-        return Onset::Always;
-    }
-    let (a, b) = (run[1] - run[0], run[2] - run[1]);
-    let (speed_a, speed_b) = (1.0 / a, 1.0 / b);
-    let acceleration = (speed_b - speed_a) / (0.5 * (a + b));
-    let rest_s = if acceleration > 0.0 { run[0] + 0.5 * a - speed_a / acceleration } else { run[0] };
-    let began_s = rest_s.clamp((run[0] - quiet_s).max(from_s), run[0]);
-    // The guess is good to a part of what was dated back.
-    let doubt_s = 0.3 * (run[0] - began_s);
-    Onset::At { earliest_s: began_s - doubt_s, latest_s: (began_s + doubt_s).min(run[0]) }
-}
-
-/// First window in which the kernel sees turning, and again in the next.
-fn kernel_onset(rec: &Recording, witness: Witness, from_s: f64, to_s: f64) -> Onset {
-    let mut t_s = from_s;
-    let (mut rest_seen, mut since) = (false, None);
-    while t_s + 2.0 * KERNEL_STEP_S <= to_s {
-        match witness.motion(rec, t_s, t_s + 2.0 * KERNEL_STEP_S) {
-            Motion::Turning => since = since.or(Some(t_s + KERNEL_STEP_S)),
-            Motion::Rest => (rest_seen, since) = (true, None),
-            Motion::Unknown => {}
-        }
-        t_s += KERNEL_STEP_S;
-    }
-    match (rest_seen, since) {
-        (true, Some(latest_s)) => Onset::At { earliest_s: latest_s - KERNEL_LAG_S, latest_s },
-        (false, Some(_)) => Onset::Always,
-        (true, None) => Onset::Never,
-        (false, None) => Onset::Unknown,
-    }
+/// The staircase without what follows its last highest level: a way back to off is no part of the trial.
+fn up_to_top(levels: &[Level]) -> &[Level] {
+    let top = levels.iter().map(|l| l.duty_pct).fold(0.0, f64::max);
+    let end = levels.iter().rposition(|l| l.duty_pct >= top).map_or(0, |i| i + 1);
+    &levels[..end]
 }
 
 /// Index of the level that contains `t_s`.
