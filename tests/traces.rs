@@ -161,6 +161,58 @@ fn a_trace_without_a_command_gives_the_speed_of_its_constant_part() {
 }
 
 #[test]
+fn dead_time_and_rise_of_a_step_are_told_apart() {
+    let number = |found: &Findings, name| found.number(name).unwrap_or_else(|| panic!("{name} absent"));
+    let fast = read("wheel-step-5");
+    // Nothing for 350 ms after the command, then 10 to 90 % within 100 ms.
+    assert!((number(&fast, ResultName::CommandDelayS) - 0.350).abs() <= 0.010, "{fast:?}");
+    assert!((number(&fast, ResultName::Ramp1090S) - 0.100).abs() <= 0.010, "{fast:?}");
+    for name in [ResultName::CommandDelayS, ResultName::Ramp1090S, ResultName::RampFullS] {
+        assert!(fast.results[&name].is_proxy(), "{name} comes from speed");
+    }
+    let slow = read("wheel-step-3");
+    assert!((number(&slow, ResultName::CommandDelayS) - 0.035).abs() <= 0.010, "{slow:?}");
+    // Two time constants: the flat end makes the 90 % point lie anywhere from 300 to 370 ms.
+    let rise_s = number(&slow, ResultName::Ramp1090S);
+    assert!((0.245..=0.330).contains(&rise_s), "{rise_s}");
+    assert!((number(&slow, ResultName::SpeedRpm) - 400.0).abs() < 10.0, "{slow:?}");
+}
+
+/// A bare current waveform at constant speed as an oscilloscope gives it: 24 ripples per revolution, one bar weaker.
+fn current_waveform(rpm: f64, mean_a: f64, weak_bar: f64) -> Vec<u8> {
+    let mut text = String::from("time_s,supply_a\n");
+    for i in 0..40_000 {
+        let t = f64::from(i) / 10_000.0;
+        let turns = rpm / 60.0 * t;
+        let bar = 1.0 + weak_bar * (std::f64::consts::TAU * turns).cos();
+        let ripple = 0.8 * bar * (std::f64::consts::TAU * 24.0 * turns).sin();
+        // A fixed pattern in place of noise: nothing may depend on chance.
+        let rough = 0.05 * f64::from((i * 7919) % 101 - 50) / 50.0;
+        text.push_str(&format!("{t:.4},{:.5}\n", mean_a + ripple + rough));
+    }
+    text.into_bytes()
+}
+
+#[test]
+fn a_bare_current_waveform_gives_the_speed_coupled_either_way() {
+    for mean_a in [14.0, 0.0] {
+        for ripple_per_rev in [Some(24.0), None] {
+            let options = TraceOptions { ripple_per_rev, ..TraceOptions::default() };
+            let mut trace = import(&current_waveform(1_830.0, mean_a, 0.3), &options).expect("a legal trace");
+            recognise::add_spans(&mut trace.recording);
+            let found = analyse(&trace.recording);
+            let rpm = found.number(ResultName::SpeedRpm).unwrap_or_else(|| panic!("{:?}", found.absent));
+            assert!((rpm / 1_830.0 - 1.0).abs() < 0.003, "{mean_a} A, {ripple_per_rev:?}: {rpm}");
+        }
+    }
+    // Without a line of the rotation the ripples per revolution cannot be found: the frequency is stated instead.
+    let mut trace = import(&current_waveform(1_830.0, 14.0, 0.0), &TraceOptions::default()).expect("a legal trace");
+    recognise::add_spans(&mut trace.recording);
+    let reason = &analyse(&trace.recording).absent[&ResultName::SpeedRpm];
+    assert!(reason.contains("the ripple is at 732 Hz"), "{reason}");
+}
+
+#[test]
 fn every_fixture_is_read_without_a_word_about_the_output() {
     let folder = format!("{}/tests/fixtures/traces", env!("CARGO_MANIFEST_DIR"));
     let mut read_in = 0;

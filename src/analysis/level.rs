@@ -75,12 +75,8 @@ pub(crate) fn settled(rec: &Recording, channel: Channel, from_s: f64, to_s: f64)
 
 /// Mean of `channel` over all of `from_s..to_s`, zero subtracted.
 pub(crate) fn reading(rec: &Recording, channel: Channel, from_s: f64, to_s: f64) -> Option<Reading> {
-    let values: Vec<f64> = rec.channels.get(&channel)?.samples(from_s, to_s).map(|(_, v)| v).collect();
-    let mean = stats::batched_mean(values.iter().copied())?;
-    let noise = rec.header.bench.channels.get(&channel).map_or(0.0, |facts| facts.noise);
-    let scatter = if mean.u.is_finite() { mean.u } else { noise };
-    let (offset, offset_u) = zero::offset(rec, channel, from_s).unwrap_or((0.0, 0.0));
-    Some(Reading { value: mean.mean - offset, u: scatter.hypot(offset_u) })
+    let level = zero::level(rec, channel, from_s, to_s)?;
+    Some(Reading { value: level.value, u: level.u_noise.hypot(level.u_zero) })
 }
 
 /// Largest sensible speed of the delivered speed column, a few wild readings left out; `None` without the column.
@@ -185,7 +181,7 @@ pub(crate) fn output_above_zero(rec: &Recording, from_s: f64, to_s: f64) -> Opti
     let supply = supply_v(rec, from_s, to_s).unwrap_or(12.0);
     let zeroed = zero::offset(rec, Channel::OutputV, from_s).is_some();
     let on_share = if zeroed { ON_SHARE.0 } else { ON_SHARE.1 };
-    Some(output.value >= (on_share * supply).max(5.0 * output.u.min(0.1 * supply)))
+    Some(output.value >= (on_share * supply).max(5.0 * output.u.min(0.002 * supply)))
 }
 
 /// Whether the output falls all through the settled window.

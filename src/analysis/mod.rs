@@ -10,6 +10,7 @@ mod curve;
 mod discover;
 mod drop;
 mod estimate;
+mod first_motion;
 mod frequency;
 mod heat;
 mod hinge;
@@ -52,6 +53,7 @@ pub fn analyse(rec: &Recording) -> Findings {
     let rec = cleaned.as_ref();
     let mut findings = Findings { warnings, ..Findings::default() };
     soft_start::find(rec, &mut findings);
+    first_motion::find(rec, &mut findings);
     power_up::find(rec, &mut findings);
     line::find(rec, &mut findings);
     capacitance::find(rec, &mut findings);

@@ -58,8 +58,9 @@ pub fn offset(rec: &Recording, channel: Channel, t_s: f64) -> Option<(f64, f64)>
         let m = mean_of(rec, channel, span.t0_s, span.t1_s)?;
         plausible(&m).then_some((0.5 * (span.t0_s + span.t1_s), m.mean, noise_of(&m, stated)))
     };
-    let zeros = || rec.spans_where(|kind| matches!(kind, SpanKind::Zero));
-    let before = zeros().filter(|s| s.t1_s <= t_s).filter_map(reading).last();
+    // Only the neighbours are read: this is asked thousands of times.
+    let zeros = || rec.spans.iter().filter(|span| matches!(span.kind, SpanKind::Zero));
+    let before = zeros().rev().filter(|s| s.t1_s <= t_s).find_map(reading);
     let after = zeros().filter(|s| s.t1_s > t_s).find_map(reading);
     match (before, after) {
         (None, None) => None,
