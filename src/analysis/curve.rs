@@ -32,7 +32,8 @@ fn point(rec: &Recording, witness: Option<Witness>, span: &Span) -> Option<Curve
     let level = |channel| level::settled(rec, channel, span.t0_s, span.t1_s).map(|r| r.value);
     let speed = witness.and_then(|w| level::settled_speed(rec, w, span.t0_s, span.t1_s));
     Some(CurvePoint {
-        duty_pct: level::commanded_pct(&setting),
+        // A millionth of a point is far below what any bench commands; it keeps 15 from reading 15.000000000000002.
+        duty_pct: (level::commanded_pct(&setting) * 1e6).round() / 1e6,
         direction,
         speed_rpm: speed.map(|s| s.value),
         u_rpm: speed.map(|s| s.u).filter(|u| u.is_finite()),

@@ -18,7 +18,13 @@ const OUTPUT_ON_V: f64 = 0.6;
 /// failed to answer.
 pub(super) fn nothing_answered(rec: &Recording, findings: &Findings) -> bool {
     let asked_s: f64 = commanded(rec).filter(|s| s.setting.duty.percent() >= 20.0).map(|s| s.seconds()).sum();
-    asked_s >= 1.0 && !findings.results.contains_key(&ResultName::CommandHz) && !ever_ran(rec)
+    let answered = findings.results.contains_key(&ResultName::CommandHz) || ever_ran(rec);
+    asked_s >= 1.0 && would_show(rec) && !answered
+}
+
+/// Whether an answer would have shown: a trace of speed alone says nothing of a silent output.
+fn would_show(rec: &Recording) -> bool {
+    rec.tach_s.is_some() || [Channel::SupplyA, Channel::OutputV].iter().any(|c| rec.channels.contains_key(c))
 }
 
 /// Whether anything was ever seen at the output, by current, voltage or tach, while the supply was on.
