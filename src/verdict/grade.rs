@@ -7,7 +7,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::record::event::PlanFacts;
+use crate::record::event::{PlanFacts, SpanKind};
 use crate::record::recording::Recording;
 use crate::results::{Carried, Findings, Grade, Measured, Outcome, ResultName, Sign, Stopped, StoppedBy, Verdict};
 use crate::verdict::carried::{carried, words as carried_words};
@@ -93,6 +93,9 @@ fn verdict(
         by_silence(findings, rec, &mut reasons);
     }
     by_stop(rec, stopped, &mut reasons);
+    if !silent && nothing_followed(rec, findings) {
+        reasons.undecided.push(format!("{NOTHING_ANSWERED}: it drew current at times but followed no command"));
+    }
     by_signs(signs, &told(rec, stopped, silent), &mut reasons);
     by_limits(plan, &limits, findings, &mut reasons);
     if plan.limits.is_empty() {
@@ -109,6 +112,12 @@ fn verdict(
     // What a unit for the bin carried bounds nothing.
     reasons.extend(carried.filter(|_| grade != Grade::Scrap).map(carried_words));
     Verdict { grade, reasons, limits, risk: risk(plan, findings) }
+}
+
+/// Whether commands were looked for and none was found that the unit follows.
+fn nothing_followed(rec: &Recording, findings: &Findings) -> bool {
+    let looked = rec.spans_where(|kind| matches!(kind, SpanKind::Probe)).next().is_some();
+    looked && !findings.results.contains_key(&ResultName::CommandHz)
 }
 
 /// A stop by the unit is a finding.

@@ -68,6 +68,9 @@ fn dead(findings: &Findings, rec: &Recording) -> Option<Sign> {
     Some(sign(fault::SWITCH_OPEN, strength, format!("no output at any command tried; {add}")))
 }
 
+/// On-resistance beyond which no lost switch is to blame: twice and a half the highest of a sound module, and a cracked joint.
+const HELD_BACK_OHM: f64 = 0.035;
+
 /// On-resistance up: one of two parallel switches carries all.
 ///
 /// Sound modules for such fans have 3 to 9 mOhm from pin to pin, a third more when hot; losing one of two switches adds
@@ -77,7 +80,8 @@ fn half_open(findings: &Findings, rec: &Recording) -> Option<Sign> {
     let low = measured.interval?[0]?;
     let limit = rec.header.plan_facts.limits.get(&ResultName::OnResistanceOhm).and_then(|limit| limit.max);
     let (weak, allowed) = (0.013, limit.unwrap_or(0.016).max(0.014));
-    let strength = if low < weak {
+    // Far beyond what a lost switch adds the output is held back by something else.
+    let strength = if low < weak || low > HELD_BACK_OHM {
         return None;
     } else if low < allowed {
         between(low, (weak, 0.2), (allowed, 0.45))
@@ -201,10 +205,10 @@ fn ratio_over(rec: &Recording, (from_s, to_s): (f64, f64)) -> Option<f64> {
     Some(rec.mean(Channel::OutputV, from_s, to_s)? / supply_v)
 }
 
-/// Current limit early: a ceiling that is there from the first start on. A design with such a ceiling exists too, hence no more
-/// than a suspicion.
+/// Current limit early: a ceiling that is there from the first start on, or a drop flat out that no switch explains. A design
+/// with such a ceiling exists too, hence no more than a suspicion.
 fn current_limit(findings: &Findings, rec: &Recording) -> Option<Sign> {
-    let (highest, knee) = ceiling(findings)?;
+    let Some((highest, knee)) = ceiling(findings) else { return held_back(findings) };
     let reached = ratio_when_cool(rec).is_some_and(|cool| cool > highest + 0.08);
     (!reached).then(|| {
         sign(
@@ -212,6 +216,15 @@ fn current_limit(findings: &Findings, rec: &Recording) -> Option<Sign> {
             between(highest, (0.85, 0.5), (0.6, 0.75)),
             format!("output stays at {:.0} % of the supply from {knee:.0} % command on", 100.0 * highest),
         )
+    })
+}
+
+/// Flat out by its command, yet the output is short of the supply by more than any switch takes.
+fn held_back(findings: &Findings) -> Option<Sign> {
+    let measured = findings.results.get(&ResultName::OnResistanceOhm)?;
+    (measured.interval?[0]? > HELD_BACK_OHM).then(|| {
+        let because = format!("{} flat out, more than any switch: the output is held back", measured.shown());
+        sign(fault::CURRENT_LIMIT_EARLY, 0.6, because)
     })
 }
 
@@ -228,17 +241,29 @@ fn thermal_limit(findings: &Findings, rec: &Recording) -> Option<Sign> {
     holds.chain(lower_than_cool(findings, rec)).max_by(|a, b| a.strength.total_cmp(&b.strength))
 }
 
-/// The start reached what the sweep no longer does.
+/// The start reached what the sweep, or the stay flat out, no longer does.
 fn lower_than_cool(findings: &Findings, rec: &Recording) -> Option<Sign> {
-    let ((highest, _), cool) = (ceiling(findings)?, ratio_when_cool(rec)?);
+    let cool = ratio_when_cool(rec)?;
+    let warm = [ceiling(findings).map(|(highest, _)| highest), ratio_flat_out(rec)].into_iter().flatten();
+    let warm = warm.reduce(f64::min)?;
     let case_c = hottest_c(rec);
-    (cool > highest + 0.08 && case_c.is_none_or(|c| c < 90.0)).then(|| {
+    (cool > warm + 0.08 && case_c.is_none_or(|c| c < 90.0)).then(|| {
         sign(
             fault::THERMAL_LIMIT_EARLY,
-            between(cool - highest, (0.08, 0.7), (0.2, 0.9)),
-            format!("output reached {:.0} % of the supply at first, {:.0} % once warm", 100.0 * cool, 100.0 * highest),
+            between(cool - warm, (0.08, 0.7), (0.2, 0.9)),
+            format!("output reached {:.0} % of the supply at first, {:.0} % once warm", 100.0 * cool, 100.0 * warm),
         )
     })
+}
+
+/// Lowest output ratio at the end of the stays flat out that were commanded as high as the starts.
+fn ratio_flat_out(rec: &Recording) -> Option<f64> {
+    let duty = |span: &Span| rec.setting_at(0.5 * (span.t0_s + span.t1_s)).map(|setting| setting.duty.percent());
+    let start = rec.spans_where(|kind| matches!(kind, SpanKind::Start)).filter_map(duty).reduce(f64::max)?;
+    rec.spans_where(|kind| matches!(kind, SpanKind::FlatOut))
+        .filter(|span| duty(span).is_some_and(|pct| pct > start - 2.0))
+        .filter_map(|span| ratio_over(rec, (span.t1_s - 0.3 * (span.t1_s - span.t0_s), span.t1_s)))
+        .reduce(f64::min)
 }
 
 /// Highest case temperature of the run, by half-minutes.
@@ -365,6 +390,17 @@ mod tests {
         assert_eq!(current_limit(&findings, &cool), None);
         let found = thermal_limit(&findings, &cool).unwrap();
         assert!(found.strength >= super::super::STRONG && found.because.contains("96 %"), "{found:?}");
+        let faded = Made::new().spanned(SpanKind::Start, 97.0, 6.0, 20.0).held(
+            SpanKind::FlatOut,
+            pulses(97.0),
+            5.0,
+            |channel, _| match channel {
+                Channel::SupplyV => Some(13.0),
+                Channel::OutputV => Some(10.0),
+                _ => None,
+            },
+        );
+        assert!(thermal_limit(&Findings::default(), &faded.done()).is_some_and(|s| s.because.contains("77 %")));
     }
 
     #[test]
@@ -379,5 +415,6 @@ mod tests {
         assert_eq!(found(0.0145, 0.002), None);
         assert!(found(0.0145, 0.0005).unwrap() < super::super::SUSPICION);
         assert!(found(0.026, 0.001).unwrap() >= super::super::STRONG);
+        assert_eq!(found(0.065, 0.002), None, "no lost switch takes that much");
     }
 }

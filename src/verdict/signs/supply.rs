@@ -9,7 +9,7 @@ use crate::verdict::steadfast::zero;
 
 /// Signs found.
 pub(super) fn find(findings: &Findings, rec: &Recording) -> Vec<Sign> {
-    [soft_start_lost(findings, rec), dried_capacitor(findings), sleep_lost(findings, rec)]
+    [soft_start_lost(findings, rec), dried_capacitor(findings, rec), sleep_lost(findings, rec)]
         .into_iter()
         .flatten()
         .collect()
@@ -33,7 +33,8 @@ fn soft_start_lost(findings: &Findings, rec: &Recording) -> Option<Sign> {
     let share = findings.number(ResultName::SoftStartShare);
     let none = findings.word(ResultName::RampShape) == Some("none");
     let hard = findings.word(ResultName::PowerUp) == Some("hard");
-    let shown = share.map_or(String::new(), |s| format!(", {:.0} % of the hard-start peak taken away", 100.0 * s));
+    let shown =
+        share.map_or(String::new(), |s| format!(", {:.0} % of the hard-start peak taken away", 100.0 * s.max(0.0)));
     let strength = match (longest_s, share) {
         (Some(ramp), Some(share)) if ramp < 0.15 && share < 0.2 => {
             between(ramp, (0.15, 0.85), (0.05, 0.95)) + if hard { 0.02 } else { 0.0 }
@@ -63,17 +64,37 @@ fn short_ramp(findings: &Findings, rec: &Recording) -> Option<Sign> {
 
 /// Dried electrolytic: modules of this kind carry 2 to 5 mF; a capacitor at the end of its life has lost a third and
 /// more, so under 1.3 mF none is sound.
-fn dried_capacitor(findings: &Findings) -> Option<Sign> {
-    let measured = findings.results.get(&ResultName::CapacitanceF)?;
-    let (_, high) = ends(measured)?;
-    (high < 1.3e-3).then(|| {
-        let mf = 1e3 * measured.as_number().unwrap_or(high);
-        sign(
-            fault::DRIED_CAPACITOR,
-            between(high, (1.3e-3, 0.7), (0.8e-3, 0.95)),
-            format!("input capacitance {mf:.2} mF; sound ones have 2 to 5 mF"),
-        )
+fn dried_capacitor(findings: &Findings, rec: &Recording) -> Option<Sign> {
+    let (high_f, words) = match findings.results.get(&ResultName::CapacitanceF) {
+        Some(measured) => (ends(measured)?.1, format!("input capacitance {}", measured.shown())),
+        None => {
+            let most_f = charged_too_fast(findings, rec)?;
+            (most_f, format!("input capacitance under {:.2} mF", 1e3 * most_f))
+        }
+    };
+    (high_f < 1.3e-3).then(|| {
+        let strength = between(high_f, (1.3e-3, 0.7), (0.8e-3, 0.95));
+        sign(fault::DRIED_CAPACITOR, strength, format!("{words}; sound ones have 2 to 5 mF"))
     })
+}
+
+/// Largest capacitance that the charge through the first-power resistance allows when it was too fast to be fitted.
+///
+/// Without any capacitor behind loose supply wires it looks the same, so the unit must have shown otherwise that it has power:
+/// by its pull-up.
+fn charged_too_fast(findings: &Findings, rec: &Recording) -> Option<f64> {
+    if findings.word(ResultName::LineKind) != Some("open_collector") {
+        return None;
+    }
+    let (ohm, _) = rec.header.bench.pre_charge_ohm?;
+    let span = rec.spans_where(|kind| matches!(kind, SpanKind::PreCharge)).find(|span| span.complete.is_ok())?;
+    let series = rec.channels.get(&Channel::SupplyV)?;
+    let full_v = series.mean(span.t1_s - 0.2 * (span.t1_s - span.t0_s), span.t1_s).filter(|v| *v > 5.0)?;
+    let samples: Vec<(f64, f64)> = series.samples(span.t0_s, span.t1_s).collect();
+    let over = samples.iter().position(|(_, v)| *v >= 0.9 * full_v)?;
+    let under = samples[..over].iter().rposition(|(_, v)| *v <= 0.1 * full_v)?;
+    // From 10 to 90 % of an exponential charge takes ln 9 time constants.
+    Some((samples[over].0 - samples[under].0) / 9f64.ln() / ohm)
 }
 
 /// Sleep lost: still milliamperes when all waiting is over. Healthy modules fall under 1 mA.
@@ -110,7 +131,9 @@ fn never_fell_asleep(rec: &Recording, awake_a: f64) -> Option<Sign> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::bench::{Setting, Supply};
     use crate::results::Contribution;
+    use crate::verdict::made_up::Made;
     use crate::verdict::signs::{STRONG, SUSPICION};
 
     fn found(results: &[(ResultName, f64, f64)]) -> Findings {
@@ -156,9 +179,27 @@ mod tests {
 
     #[test]
     fn capacitance_is_judged_with_its_uncertainty() {
-        assert_eq!(dried_capacitor(&found(&[(ResultName::CapacitanceF, 2.2e-3, 1e-4)])), None);
-        assert_eq!(dried_capacitor(&found(&[(ResultName::CapacitanceF, 1.2e-3, 1e-4)])), None);
-        assert!(strength(dried_capacitor(&found(&[(ResultName::CapacitanceF, 0.7e-3, 2e-5)]))) > STRONG);
+        let seen = |farads, u| {
+            strength(dried_capacitor(&found(&[(ResultName::CapacitanceF, farads, u)]), &Recording::default()))
+        };
+        assert_eq!([seen(2.2e-3, 1e-4), seen(1.2e-3, 1e-4)], [0.0, 0.0]);
+        assert!(seen(0.7e-3, 2e-5) > STRONG);
+    }
+
+    #[test]
+    fn a_charge_too_fast_to_be_fitted_is_a_dried_capacitor_only_behind_proven_wires() {
+        let gentle = Setting { supply: Supply::Gentle, ..Setting::SAFE };
+        let rec = Made::new()
+            .with(|rec| rec.header.bench.pre_charge_ohm = Some((22.0, 0.2)))
+            .held(SpanKind::PreCharge, gentle, 2.0, |channel, t| {
+                (channel == Channel::SupplyV).then_some(if t < 0.02 { 0.0 } else { 13.0 })
+            })
+            .done();
+        let mut findings = Findings::default();
+        assert_eq!(dried_capacitor(&findings, &rec), None);
+        findings.put(ResultName::LineKind, Measured::word(ResultName::LineKind, "open_collector", "two loads", 2));
+        let seen = dried_capacitor(&findings, &rec).unwrap();
+        assert!(seen.because.contains("under 0.21 mF"), "{}", seen.because);
     }
 
     #[test]
