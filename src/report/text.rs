@@ -76,12 +76,18 @@ fn results(out: &mut String, document: &Document) {
 }
 
 fn absent(out: &mut String, document: &Document) {
-    let absent = view::absent(document);
-    if !absent.is_empty() {
-        line(out, "\nnot measured");
-        for (name, why) in absent {
-            line(out, &format!("{:<25} {why}", name.name()));
+    let mut by_reason: Vec<(String, Vec<&str>)> = Vec::new();
+    for (name, why) in view::absent(document) {
+        match by_reason.iter_mut().find(|(reason, _)| *reason == why) {
+            Some((_, names)) => names.push(name.name()),
+            None => by_reason.push((why, vec![name.name()])),
         }
+    }
+    if !by_reason.is_empty() {
+        line(out, "\nnot measured");
+    }
+    for (why, names) in by_reason {
+        line(out, &format!("  {why}:\n      {}", names.join(", ")));
     }
     if !document.warnings.is_empty() {
         line(out, "\nnoticed in the data");
