@@ -145,7 +145,7 @@ fn results(document: &Document, recording: &Recording) -> Markup {
 
 fn result(row: &view::Row, recording: &Recording) -> Markup {
     let limit = recording.header.plan_facts.limits.get(&row.name);
-    let limit = limit.map(|limit| crate::verdict::limit_words(limit, row.name.unit())).unwrap_or_default();
+    let limit = limit.map(|limit| unbroken(crate::verdict::limit_words(limit, row.name.unit()))).unwrap_or_default();
     let class = match row.outcome {
         Some(Outcome::Fails) => "fails",
         Some(Outcome::Open) => "open",
@@ -164,6 +164,14 @@ fn result(row: &view::Row, recording: &Recording) -> Markup {
             td { @match row.name.of() { Belongs::Module => "m", Belongs::Fan => "m+f" } }
         }
         @if !row.note.is_empty() { tr.note { td colspan="8" { (row.note) } } }
+    }
+}
+
+/// A limit with its unit kept beside its number; lists of words may break anywhere.
+fn unbroken(limit: String) -> String {
+    match limit.rsplit_once(' ') {
+        Some((before, unit)) if !limit.starts_with("one of") => format!("{before}\u{a0}{unit}"),
+        _ => limit,
     }
 }
 

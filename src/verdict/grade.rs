@@ -186,7 +186,10 @@ fn by_limits(plan: &PlanFacts, limits: &BTreeMap<ResultName, Outcome>, findings:
 fn why_open(measured: Option<&Measured>, absent: Option<&String>) -> String {
     match measured {
         None => absent.map_or("not measured".to_owned(), |why| format!("not measured, {why}")),
-        Some(m) if m.is_bound() => format!("only a bound is known, {}", m.note.as_deref().unwrap_or("one end is open")),
+        Some(m) if m.is_bound() => {
+            let note = m.note.as_deref().unwrap_or("one end is open");
+            format!("only a bound is known, {}", note.strip_prefix("a bound: ").unwrap_or(note))
+        }
         Some(m) if m.is_proxy() => format!("{} is known only by a stand-in", m.shown()),
         Some(m) if m.as_word().is_some() => format!("`{}` cannot be judged", m.shown()),
         Some(m) if m.interval.is_none() => format!("{} has no known uncertainty", m.shown()),

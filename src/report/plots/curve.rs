@@ -7,7 +7,9 @@ use super::frame::{Across, BLACK, BLUE, Drawn, Key, Look, Panel, VERMILLION, leg
 use super::scale::Scale;
 use crate::results::{CurvePoint, Direction, Document, Measured, ResultName};
 
-const HEIGHT: i32 = 760;
+/// Heights of the two plots: both and the top of the report fit a page.
+const SPEED: i32 = 640;
+const CURRENT: i32 = 500;
 const RISING: (Look, RGBColor) = (Look::Circles, BLUE);
 const FALLING: (Look, RGBColor) = (Look::Triangles, VERMILLION);
 
@@ -16,14 +18,14 @@ pub(in crate::report) fn speed(document: &Document) -> Plot {
     let rising = points(&document.curve, Direction::Up, |p| p.speed_rpm);
     let falling = points(&document.curve, Direction::Down, |p| p.speed_rpm);
     let highest = highest(&rising, &falling).ok_or("No settled speeds were measured, so there is no speed curve.")?;
-    svg(HEIGHT, |area| {
+    svg(SPEED, |area| {
         let mut keys = directions(&rising, &falling);
         keys.push(Key::new(Look::Band, BLUE, "95 % band"));
         keys.push(Key::new(Look::Dashed, BLACK, "start, stop, flat out"));
         let top = legend(area, &keys)?;
         let scales = (Scale::exact(0.0, 100.0), Scale::round(0.0, highest));
         let axes = (Across::Titled("command duty (%)"), "speed (rpm)");
-        let panel = Panel::new(area, (top, HEIGHT), 2, scales, axes)?;
+        let panel = Panel::new(area, (top, SPEED), 2, scales, axes)?;
         panel.band(&band(&document.curve, Direction::Up), BLUE)?;
         panel.band(&band(&document.curve, Direction::Down), VERMILLION)?;
         marks(&panel, document)?;
@@ -38,11 +40,11 @@ pub(in crate::report) fn supply_current(document: &Document) -> Plot {
     let falling = points(&document.curve, Direction::Down, |p| p.supply_a);
     let highest =
         highest(&rising, &falling).ok_or("No settled supply currents were measured, so there is no current curve.")?;
-    svg(HEIGHT - 100, |area| {
+    svg(CURRENT, |area| {
         let top = legend(area, &directions(&rising, &falling))?;
         let scales = (Scale::exact(0.0, 100.0), Scale::round(0.0, highest));
         let axes = (Across::Titled("command duty (%)"), "supply current (A)");
-        let panel = Panel::new(area, (top, HEIGHT - 100), 0, scales, axes)?;
+        let panel = Panel::new(area, (top, CURRENT), 0, scales, axes)?;
         panel.series(&falling, FALLING.0, FALLING.1)?;
         panel.series(&rising, RISING.0, RISING.1)
     })
