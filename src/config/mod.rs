@@ -36,6 +36,7 @@ pub use facts::{bench_facts, facts};
 pub use load::{FileKind, load_either, load_plan, load_rig, parse_plan, parse_rig, plan_from_bytes, rig_from_bytes};
 pub use plan::Plan;
 pub use rig::Rig;
+pub(crate) use skip::needs_discovery;
 pub use skip::{cautions, missing_results, skip_reason};
 pub use timeline::{StageTime, Timeline, duration};
 pub use together::check_together;

@@ -13,7 +13,7 @@ use tokio::time::{MissedTickBehavior, interval};
 
 use crate::config::plan::Plan;
 use crate::config::rig::Rig;
-use crate::driver::Bench;
+use crate::driver::{Bench, Offers};
 use crate::record::event::Header;
 use crate::record::recording::Recording;
 use crate::results::{Stopped, StoppedBy};
@@ -143,7 +143,8 @@ fn bench_thread(
     pulse: Pulse,
     sender: &Sender<Input>,
 ) -> Ended {
-    let limits = Limits::of(&request.rig, &request.plan, bench.offers());
+    let rig = offered(&request.rig, bench.offers());
+    let limits = Limits::of(&rig, &request.plan, bench.offers());
     let mut supervisor = Supervisor::new(bench, limits, sink, request.header.clone(), stop.clone(), pulse);
     let armed = match supervisor.arm() {
         Ok(armed) => armed,
@@ -157,7 +158,7 @@ fn bench_thread(
         let _told = sender.blocking_send(Input::Stage { index, name });
     };
     let stages = catch_unwind(AssertUnwindSafe(|| {
-        let mut session = Session::new(&mut supervisor, &armed, &request.rig, &request.plan);
+        let mut session = Session::new(&mut supervisor, &armed, &rig, &request.plan);
         executor::execute(&mut session, &mut tell)
     }));
     let finished = match stages {
@@ -171,6 +172,14 @@ fn bench_thread(
         }
     };
     supervisor.finish(finished)
+}
+
+/// The rig without what its bench does not really offer.
+fn offered(rig: &Rig, offers: &Offers) -> Rig {
+    let mut rig = rig.clone();
+    rig.channels.retain(|channel, _| offers.channels.contains(channel));
+    rig.controls.retain(|control, _| offers.controls.contains(control));
+    rig
 }
 
 fn refuse(supervisor: &mut Supervisor, error: &ArmError) {

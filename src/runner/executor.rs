@@ -1,6 +1,7 @@
 //! Goes through the stages of a plan: skips what rig or unit make impossible, tells how each went, ends with a zero.
 
 use crate::bench::{Pace, Setting};
+use crate::config;
 use crate::config::plan::{Plan, Stage};
 use crate::record::event::StageEnd;
 use crate::runner::session::{Session, Work};
@@ -41,24 +42,15 @@ pub(crate) fn execute(session: &mut Session<'_>, on_stage: &mut OnStage<'_>) -> 
 
 /// Why a stage is not begun; `None` when it can be.
 fn hindrance(session: &Session<'_>, stage: &Stage) -> Option<String> {
-    let no = |what: &str| Some(format!("the rig has no {what}"));
-    let can = session.can;
-    match stage {
-        Stage::FirstPower { .. } => return None,
-        _ if session.now_s() > session.plan.time_limit.get() => {
-            return Some("the plan's time limit is used up".to_owned());
-        }
-        Stage::SupplyOpen { .. } if !can.line => return no("control of the line"),
-        Stage::LineCheck { .. } if !can.line => return no("control of the line"),
-        Stage::LineCheck { .. } if !can.line_v => return no("line voltage channel"),
-        Stage::SupplyOpen { .. } | Stage::LineCheck { .. } => return None,
-        _ if !can.duty => return no("control of the duty"),
-        Stage::Hold { .. } => return None,
-        Stage::Discover { .. } if !can.frequency => return no("control of the command frequency"),
-        Stage::Discover { .. } => return None,
-        Stage::FrequencyEdges { .. } if !can.frequency => return no("control of the command frequency"),
-        Stage::Drop { .. } if !can.output => return no("output voltage channel"),
-        _ => {}
+    if matches!(stage, Stage::FirstPower { .. }) {
+        return None;
+    }
+    if session.now_s() > session.plan.time_limit.get() {
+        return Some("the plan's time limit is used up".to_owned());
+    }
+    let lacks = config::skip_reason(session.rig, stage);
+    if lacks.is_some() || !config::needs_discovery(stage) {
+        return lacks;
     }
     if let Some(dead) = &session.known.dead {
         return Some(dead.clone());

@@ -17,11 +17,9 @@ use crate::units::{Duty, Hertz};
 pub(crate) struct Can {
     pub(crate) tach: bool,
     pub(crate) output: bool,
-    pub(crate) line_v: bool,
     pub(crate) case: bool,
     pub(crate) gentle: bool,
     pub(crate) line: bool,
-    pub(crate) frequency: bool,
     pub(crate) duty: bool,
 }
 
@@ -32,11 +30,9 @@ impl Can {
         Self {
             tach: offers.tach && rig.tach.is_some(),
             output: channel(Channel::OutputV),
-            line_v: channel(Channel::LineV),
             case: channel(Channel::CaseC),
             gentle: control(Control::GentleSupply),
             line: control(Control::Line),
-            frequency: control(Control::FrequencyHz),
             duty: control(Control::DutyPct),
         }
     }
