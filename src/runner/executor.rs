@@ -4,7 +4,7 @@ use crate::bench::{Pace, Setting};
 use crate::config;
 use crate::config::plan::{Plan, Stage};
 use crate::record::event::StageEnd;
-use crate::runner::session::{Session, Work};
+use crate::runner::session::{Session, Work, ZERO_S};
 use crate::runner::stages;
 use crate::runner::stages::{discover, first_power, frequency_edges, hold, sweep};
 use crate::safety::Halt;
@@ -17,7 +17,7 @@ pub(crate) fn execute(session: &mut Session<'_>, on_stage: &mut OnStage<'_>) -> 
     let plan: &Plan = session.plan;
     if !matches!(plan.stages.first(), Some(Stage::FirstPower { .. })) {
         session.set(Setting::SAFE)?;
-        session.zero_span(Ok(()))?;
+        session.zero_span(ZERO_S, Ok(()))?;
     }
     for (index, stage) in plan.stages.iter().enumerate() {
         on_stage(index, stage.name());

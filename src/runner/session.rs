@@ -75,6 +75,8 @@ pub(crate) type Work = Result<Result<(), String>, Halt>;
 const BLED_V: f64 = 0.3;
 const BLEED_WITHIN_S: f64 = 5.0;
 const DRAIN_WITHIN_S: f64 = 3.0;
+/// Usual length of a zero.
+pub(crate) const ZERO_S: f64 = 1.2;
 /// Longest wait for a coasting fan.
 pub(crate) const COAST_WITHIN_S: f64 = 120.0;
 /// Duty that no unit takes for a start but whose edges it sees, where its own threshold is not known yet.
@@ -330,6 +332,11 @@ impl<'a> Session<'a> {
 
     /// Relay open, fan at rest, capacitors bled, then the channels' zeros. Leaves the supply off.
     pub(crate) fn zero(&mut self) -> Result<(), Halt> {
+        self.zero_for(ZERO_S)
+    }
+
+    /// The same with a zero of this length.
+    pub(crate) fn zero_for(&mut self, seconds: f64) -> Result<(), Halt> {
         self.drain()?;
         self.set(Setting { supply: Supply::Off, ..self.off_setting() })?;
         let rests = self.wait_rest(Pace::Slow)?;
@@ -339,7 +346,7 @@ impl<'a> Session<'a> {
             (false, _) => Err("the fan was not seen to come to rest".to_owned()),
             (true, false) => Err("the capacitors had not bled: no zero of the supply voltage".to_owned()),
         };
-        self.zero_span(complete)
+        self.zero_span(seconds, complete)
     }
 
     /// Opens the relay with a low command there: the unit empties its capacitors through the fan, which hardly moves.
@@ -373,11 +380,11 @@ impl<'a> Session<'a> {
         }
     }
 
-    /// The zero itself: 1.2 s with the relay open, then taken over for watching currents.
-    pub(crate) fn zero_span(&mut self, complete: Result<(), String>) -> Result<(), Halt> {
+    /// The zero itself, with the relay open, then taken over for watching currents.
+    pub(crate) fn zero_span(&mut self, seconds: f64, complete: Result<(), String>) -> Result<(), Halt> {
         let span = self.sup.begin_span(SpanKind::Zero);
         let begin_s = self.now_s();
-        self.read(1.2, Pace::Normal)?;
+        self.read(seconds, Pace::Normal)?;
         let rests = self.motion_at_rest() != Motion::Turning;
         if rests {
             self.known.zero_a = self.rec().mean(Channel::SupplyA, begin_s, self.now_s()).unwrap_or(0.0);

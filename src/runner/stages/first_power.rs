@@ -4,7 +4,7 @@
 use crate::bench::{Channel, Line, Pace, Setting, Supply};
 use crate::record::event::SpanKind;
 use crate::results::StoppedBy;
-use crate::runner::session::{Session, Work};
+use crate::runner::session::{Session, Work, ZERO_S};
 use crate::safety::{Halt, Rule, Trip};
 use crate::units::Seconds;
 
@@ -15,7 +15,7 @@ const FIRST_LOOK_S: f64 = 0.2;
 
 pub(crate) fn run(session: &mut Session<'_>, settle: Seconds) -> Work {
     session.set(Setting::SAFE)?;
-    session.zero_span(Ok(()))?;
+    session.zero_span(ZERO_S, Ok(()))?;
     preflight(session)?;
     let mut work = Ok(());
     if session.can.gentle {

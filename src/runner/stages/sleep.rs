@@ -19,7 +19,11 @@ const WAKES: usize = 3;
 const BLIND_S: f64 = 60.0;
 const SETTLE: Seconds = Seconds(40.0);
 
+/// Length of the zero before: nothing else is as small as the current of a sleeping unit.
+const ZERO_S: f64 = 3.0;
+
 pub(crate) fn run(session: &mut Session<'_>, longest: Seconds) -> Work {
+    session.zero_for(ZERO_S)?;
     if !session.stand_still()? {
         return Ok(Err("the fan was not seen to come to rest".to_owned()));
     }
