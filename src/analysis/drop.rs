@@ -6,6 +6,7 @@ use crate::record::recording::{Recording, Span};
 use crate::results::{Findings, ResultName};
 
 use super::estimate::{self, Estimate, miss_all, pool, shortfall, spans};
+use super::swing;
 use super::zero::{self, Level};
 
 const BOTH: [ResultName; 2] = [ResultName::DropV, ResultName::OnResistanceOhm];
@@ -34,15 +35,38 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
         miss_all(findings, &BOTH, &format!("{why}{}", shortfall(&spans)));
         return;
     };
-    let note = conditions(rec, &spans[0]);
+    let ohm = pool(&good.iter().filter_map(|(_, ohm)| ohm.clone()).collect::<Vec<_>>());
+    let (from_s, to_s) = window(&spans[0]);
+    let current = fan_current(rec, from_s, to_s).map(|(current, _)| current.value);
+    let (drop, ohm, tie) = match (ohm, current, swing::on_resistance(rec)) {
+        (Some(ohm), Some(current), Some(swing)) => {
+            let both = tied(&ohm, &swing);
+            (Estimate::new(both.value * current, both.weighted(current)), Some(both), TIED)
+        }
+        (ohm, _, _) => (drop, ohm, UNTIED),
+    };
+    let note = format!("{}, {tie}", conditions(rec, &spans[0]));
     findings.put(ResultName::DropV, drop.measured(ResultName::DropV, "supply less output", n).noted(note.clone()));
-    match pool(&good.iter().filter_map(|(_, ohm)| ohm.clone()).collect::<Vec<_>>()) {
+    match ohm {
         Some(ohm) => {
             let name = ResultName::OnResistanceOhm;
             findings.put(name, ohm.measured(name, "drop over current", n).noted(note));
         }
         None => findings.miss(ResultName::OnResistanceOhm, "no current worth dividing by was recorded"),
     }
+}
+
+const UNTIED: &str = "two channels without a tie-point: both gain errors are in the uncertainty";
+const TIED: &str = "the two voltages tied by the swing of the current after a start";
+
+/// Mean of the resistance from the difference of two voltages and of that from its change with the current, weighted by
+/// their variances: they share no gain of a voltage.
+fn tied(level: &Estimate, swing: &Estimate) -> Estimate {
+    let (a, b) = (1.0 / level.variance(), 1.0 / swing.variance());
+    let (a, b) = (a / (a + b), b / (a + b));
+    let mut parts = level.weighted(a);
+    parts.extend(swing.weighted(b));
+    Estimate::new(a * level.value + b * swing.value, parts)
 }
 
 /// Settled part of a flat-out stretch: what remains after half a second, at most the last ten.
@@ -96,7 +120,7 @@ fn one(rec: &Recording, span: &Span) -> Result<(Estimate, Option<Estimate>), Str
     Ok((Estimate::new(drop_v, parts(1.0)), ohm))
 }
 
-/// Current, case temperature and how the voltages were tied.
+/// Current and case temperature.
 fn conditions(rec: &Recording, span: &Span) -> String {
     let (from_s, to_s) = window(span);
     let mut words = Vec::new();
@@ -107,7 +131,6 @@ fn conditions(rec: &Recording, span: &Span) -> String {
         Some(case) => words.push(format!("case {:.0} °C", case.value)),
         None => words.push("case temperature not recorded".to_owned()),
     }
-    words.push("two channels without a tie-point: both gain errors are in the uncertainty".to_owned());
     words.join(", ")
 }
 

@@ -42,6 +42,16 @@ impl Estimate {
         Self { value, parts }
     }
 
+    /// Combined variance; never quite zero.
+    pub(crate) fn variance(&self) -> f64 {
+        self.parts.iter().map(|part| part.u * part.u).sum::<f64>().max(f64::MIN_POSITIVE)
+    }
+
+    /// The parts as they count in a sum to which this contributes `factor` times.
+    pub(crate) fn weighted(&self, factor: f64) -> Vec<Part> {
+        self.parts.iter().map(|part| Part { u: part.u * factor.abs(), ..part.clone() }).collect()
+    }
+
     /// The result; coverage by the effective degrees of freedom (JCGM 100, G.4).
     pub(crate) fn measured(&self, name: ResultName, method: &str, n: u64) -> Measured {
         let dof = stats::combined_dof(&self.parts.iter().map(|p| (p.u, p.dof)).collect::<Vec<_>>());

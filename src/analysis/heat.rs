@@ -119,36 +119,91 @@ fn one(rec: &Recording, span: &Span) -> Option<Soak> {
         let parts = vec![estimate::seen("drift", change.abs().max(noise), 3.0), estimate::common("sensors", common)];
         return Some(soak(Estimate::new(last_k, parts), None, 0.25 * held_s));
     }
-    // Within a hundredth of a kelvin nothing better than a line may fit: start from the middle of what can be told.
-    let found = [0.3, 1.0]
-        .into_iter()
-        .filter_map(|share| {
-            let start = [last_k + 0.3 * change, first_k, (share * held_s).ln()];
-            fit::fit(&start, t.len(), |p, r| {
-                let tau = p[2].clamp(-3.0, 14.0).exp();
-                for ((r, t), y) in r.iter_mut().zip(&t).zip(&y) {
-                    *r = y - p[0] - (p[1] - p[0]) * (-t / tau).exp();
-                }
-            })
-        })
-        .min_by(|a, b| a.rss.total_cmp(&b.rss))?;
-    let tau_s = found.params[2].clamp(-3.0, 14.0).exp();
-    let residuals: Vec<f64> = t
-        .iter()
-        .zip(&y)
-        .map(|(t, y)| y - found.params[0] - (found.params[1] - found.params[0]) * (-t / tau_s).exp())
-        .collect();
-    let wider = (residuals.len() as f64 / stats::effective_n(&residuals)).sqrt();
+    let heat = heat(rec, span, &t, HEAT_POWER);
+    let found = first_order(&t, &y, &heat, [last_k + 0.3 * change, first_k], held_s)?;
+    let tau_s = found.params[2].exp();
+    let mut model = vec![0.0; t.len()];
+    warming(&t, &heat, found.params[0], found.params[1], tau_s, &mut model);
+    let residuals: Vec<f64> = y.iter().zip(&model).map(|(y, m)| y - m).collect();
     let dof = stats::effective_n(&residuals);
+    let wider = (residuals.len() as f64 / dof).sqrt();
+    // Between losses that grow with the current and with its square; even in between.
+    let other =
+        |power: f64| first_order(&t, &y, &self::heat(rec, span, &t, power), [last_k + 0.3 * change, first_k], held_s);
+    let (by_rise, by_tau) = match (other(1.0), other(2.0)) {
+        (Some(low), Some(high)) => {
+            let half = 12.0_f64.sqrt();
+            ((low.params[0] - high.params[0]).abs() / half, (low.params[2].exp() - high.params[2].exp()).abs() / half)
+        }
+        _ => (0.02 * found.params[0].abs(), 0.1 * tau_s),
+    };
     let rise = vec![
         estimate::seen("fit", found.u(0) * wider, dof),
         estimate::common("temperature sensors", common_u(rec, found.params[0])),
-        // The copper of the fan warms in the meantime and takes some current away: not quite one time constant.
-        estimate::random("changing heat", 0.01 * found.params[0].abs()),
+        estimate::random("changing heat", by_rise.hypot(0.01 * found.params[0])),
     ];
-    let tau =
-        vec![estimate::seen("fit", tau_s * found.u(2) * wider, dof), estimate::random("changing heat", 0.02 * tau_s)];
+    let tau = vec![
+        estimate::seen("fit", tau_s * found.u(2) * wider, dof),
+        estimate::random("changing heat", by_tau.hypot(0.03 * tau_s)),
+    ];
     Some(soak(Estimate::new(found.params[0], rise), Some(Estimate::new(tau_s, tau)), tau_s))
+}
+
+/// Power of the current with which the module's heat is taken to grow: between conduction in a resistance (2) and in
+/// diodes and switching (1).
+const HEAT_POWER: f64 = 1.5;
+
+/// Heat over its value at the end, at the times `t` from the begin of the span: the fan's copper warms too, and the
+/// current falls while it does. All ones without a supply current.
+fn heat(rec: &Recording, span: &Span, t: &[f64], power: f64) -> Vec<f64> {
+    let width_s = (span.t1_s - span.t0_s) / 20.0;
+    let level = |t_s: f64| {
+        let middle_s = span.t0_s + t_s;
+        rec.mean(Channel::SupplyA, middle_s - 0.5 * width_s, middle_s + 0.5 * width_s).filter(|amps| *amps > 0.2)
+    };
+    let Some(end) = level(span.t1_s - span.t0_s - 0.5 * width_s) else { return vec![1.0; t.len()] };
+    // The start itself lies outside: a fan that runs up draws for seconds only.
+    let first = width_s.max(10.0).min(0.3 * (span.t1_s - span.t0_s));
+    let nodes: Vec<f64> = (0..=20)
+        .map(|i| {
+            let t_s = (f64::from(i) * width_s).max(first).min(span.t1_s - span.t0_s - 0.5 * width_s);
+            level(t_s).map_or(1.0, |amps| (amps / end).powf(power))
+        })
+        .collect();
+    t.iter()
+        .map(|t_s| {
+            let position = (t_s / width_s).clamp(0.0, 19.999);
+            let low = position as usize;
+            nodes[low] + (position - low as f64) * (nodes[low + 1] - nodes[low])
+        })
+        .collect()
+}
+
+/// Fit of final rise, first rise and logarithm of the time constant.
+fn first_order(t: &[f64], y: &[f64], heat: &[f64], levels: [f64; 2], held_s: f64) -> Option<fit::Fit> {
+    [0.3, 1.0]
+        .into_iter()
+        .filter_map(|share| {
+            fit::fit(&[levels[0], levels[1], (share * held_s).ln()], t.len(), |p, r| {
+                warming(t, heat, p[0], p[1], p[2].clamp(-3.0, 14.0).exp(), r);
+                for (r, y) in r.iter_mut().zip(y) {
+                    *r = y - *r;
+                }
+            })
+        })
+        .filter(|found| (-3.0..14.0).contains(&found.params[2]))
+        .min_by(|a, b| a.rss.total_cmp(&b.rss))
+}
+
+/// Case less ambient with one time constant under a changing heat, from `first` at time 0 towards `rise` times heat.
+fn warming(t: &[f64], heat: &[f64], rise: f64, first: f64, tau_s: f64, out: &mut [f64]) {
+    let (mut now_s, mut value) = (0.0, first);
+    for ((out, t), heat) in out.iter_mut().zip(t).zip(heat) {
+        let goal = rise * heat;
+        value = goal + (value - goal) * (-(t - now_s) / tau_s).exp();
+        now_s = *t;
+        *out = value;
+    }
 }
 
 /// Ambient temperature around `t_s`; without the channel, the case in the first second of the recording.
@@ -191,6 +246,28 @@ mod tests {
         assert!((rise.as_number().expect("a number") - 30.0).abs() < 0.3 && !rise.is_bound(), "{rise:?}");
         let tau = found.results.get(&ResultName::HeatTauS).expect("measured");
         assert!((tau.as_number().expect("a number") - 120.0).abs() < 4.0 && !tau.is_bound(), "{tau:?}");
+    }
+
+    #[test]
+    fn a_current_that_falls_while_the_fan_warms_does_not_shorten_the_time_constant() {
+        let mut bench = Bench::new(3);
+        bench.set(synthetic::at(85.0));
+        // Heat of 0.85 + 0.15 exp(-t / 300) on a case of 150 s and 25 K: closed form of the linear equation.
+        let case = |t: f64| {
+            let part = 25.0 * 0.15 * 300.0 / (300.0 - 150.0);
+            22.0 + 25.0 * 0.85 * (1.0 - (-t / 150.0).exp()) + part * ((-t / 300.0).exp() - (-t / 150.0).exp())
+        };
+        let amps = |t: f64| 20.0 * (0.85 + 0.15 * (-t / 300.0).exp()).powf(1.0 / 1.5);
+        let ambient: &dyn Fn(f64) -> f64 = &|_| 22.0;
+        bench.run(
+            400.0,
+            &[(Channel::SupplyA, &amps, 0.05), (Channel::CaseC, &case, 0.05), (Channel::AmbientC, ambient, 0.05)],
+        );
+        bench.span(SpanKind::Soak, 0.0);
+        let mut findings = Findings::default();
+        find(&bench.rec, &mut findings);
+        let tau = findings.results.get(&ResultName::HeatTauS).expect("measured");
+        assert!((tau.as_number().expect("a number") - 150.0).abs() < 6.0, "{tau:?}");
     }
 
     #[test]

@@ -11,6 +11,8 @@ use super::zero::{self, Level};
 
 /// Released voltage below which there is no pull-up, volts.
 const NO_PULL_UP_V: f64 = 0.5;
+/// A module that draws less is asleep, where the plan does not say, amperes.
+const ASLEEP_A: f64 = 2e-3;
 /// Relative uncertainty taken for the rig's loads where the rig file states none.
 const LOAD_U: f64 = 0.01;
 /// Pull-ups that look like LIN, ohms.
@@ -42,8 +44,32 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     match read(rec, Line::Low).map(|low| source(&rec.header.bench, &open, &low)) {
         None => estimate::miss_all(findings, &names, "the line was not read while held low"),
         Some(Err(reason)) => estimate::miss_all(findings, &names, &reason),
-        Some(Ok((volts, ohms))) => put(rec, volts, ohms, findings),
+        Some(Ok((volts, ohms))) => {
+            put(rec, volts, ohms, findings);
+            if asleep(rec) {
+                for name in names {
+                    if let Some(measured) = findings.results.remove(&name) {
+                        findings.put(name, measured.proxy("the module was asleep, its pull-up may be another then"));
+                    }
+                }
+            }
+        }
     }
+}
+
+/// Whether the current during one of the readings says that the module slept. Only a low range can say so.
+fn asleep(rec: &Recording) -> bool {
+    let asleep_a = rec.header.plan_facts.asleep_below_a.unwrap_or(ASLEEP_A);
+    let low_range = rec.header.bench.channels.get(&Channel::SupplyA).is_some_and(|facts| facts.low.is_some());
+    low_range
+        && [Line::Open, Line::Low].into_iter().any(|line| {
+            rec.spans_where(|kind| matches!(kind, SpanKind::LineRead { line: l } if *l == line)).next().is_some_and(
+                |span| {
+                    let from_s = 0.5 * (span.t0_s + span.t1_s);
+                    zero::level(rec, Channel::SupplyA, from_s, span.t1_s).is_some_and(|level| level.value < asleep_a)
+                },
+            )
+        })
 }
 
 /// Level of the line over the settled part of the first stretch in that state.

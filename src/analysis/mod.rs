@@ -32,6 +32,7 @@ mod sleep;
 mod soft_start;
 pub mod speed;
 mod steadiness;
+mod swing;
 #[cfg(test)]
 mod synthetic;
 mod threshold_fit;

@@ -19,7 +19,7 @@ const MODEL_SHARE: f64 = 0.012;
 /// A fitted fan on its supply.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct MotorFit {
-    /// Resistance of motor and module, ohms.
+    /// Resistance of the motor, ohms.
     pub(crate) resistance_ohm: f64,
     /// Its standard uncertainty.
     pub(crate) resistance_u: f64,
@@ -33,6 +33,10 @@ pub(crate) struct MotorFit {
     open_v: f64,
     pub(crate) source_ohm: f64,
     source_u: f64,
+    /// Resistance of the module flat out; 0 where it never got there.
+    pub(crate) on_ohm: f64,
+    /// Drop of the freewheel path over the supply voltage, and its standard uncertainty.
+    pub(crate) wheel: (f64, f64),
 }
 
 /// A predicted hard start.
@@ -46,10 +50,19 @@ pub(crate) struct HardStart {
 
 /// Weight of the guesses, amperes per unit of a logarithm: far under the scatter of a thousand cells.
 const PRIOR_A: f64 = 0.1;
+/// Weight of the stated zero, amperes per standard uncertainty of it: the scatter of the cells, of which a tenth count.
+const PRIOR_ZERO_A: f64 = 0.4;
+/// Index of the zero among the parameters; the others are logarithms.
+const ZERO: usize = 5;
 
 struct Drive {
+    supply_v: Vec<f64>,
     output_v: Vec<f64>,
     ratio: Vec<f64>,
+    on_ohm: f64,
+    /// Uncertainty of the zero of the range that carries the start, and the current from which that range reads.
+    zero_u: f64,
+    above_a: f64,
     supply_a: Vec<f64>,
     fan_a: Option<Vec<f64>>,
 }
@@ -71,8 +84,10 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
         return None;
     }
     let source = stats::line(&supply_a, &supply_v).filter(|l| l.slope < 0.0)?;
-    let ratio = output_v.iter().zip(&supply_v).map(|(o, s)| (o / s.max(1.0)).clamp(0.0, 1.0)).collect();
-    let drive = Drive { output_v, ratio, supply_a, fan_a };
+    let ratio: Vec<f64> = output_v.iter().zip(&supply_v).map(|(o, s)| (o / s.max(1.0)).clamp(0.0, 1.0)).collect();
+    let on_ohm = on_resistance(&supply_v, &output_v, &supply_a, n);
+    let (zero_u, above_a) = zero_of_start(rec, from_s);
+    let drive = Drive { supply_v, output_v, ratio, on_ohm, zero_u, above_a, supply_a, fan_a };
     let peak = drive.supply_a.iter().copied().fold(0.0, f64::max);
     if peak < 1.0 {
         return None;
@@ -98,6 +113,7 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
                 for ((prior, p), s) in priors.iter_mut().zip(p).zip(&start) {
                     *prior = PRIOR_A * (p - s);
                 }
+                priors[ZERO] = PRIOR_ZERO_A * p[ZERO];
             })
         })
         .min_by(|a, b| a.rss.total_cmp(&b.rss))?;
@@ -113,10 +129,33 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
         open_v: source.at(0.0),
         source_ohm: -source.slope,
         source_u: source.slope_u * 10.0_f64.sqrt(),
+        on_ohm: drive.on_ohm,
+        wheel: (found.params[4].exp(), found.params[4].exp() * (found.u(4) * 10.0_f64.sqrt()).min(1.0)),
     })
 }
 
-/// Starting points: resistance from a tenth to half of what would draw the peak, inertia over a decade.
+/// Uncertainty of the zero that counts during a start, and from which current on it does: a low range that the zero
+/// readings were taken on says nothing of the high one.
+fn zero_of_start(rec: &Recording, from_s: f64) -> (f64, f64) {
+    let stated = rec.header.bench.channels.get(&Channel::SupplyA).copied().unwrap_or_default();
+    match stated.low {
+        Some(low) => (stated.offset_u, 0.9 * low.range),
+        None => (zero::offset(rec, Channel::SupplyA, from_s).map_or(stated.offset_u, |(_, u)| u), 0.0),
+    }
+}
+
+/// What the module loses per ampere at the end of the start, if it is flat out there; else 0.
+fn on_resistance(supply_v: &[f64], output_v: &[f64], supply_a: &[f64], n: usize) -> f64 {
+    let tail = n - n / 20 - 1;
+    let mean = |values: &[f64]| stats::mean(&values[tail..]).unwrap_or(0.0);
+    let (supply, output, amps) = (mean(supply_v), mean(output_v), mean(supply_a));
+    if amps > 0.5 && output > FLAT_SHARE * supply { ((supply - output) / amps).max(0.0) } else { 0.0 }
+}
+
+/// From this share of the supply on an output is flat out.
+const FLAT_SHARE: f64 = 0.95;
+
+/// Starting points (logarithms, and no zero): resistance from a tenth to half of what would draw the peak, inertia over a decade.
 fn starts(drive: &Drive, peak_a: f64) -> Vec<Vec<f64>> {
     let volts = drive.output_v.iter().copied().fold(0.0, f64::max).max(1.0);
     let settled_a = drive.supply_a[drive.supply_a.len() - 1].max(0.1);
@@ -125,7 +164,9 @@ fn starts(drive: &Drive, peak_a: f64) -> Vec<Vec<f64>> {
         let r = part * volts / peak_a.max(settled_a);
         let e = volts - r * settled_a;
         for tau_s in [0.15, 0.8] {
-            starts.push([r, tau_s / r, 0.1 * settled_a, 0.9 * settled_a / (e * e), 0.02].map(f64::ln).to_vec());
+            let mut start = [r, tau_s / r, 0.1 * settled_a, 0.9 * settled_a / (e * e), 0.02].map(f64::ln).to_vec();
+            start.push(0.0);
+            starts.push(start);
         }
     }
     starts
@@ -136,18 +177,26 @@ fn physical(logs: &[f64]) -> [f64; 4] {
     [0, 1, 2, 3].map(|i| logs[i].clamp(-30.0, 30.0).exp())
 }
 
-/// Measured less simulated current. The last parameter is the drop of the freewheel path over the supply voltage, which
-/// makes the switched-on share larger than the voltage ratio.
+/// Measured less simulated current. The fifth parameter is the drop of the freewheel path over the supply voltage, which
+/// makes the switched-on share larger than the voltage ratio; the last is the zero of the supply current.
 fn residuals(drive: &Drive, logs: &[f64], out: &mut [f64]) {
     let [r, m, a, b] = physical(logs);
     let wheel = logs[4].exp().min(0.2);
     let (mut e, mut turning) = (0.0, false);
     for (i, out) in out.iter_mut().enumerate() {
         let amps = ((drive.output_v[i] - e) / r).max(0.0);
-        let share = (drive.ratio[i] + wheel) / (1.0 + wheel) * f64::from(u8::from(drive.ratio[i] > 0.005));
+        // output = d (supply - on i) - (1 - d) wheel supply, all over the supply.
+        let share = if drive.ratio[i] > 0.005 {
+            (drive.ratio[i] + wheel) / (1.0 + wheel - drive.on_ohm * amps / drive.supply_v[i].max(1.0))
+        } else {
+            0.0
+        };
         *out = match &drive.fan_a {
             Some(fan_a) => fan_a[i] - amps,
-            None => drive.supply_a[i] - share * amps,
+            None => {
+                let zero = if drive.supply_a[i] > drive.above_a { logs[ZERO] * drive.zero_u } else { 0.0 };
+                drive.supply_a[i] - zero - share * amps
+            }
         };
         e = advance(e, drive.output_v[i], r, m, a, b, &mut turning);
     }
@@ -166,7 +215,7 @@ fn advance(e: f64, volts: f64, r: f64, m: f64, a: f64, b: f64, turning: &mut boo
 }
 
 impl MotorFit {
-    /// Peak of a start with the output at `ratio` of the supply at once.
+    /// Peak of a start with the output at `ratio` of the supply at once (flat out where the fitted start got there).
     pub(crate) fn hard_start(&self, ratio: f64) -> HardStart {
         let at = |r: f64, source: f64, inductance: f64| self.peak(ratio, r, source, inductance);
         let peak_a = at(self.resistance_ohm, self.source_ohm, INDUCTANCE_H);
@@ -181,13 +230,16 @@ impl MotorFit {
     /// Highest 5 ms mean of the supply current in a simulated hard start.
     fn peak(&self, ratio: f64, r: f64, source: f64, inductance_h: f64) -> f64 {
         const DT_S: f64 = 1e-4;
+        // Flat out the output is short of the supply by what the module loses, which grows with the current.
+        let share = if self.on_ohm > 0.0 { 1.0 } else { ratio };
         let (mut e, mut amps, mut window, mut highest) = (0.0_f64, 0.0_f64, [0.0; 50], 0.0_f64);
         for step in 0..3000 {
-            let volts = ratio * (self.open_v - source * ratio * amps);
-            amps += DT_S / inductance_h * (volts - e - r * amps) / (1.0 + DT_S * r / inductance_h);
+            let volts = share * (self.open_v - source * share * amps) - self.on_ohm * amps;
+            amps +=
+                DT_S / inductance_h * (volts - e - r * amps) / (1.0 + DT_S * (r + source + self.on_ohm) / inductance_h);
             e += DT_S * ((amps - self.friction_a - self.load * e * e) / self.inertia).max(-e / DT_S);
             e = e.max(0.0);
-            window[step % 50] = ratio * amps;
+            window[step % 50] = share * amps;
             if step >= 49 {
                 highest = highest.max(window.iter().sum::<f64>() / 50.0);
             }

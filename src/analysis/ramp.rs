@@ -20,6 +20,8 @@ const NO_RAMP_S: f64 = 0.03;
 pub(crate) struct Trace {
     pub(crate) times_s: Vec<f64>,
     pub(crate) values: Vec<f64>,
+    /// Supply current over supply voltage, siemens, cell by cell; empty where one of them was not recorded.
+    loads_s: Vec<f64>,
     /// Standard deviation of one cell before the edge.
     pub(crate) noise: f64,
     /// Settled value with its uncertainty.
@@ -39,7 +41,7 @@ pub(crate) struct RampFigures {
     pub(crate) t_95: Instant,
     /// Jump as a share of the settled output.
     pub(crate) jump_share: f64,
-    pub(crate) shape: &'static str,
+    pub(crate) shape: Shape,
 }
 
 /// Why a start cannot be read.
@@ -75,7 +77,8 @@ impl Trace {
         });
         let supply_zero = zero::offset(rec, Channel::SupplyV, edge_s).map_or(0.0, |(zero, _)| zero);
         let supply = zero::cells(rec, Channel::SupplyV, from_s, to_s, CELL_S);
-        let (mut times_s, mut values, mut at) = (Vec::new(), Vec::new(), 0);
+        let amps = zero::cells(rec, Channel::SupplyA, from_s, to_s, CELL_S);
+        let (mut times_s, mut values, mut loads_s, mut at) = (Vec::new(), Vec::new(), Vec::new(), 0);
         let mut typical_v = 1.0;
         for (t_s, volts) in output {
             while at + 1 < supply.len() && supply[at + 1].0 <= t_s + 1e-9 {
@@ -85,9 +88,13 @@ impl Trace {
             if supply.is_empty() || typical_v > 1.0 {
                 times_s.push(t_s);
                 values.push((volts - zero_v) / typical_v);
+                if amps.len() == supply.len() && !supply.is_empty() {
+                    loads_s.push(amps[at].1 / typical_v);
+                }
             }
         }
-        Self::finish(times_s, values, edge_s, zero_u / typical_v.max(1.0))
+        let trace = Self::finish(times_s, values, edge_s, zero_u / typical_v.max(1.0))?;
+        Ok(Self { loads_s, ..trace })
     }
 
     /// A trace of any quantity that starts from zero, such as speed with the fan's lag taken out.
@@ -112,7 +119,35 @@ impl Trace {
         if tail.mean < 0.5 * highest {
             return Err(Unreadable::NotSettled);
         }
-        Ok(Self { times_s, values, noise, settled: tail.mean, settled_u: tail.u, zero_u })
+        Ok(Self { times_s, values, loads_s: Vec::new(), noise, settled: tail.mean, settled_u: tail.u, zero_u })
+    }
+
+    /// The share d of the time that the switch is on. All over the supply voltage, the mean output is d less (1 - d)
+    /// times the freewheel drop `wheel`, less what the supply current loses in `on_ohm`; and nothing below.
+    fn switched(&self, wheel: f64, on_ohm: f64) -> Self {
+        let least = (6.0 * self.noise).max(0.004 * self.settled);
+        let lost = |i: usize| self.loads_s.get(i).map_or(0.0, |siemens| on_ohm * siemens);
+        let share = |(i, ratio): (usize, &f64)| (ratio + wheel + lost(i)) / (1.0 + wheel);
+        let values: Vec<f64> =
+            self.values.iter().enumerate().map(|v| if *v.1 > least { share(v) } else { 0.0 }).collect();
+        let tail = values.len() - values.len() / 20 - 1;
+        let settled = stats::mean(&values[tail..]).unwrap_or(self.settled);
+        Self { values, times_s: self.times_s.clone(), loads_s: Vec::new(), settled, ..*self }
+    }
+
+    /// Begin of the rise by its fitted shape, seen through a freewheel drop of `wheel` (over the supply
+    /// voltage) and an on-resistance; `None` where it is seen as it is.
+    pub(crate) fn hidden_begin(&self, visible: &RampFigures, wheel: f64, on_ohm: f64) -> Option<Instant> {
+        let hidden = wheel / (1.0 + wheel);
+        if visible.jump_share > 2.0 * hidden || matches!(visible.shape.name, "none" | "stepped") {
+            return None;
+        }
+        let switched = self.switched(wheel, on_ohm);
+        let from = switched.times_s.partition_point(|t| *t < visible.onset.at.t_s);
+        let (t, v) = (&switched.times_s[from..], &switched.values[from..]);
+        // The jump out of nothing is the drop's own.
+        let smooth = Onset { jump: 0.0, ..visible.onset };
+        shape(t, v, switched.settled, &smooth, visible.t_90.t_s, visible.t_95.t_s).begin
     }
 
     /// First output after `edge_s`.
@@ -160,31 +195,49 @@ fn thinned(times_s: &[f64], values: &[f64], count: usize) -> (Vec<f64>, Vec<f64>
     (t, v)
 }
 
+/// How the rise goes, and when it began by that shape.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Shape {
+    pub(crate) name: &'static str,
+    /// Begin of the fitted shape; `None` for steps and jumps, whose begin is seen.
+    pub(crate) begin: Option<Instant>,
+}
+
 /// Which of the known shapes describes the rise best.
-fn shape(t: &[f64], v: &[f64], settled: f64, onset: &Onset, t_90_s: f64, t_95_s: f64) -> &'static str {
+fn shape(t: &[f64], v: &[f64], settled: f64, onset: &Onset, t_90_s: f64, t_95_s: f64) -> Shape {
     let length_s = t_95_s - onset.at.t_s;
+    let seen = |name| Shape { name, begin: None };
     if t_90_s - onset.at.t_s < NO_RAMP_S {
-        return "none";
+        return seen("none");
     }
     // The rise and as much again of what follows, in about 300 cells.
-    let (from, to) =
-        (t.partition_point(|t| *t < onset.at.t_s), t.partition_point(|t| *t < onset.at.t_s + 1.8 * length_s));
+    let from = t.partition_point(|t| *t < onset.at.t_s + 0.01 * length_s);
+    let to = t.partition_point(|t| *t < onset.at.t_s + 1.8 * length_s);
     let step = ((to - from) / 300).max(1);
     let (x, y) = thinned(&t[from..to], &v[from..to], step);
     let x: Vec<f64> = x.iter().map(|x| (x - onset.at.t_s) / length_s).collect();
     let y: Vec<f64> = y.iter().map(|y| y / settled).collect();
     if in_steps(&x, &y) {
-        return "stepped";
+        return seen("stepped");
     }
     let jump = onset.jump / settled;
-    let linear = model(&x, &y, jump, |x, p| (x / p).min(1.0), 1.0);
-    let exponential = model(&x, &y, jump, |x, p| 1.0 - (-x / p).exp(), 0.35);
-    let s = model(&x, &y, jump, |x, p| 0.5 - 0.5 * (std::f64::consts::PI * (x / p).clamp(0.0, 1.0)).cos(), 1.1);
-    let best = [("linear", linear), ("exponential", exponential), ("s", s)]
-        .into_iter()
-        .min_by(|a, b| a.1.total_cmp(&b.1))
-        .map_or("linear", |(name, _)| name);
-    if jump > JUMP_SHAPE && best == "linear" { "jump_then_ramp" } else { best }
+    let jumps = jump > JUMP_SHAPE;
+    let base = if jumps { jump } else { 0.0 };
+    let best = [
+        ("linear", model(&x, &y, base, |x| x.clamp(0.0, 1.0), 1.0)),
+        ("exponential", model(&x, &y, base, |x| 1.0 - (-x.max(0.0)).exp(), 0.35)),
+        ("s", model(&x, &y, base, |x| 0.5 - 0.5 * (std::f64::consts::PI * x.clamp(0.0, 1.0)).cos(), 1.1)),
+    ]
+    .into_iter()
+    .filter_map(|(name, fit)| fit.map(|fit| (name, fit)))
+    .min_by(|a, b| a.1.bic().total_cmp(&b.1.bic()));
+    let Some((name, fit)) = best else { return seen("linear") };
+    if jumps && name != "exponential" {
+        return seen("jump_then_ramp");
+    }
+    // The residuals are the likeness of the shape more than noise: a tenth of them count.
+    let begin = Instant { t_s: onset.at.t_s + fit.params[0] * length_s, u_s: fit.u(0) * length_s * 10.0_f64.sqrt() };
+    Shape { name, begin: (!jumps).then_some(begin) }
 }
 
 /// Whether the rise happens in steps: nine tenths of it within a third of the cells of the rise.
@@ -200,14 +253,13 @@ fn in_steps(x: &[f64], y: &[f64]) -> bool {
     fast > 0.85 * total
 }
 
-/// Criterion of a one-parameter shape fitted from a start value, after the jump.
-fn model(x: &[f64], y: &[f64], jump: f64, rise: impl Fn(f64, f64) -> f64, start: f64) -> f64 {
-    let found = fit::fit(&[start], x.len(), |p, r| {
+/// A shape fitted by its begin and its length, after a base.
+fn model(x: &[f64], y: &[f64], base: f64, rise: impl Fn(f64) -> f64, length: f64) -> Option<fit::Fit> {
+    fit::fit(&[0.0, length], x.len(), |p, r| {
         for ((r, x), y) in r.iter_mut().zip(x).zip(y) {
-            *r = y - jump - (1.0 - jump) * rise(*x, p[0].abs().max(1e-3));
+            *r = y - base - (1.0 - base) * rise((x - p[0]) / p[1].abs().max(1e-3));
         }
-    });
-    found.map_or(f64::INFINITY, |f| f.bic())
+    })
 }
 
 #[cfg(test)]
@@ -231,7 +283,7 @@ mod tests {
             assert!((at.t_s - 0.34).abs() < 3.0 * at.u_s && at.u_s < 0.02, "{shape}: {figures:?}");
             let found_s = figures.t_90.t_s - figures.t_10.t_s;
             assert!((found_s - ramp_s).abs() < 0.01 * ramp_s + 0.002, "{shape}: {found_s} {figures:?}");
-            assert_eq!(figures.shape, shape, "{figures:?}");
+            assert_eq!(figures.shape.name, shape, "{figures:?}");
         }
     }
 

@@ -1,6 +1,6 @@
 //! After the off command: when the output is gone, and how long the fan takes to a tenth of its speed.
 
-use crate::bench::Channel;
+use crate::bench::{Channel, Line};
 use crate::record::event::SpanKind;
 use crate::record::recording::{Recording, Span};
 use crate::results::{Findings, ResultName};
@@ -19,7 +19,12 @@ const BRAKED: f64 = 0.1;
 struct Stop<'a> {
     span: &'a Span,
     edge_s: f64,
+    /// Off was a line without edges, not an off duty.
+    edgeless: bool,
 }
+
+/// What a delay after a command without edges contains.
+const EDGELESS: &str = "off was commanded by 0 % (no edges): the time for which the module waits for edges is in it";
 
 /// Fills in the delay of the output and the run-down.
 pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
@@ -37,23 +42,32 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let name = ResultName::OutputOffDelayS;
     let delays: Vec<Estimate> = stops.iter().filter_map(|stop| off_delay(rec, stop)).collect();
     match pool(&delays) {
-        Some(delay) => findings.put(name, delay.measured(name, "output gone", delays.len() as u64)),
+        Some(delay) => {
+            let measured = delay.measured(name, "output gone", delays.len() as u64);
+            let edgeless = stops.iter().all(|stop| stop.edgeless);
+            findings.put(name, if edgeless { measured.noted(EDGELESS) } else { measured });
+        }
         None => findings.miss(name, "neither supply current nor output voltage shows the output going off"),
     }
     run_down(rec, &stops, &spans, findings);
 }
 
-/// Stops from the highest duty among them: run-down depends on the speed it starts from.
+/// Stops from the highest duty among them, since run-down depends on the speed it starts from; by an off duty with
+/// edges where there is one.
 fn from_full<'a>(rec: &Recording, spans: &'a [Span]) -> Vec<Stop<'a>> {
     let all: Vec<(f64, Stop<'a>)> = spans
         .iter()
         .filter_map(|span| {
-            let (edge_s, before, _) = command::first_change(rec, span)?;
-            Some((before?.duty.fraction(), Stop { span, edge_s }))
+            let (edge_s, before, after) = command::first_change(rec, span)?;
+            let edgeless = after.line != Line::Pwm || after.duty.fraction() <= 0.0;
+            Some((before?.duty.fraction(), Stop { span, edge_s, edgeless }))
         })
         .collect();
     let highest = all.iter().map(|(duty, _)| *duty).fold(0.0, f64::max);
-    all.into_iter().filter(|(duty, _)| (duty - highest).abs() < 0.01).map(|(_, stop)| stop).collect()
+    let full: Vec<Stop<'a>> =
+        all.into_iter().filter(|(duty, _)| (duty - highest).abs() < 0.01).map(|(_, stop)| stop).collect();
+    let with_edges = full.iter().any(|stop| !stop.edgeless);
+    full.into_iter().filter(|stop| !with_edges || !stop.edgeless).collect()
 }
 
 /// From the command to the output gone: supply current down to a tenth, else the step of the output voltage.

@@ -110,10 +110,11 @@ fn fell_asleep(wait: &Wait, threshold: f64) -> Option<f64> {
     if first == 0 {
         return Some(wait.t[0]);
     }
-    // Inside the cell in which it falls: by the share of the cell spent above.
-    let (before, after) = (wait.a[first - 1], wait.a[first]);
-    let share = ((threshold - after) / (before - after).max(f64::MIN_POSITIVE)).clamp(0.0, 1.0);
-    Some(wait.t[first] - share * CELL_S)
+    // It falls inside one of the two cells around the crossing: each counts by the share of it spent awake.
+    let awake = wait.a[first.saturating_sub(2)].max(threshold);
+    let asleep = wait.a[(first + 1).min(wait.a.len() - 1)].min(threshold);
+    let share = |i: usize| ((wait.a[i] - asleep) / (awake - asleep).max(f64::MIN_POSITIVE)).clamp(0.0, 1.0);
+    Some(wait.t[first - 1] - 0.5 * CELL_S + CELL_S * (share(first - 1) + share(first)))
 }
 
 fn after(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, threshold: f64, findings: &mut Findings) {
@@ -125,8 +126,11 @@ fn after(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, threshold: f64, fi
         return;
     };
     let value = asleep_s - wait.off_s;
+    // Before the command went, its last edge lies up to a period back.
+    let period_s = rec.setting_at(wait.off_s - 1e-3).map_or(0.0, |before| 1.0 / before.frequency.get().max(1.0));
     let parts = vec![
-        estimate::random("cells of the current", CELL_S / 12.0_f64.sqrt()),
+        estimate::random("cells of the current", 0.2 * CELL_S),
+        estimate::random("period of the command", period_s / 3.0_f64.sqrt()),
         estimate::common("clock", value * rec.header.bench.clock_u),
     ];
     let note = format!("time until the current falls below {:.4} A", threshold);

@@ -7,11 +7,11 @@ use crate::results::{Findings, Measured, ResultName};
 
 use super::command;
 use super::estimate::{self, Estimate, miss_all, pool, spans};
-use super::motor_fit;
+use super::motor_fit::{self, MotorFit};
 use super::peak::{self, Peak};
 use super::ramp::{RampFigures, Trace, Unreadable};
 use super::signal::settling::{self, Rule};
-use super::signal::{stats, steps};
+use super::signal::{fit, stats, steps};
 use super::{speed, zero};
 
 const RAMP: [ResultName; 3] = [ResultName::Ramp1090S, ResultName::RampFullS, ResultName::RampShape];
@@ -42,9 +42,10 @@ fn from_awake(rec: &Recording, findings: &mut Findings) {
         findings.miss(ResultName::CommandDelayS, reason);
         return;
     }
-    delay(rec, &starts, findings);
+    let fan = motor_fit::fit_start(rec, starts[0].edge_s, starts[0].span.t1_s);
+    delay(rec, &starts, fan.as_ref(), findings);
     let settled = ramp(rec, &starts, &spans, findings);
-    current(rec, &starts, settled, findings);
+    current(rec, &starts, settled, fan, findings);
 }
 
 /// Starts to the same duty as the first.
@@ -65,11 +66,13 @@ fn trace(rec: &Recording, start: &Start<'_>) -> Result<Trace, Unreadable> {
 }
 
 /// Delay from the edge to the onset of output.
-fn delay(rec: &Recording, starts: &[Start<'_>], findings: &mut Findings) {
+fn delay(rec: &Recording, starts: &[Start<'_>], fan: Option<&MotorFit>, findings: &mut Findings) {
     let name = ResultName::CommandDelayS;
-    let found: Vec<Estimate> = starts.iter().filter_map(|start| output_delay(rec, start)).collect();
+    let found: Vec<(Estimate, bool)> = starts.iter().filter_map(|start| output_delay(rec, start, fan)).collect();
+    let hidden = found.iter().any(|(_, hidden)| *hidden);
+    let found: Vec<Estimate> = found.into_iter().map(|(delay, _)| delay).collect();
     if let Some(delay) = pool(&found) {
-        findings.put(name, delay.measured(name, "onset", found.len() as u64));
+        findings.put(name, delay_measured(name, &delay, found.len(), hidden));
         return;
     }
     if rec.channels.contains_key(&Channel::OutputV) {
@@ -86,9 +89,42 @@ fn delay(rec: &Recording, starts: &[Start<'_>], findings: &mut Findings) {
     }
 }
 
-fn output_delay(rec: &Recording, start: &Start<'_>) -> Option<Estimate> {
-    let onset = trace(rec, start).ok()?.onset(start.edge_s)?;
-    Some(delay_estimate(rec, onset.at, start.edge_s))
+fn delay_measured(name: ResultName, delay: &Estimate, n: usize, hidden: bool) -> Measured {
+    let measured = delay.measured(name, "onset", n as u64);
+    if hidden {
+        measured.noted("begin of the ramp by its shape: the first output does not get past the freewheel drop")
+    } else {
+        measured
+    }
+}
+
+/// Smallest freewheel drop over the supply voltage that hides the begin of a ramp.
+const WHEEL: f64 = 0.01;
+
+/// Delay by output voltage, and whether its begin was hidden by the freewheel drop.
+fn output_delay(rec: &Recording, start: &Start<'_>, fan: Option<&MotorFit>) -> Option<(Estimate, bool)> {
+    let trace = trace(rec, start).ok()?;
+    let visible = trace.onset(start.edge_s)?;
+    let hidden = fan.filter(|fan| fan.wheel.0 > WHEEL && fan.wheel.0 > 2.0 * fan.wheel.1).and_then(|fan| {
+        let (wheel, u) = fan.wheel;
+        let figures = trace.figures(start.edge_s)?;
+        let begin = trace.hidden_begin(&figures, wheel, fan.on_ohm)?;
+        let other = trace.hidden_begin(&figures, wheel + u, fan.on_ohm)?;
+        let by_wheel = other.t_s - begin.t_s;
+        // Nothing comes before its command.
+        Some((steps::Instant { t_s: begin.t_s.max(start.edge_s), ..begin }, by_wheel))
+    });
+    Some(match hidden {
+        Some((begin, by_wheel)) => {
+            let mut estimate = delay_estimate(rec, begin, start.edge_s);
+            estimate.parts.push(estimate::random("freewheel drop", by_wheel.abs()));
+            // How unlike its model a ramp may be where it is not seen.
+            let unseen = estimate::random("shape of the hidden begin", 0.06 * (visible.at.t_s - begin.t_s).abs());
+            estimate.parts.push(unseen);
+            (estimate, true)
+        }
+        None => (delay_estimate(rec, visible.at, start.edge_s), false),
+    })
 }
 
 fn delay_estimate(rec: &Recording, at: steps::Instant, edge_s: f64) -> Estimate {
@@ -173,7 +209,8 @@ fn put_ramp(
         }
     }
     if let Some((_, figures)) = good.first() {
-        findings.put(ResultName::RampShape, finish(Measured::word(ResultName::RampShape, figures.shape, "fit", n)));
+        let shape = figures.shape.name;
+        findings.put(ResultName::RampShape, finish(Measured::word(ResultName::RampShape, shape, "fit", n)));
     }
 }
 
@@ -243,7 +280,7 @@ fn without_lag(rpm: &[f64], lag: Option<&Lag>) -> Vec<f64> {
 }
 
 /// Peak, its ratio to the settled current, and the share that the soft start takes away.
-fn current(rec: &Recording, starts: &[Start<'_>], ratio: Option<f64>, findings: &mut Findings) {
+fn current(rec: &Recording, starts: &[Start<'_>], ratio: Option<f64>, fan: Option<MotorFit>, findings: &mut Findings) {
     if !rec.channels.contains_key(&Channel::SupplyA) {
         miss_all(findings, &CURRENT, "no supply current was recorded");
         return;
@@ -259,23 +296,48 @@ fn current(rec: &Recording, starts: &[Start<'_>], ratio: Option<f64>, findings: 
     let after_s = first.t_s - starts[0].edge_s;
     let peak_result = pooled.measured(ResultName::PeakSupplyA, "5 ms mean", n);
     findings.put(ResultName::PeakSupplyA, peak_result.noted(format!("{after_s:.2} s after the command")));
-    let Some(settled) = settled_current(rec, &starts[0]) else {
+    let Some(settled) = settled_current(rec, &starts[0], first.t_s) else {
         let reason = "the supply current did not settle within the recorded start";
         miss_all(findings, &CURRENT[1..], reason);
         return;
     };
     inrush(first, &settled, n, findings);
-    share(rec, &starts[0], first, &settled, ratio, findings);
+    share(rec, first, &settled, ratio, fan, findings);
 }
 
-/// Settled supply current at the end of a start.
-fn settled_current(rec: &Recording, start: &Start<'_>) -> Option<zero::Level> {
-    let cells = zero::cells(rec, Channel::SupplyA, start.edge_s, start.span.t1_s, 0.05);
+/// Settled supply current at the end of a start: its tail, else what its approach leads to.
+fn settled_current(rec: &Recording, start: &Start<'_>, peak_s: f64) -> Option<zero::Level> {
+    // A start without a hump peaks at its end.
+    let from_s = peak_s.min(start.span.t1_s - 2.5).max(start.edge_s);
+    let cells = zero::cells(rec, Channel::SupplyA, from_s, start.span.t1_s, 0.05);
     let (t, v): (Vec<f64>, Vec<f64>) = cells.into_iter().unzip();
     let last = *v.last()?;
-    let tail = settling::settled_tail(&t, &v, &Rule { span_s: 0.5, tolerance: 0.02 * last.abs().max(0.1) })?;
-    let m = stats::BatchedMean { mean: tail.mean, u: tail.u, dof: tail.dof };
-    Some(zero::corrected(rec, Channel::SupplyA, tail.from_s, &m)).filter(|level| level.value > 0.0)
+    let rule = Rule { span_s: 1.0, tolerance: 0.003 * last.abs().max(0.1) };
+    let (mean, u, dof) = match settling::settled_tail(&t, &v, &rule) {
+        Some(tail) => (tail.mean, tail.u, tail.dof),
+        None => approach(&t, &v)?,
+    };
+    let m = stats::BatchedMean { mean, u, dof };
+    Some(zero::corrected(rec, Channel::SupplyA, start.span.t1_s, &m)).filter(|level| level.value > 0.0)
+}
+
+/// Where an exponential approach over the later part of the values leads, if it is nearly there: value, uncertainty,
+/// degrees of freedom.
+fn approach(t: &[f64], v: &[f64]) -> Option<(f64, f64, f64)> {
+    let from = t.len() / 3;
+    let (t, v) = (&t[from..], &v[from..]);
+    let (first, last) = (*v.first()?, *v.last()?);
+    let length_s = t[t.len() - 1] - t[0];
+    let found = fit::fit(&[last, first - last, (0.3 * length_s).ln()], t.len(), |p, r| {
+        for ((r, t_s), v) in r.iter_mut().zip(t).zip(v) {
+            *r = v - p[0] - p[1] * (-(t_s - t[0]) / p[2].clamp(-5.0, 5.0).exp()).exp();
+        }
+    })?;
+    let left = last - found.params[0];
+    let near = left.abs() < 0.1 * found.params[0].abs() && found.params[2].exp() < length_s;
+    let scatter = (found.rss / found.dof.max(1) as f64).sqrt();
+    let u = (2.0 * found.u(0)).hypot(0.3 * left).hypot(scatter / (t.len() as f64).sqrt());
+    near.then_some((found.params[0], u, 8.0))
 }
 
 fn inrush(peak: &Peak, settled: &zero::Level, n: u64, findings: &mut Findings) {
@@ -293,14 +355,13 @@ fn inrush(peak: &Peak, settled: &zero::Level, n: u64, findings: &mut Findings) {
 
 fn share(
     rec: &Recording,
-    start: &Start<'_>,
     peak: &Peak,
     settled: &zero::Level,
     ratio: Option<f64>,
+    fitted: Option<MotorFit>,
     findings: &mut Findings,
 ) {
     let name = ResultName::SoftStartShare;
-    let fitted = motor_fit::fit_start(rec, start.edge_s, start.span.t1_s);
     let predicted = fitted.as_ref().map(|fan| fan.hard_start(ratio.unwrap_or(1.0).clamp(0.0, 1.0)));
     let (hard_a, hard_u, proxy) = match (predicted, rec.header.bench.locked_rotor_a) {
         (Some(hard), _) => (hard.peak_a, hard.u, None),
@@ -328,7 +389,7 @@ fn share(
     let measured = match (proxy, fitted) {
         (Some(why), _) => measured.proxy(&format!("{why}; {words}")),
         (None, Some(fan)) => measured.noted(format!(
-            "{words} (fan with module {:.0} mOhm, supply {:.0} mOhm)",
+            "{words} (fan {:.0} mOhm, supply {:.0} mOhm)",
             1e3 * fan.resistance_ohm,
             1e3 * fan.source_ohm
         )),
@@ -348,9 +409,12 @@ fn from_asleep(rec: &Recording, findings: &mut Findings) {
         .iter()
         .filter_map(|span| command::first_change(rec, span).map(|(edge_s, ..)| Start { span, edge_s }))
         .collect();
-    let found: Vec<Estimate> = starts.iter().filter_map(|start| output_delay(rec, start)).collect();
+    let fan = starts.first().and_then(|start| motor_fit::fit_start(rec, start.edge_s, start.span.t1_s));
+    let found: Vec<(Estimate, bool)> = starts.iter().filter_map(|s| output_delay(rec, s, fan.as_ref())).collect();
+    let hidden = found.iter().any(|(_, hidden)| *hidden);
+    let found: Vec<Estimate> = found.into_iter().map(|(delay, _)| delay).collect();
     match pool(&found) {
-        Some(delay) => findings.put(name, delay.measured(name, "onset", found.len() as u64)),
+        Some(delay) => findings.put(name, delay_measured(name, &delay, found.len(), hidden)),
         None if !rec.channels.contains_key(&Channel::OutputV) => findings.miss(name, Unreadable::NoOutput.words()),
         None => findings.miss(
             name,

@@ -67,11 +67,21 @@ pub fn offset(rec: &Recording, channel: Channel, t_s: f64) -> Option<(f64, f64)>
         (Some((_, mean, u)), None) | (None, Some((_, mean, u))) => Some((mean, u)),
         (Some((t0, m0, u0)), Some((t1, m1, u1))) => {
             let share = if t1 > t0 { ((t_s - t0) / (t1 - t0)).clamp(0.0, 1.0) } else { 0.5 };
-            let drift = (m1 - m0).abs() * 0.5;
+            let drift = (m1 - m0).abs() * 0.5 / 3.0_f64.sqrt();
             let noise = ((1.0 - share) * u0).hypot(share * u1);
-            Some((m0 + share * (m1 - m0), noise.hypot(drift / 3.0_f64.sqrt())))
+            Some((m0 + share * (m1 - m0), noise.hypot(drift)))
         }
     }
+}
+
+/// How far the zero of `channel` wanders between readings, beyond the noise inside one, in the channel's unit: half the
+/// mean square of the differences of successive zero stretches; 0 of fewer than two.
+#[must_use]
+pub fn wander(rec: &Recording, channel: Channel) -> f64 {
+    let zeros = rec.spans_where(|kind| matches!(kind, SpanKind::Zero));
+    let means: Vec<f64> = zeros.filter_map(|span| rec.mean(channel, span.t0_s, span.t1_s)).collect();
+    let squares: Vec<f64> = means.windows(2).map(|w| (w[1] - w[0]).powi(2)).collect();
+    stats::mean(&squares).map_or(0.0, |square| (0.5 * square).sqrt())
 }
 
 /// Noise of a mean, at least what the step of one count leaves.

@@ -63,18 +63,23 @@ pub fn settled_tail(times_s: &[f64], values: &[f64], rule: &Rule) -> Option<Sett
 
 /// Moves the start of the tail back while the stretch before it lies on the tail's own line, which is fitted again
 /// after each step; stretches are a quarter of the tail, halved where that is too coarse.
+///
+/// What counts as noise stays that of the first tail: a bend that got in would else let in more of itself.
 fn grow(times_s: &[f64], values: &[f64], first: usize, line: &stats::Line, rule: &Rule) -> usize {
     let n = times_s.len();
     let least = ((n - first) / STRETCHES).max(1);
+    let noise = line.scatter;
     let (mut from, mut line) = (first, *line);
     let mut size = (n - first) / 4;
     while size >= least && from >= least {
         let next = from.saturating_sub(size);
         let middle_s = 0.5 * (times_s[next] + times_s[from - 1]);
         // The slope is known from the tail alone; before it, its uncertainty widens what can be told apart.
-        let away_s = times_s[from] - middle_s + 0.5 * (times_s[n - 1] - times_s[from]);
+        let tail_s = times_s[n - 1] - times_s[from];
+        let away_s = times_s[from] - middle_s + 0.5 * tail_s;
+        let slope_u = noise * (12.0 / STRETCHES as f64).sqrt() / tail_s.max(f64::MIN_POSITIVE);
         // A fifth of the tolerance: the end of a slow approach would else pull the mean.
-        let reach = (0.2 * rule.tolerance).max(3.0 * line.scatter.hypot(line.slope_u * away_s));
+        let reach = (0.2 * rule.tolerance).max(3.0 * noise.hypot(slope_u * away_s));
         let fits = stats::mean(&values[next..from]).is_some_and(|mean| (mean - line.at(middle_s)).abs() <= reach);
         if !fits {
             size /= 2;
