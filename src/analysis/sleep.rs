@@ -161,8 +161,13 @@ fn settled(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, to_s: f64) -> Op
     } else {
         estimate::seen("noise", level.u_noise, level.dof)
     };
-    let parts =
-        vec![noise, estimate::random("supply_a zero", level.u_zero), estimate::common("supply_a gain", level.u_gain)];
+    let parts = vec![
+        noise,
+        estimate::random("supply_a zero", level.u_zero),
+        // The zero wanders on between the last reading of it and this one, as it did between readings of it.
+        estimate::random("supply_a zero wander", zero::wander(rec, Channel::SupplyA)),
+        estimate::common("supply_a gain", level.u_gain),
+    ];
     Some((Estimate::new(level.value, parts), wakes.len()))
 }
 

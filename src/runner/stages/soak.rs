@@ -12,8 +12,9 @@ const LEAST_S: f64 = 90.0;
 /// Temperature means are taken over this long, slopes between means this far apart.
 const MEAN_S: f64 = 10.0;
 const APART_S: f64 = 30.0;
-/// A first-order rise whose slope fell to this share of its steepest has run 2.1 time constants.
-const LEVELLED: f64 = 0.12;
+/// A first-order rise whose slope fell to this share of its steepest has run 2.7 time constants: two must have been seen
+/// for a rise to be stated, and the time constant seen by then is uncertain.
+const LEVELLED: f64 = 0.07;
 
 pub(crate) fn run(session: &mut Session<'_>, duties: &[Duty], each: Seconds) -> Work {
     let mut missing = Vec::new();
