@@ -152,6 +152,13 @@ impl Plant {
         self.motor.copper_c
     }
 
+    /// Copper and case at other temperatures than ambient, as after a run.
+    pub fn warm_to(&mut self, copper_c: f64, case_c: f64) {
+        self.motor.warm_to(&self.config.motor, copper_c);
+        (self.case_c, self.junction_c) = (case_c, case_c);
+        self.on_ohm = self.on_resistance();
+    }
+
     /// Energy so far, with what is stored now.
     #[must_use]
     pub fn books(&self) -> Books {

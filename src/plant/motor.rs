@@ -97,6 +97,11 @@ impl Motor {
         self.at_rest() && self.amps == 0.0
     }
 
+    /// Copper at this temperature.
+    pub(crate) fn warm_to(&mut self, config: &MotorConfig, copper_c: f64) {
+        (self.copper_c, self.ohm) = (copper_c, config.resistance_at(copper_c));
+    }
+
     /// At rest, with a fresh breakaway torque for the next start.
     fn rest(&mut self, config: &MotorConfig, rng: &mut Xoshiro256PlusPlus) {
         let z: f64 = StandardNormal.sample(rng);

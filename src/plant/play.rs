@@ -42,9 +42,10 @@ pub(crate) fn off_duty(config: &PlantConfig) -> f64 {
     0.5 * (from + map.off)
 }
 
-/// The plant powered, awake, off, at rest.
-pub(crate) fn powered(config: &PlantConfig, hz: f64) -> Plant {
+/// The plant powered, awake, off, at rest, its copper and case at these temperatures.
+pub(crate) fn powered(config: &PlantConfig, hz: f64, (copper_c, case_c): (f64, f64)) -> Plant {
     let mut plant = Plant::new(config.clone(), 0);
+    plant.warm_to(copper_c, case_c);
     plant.set_line(command(config, off_duty(config), hz));
     plant.set_relay(Relay::Closed);
     let awake_s = config.module.timing.boot_s + config.module.timing.off_delay_s + 0.5;
@@ -137,16 +138,17 @@ pub(crate) fn settle_s(config: &PlantConfig) -> f64 {
 }
 
 /// A start from awake and rest to `duty`, with the plant as it stands afterwards.
-pub(crate) fn start(config: &PlantConfig, duty: f64, hz: f64) -> (Start, Plant) {
-    let mut plant = powered(config, hz);
+pub(crate) fn start(config: &PlantConfig, duty: f64, hz: f64, temperatures: (f64, f64)) -> (Start, Plant) {
+    let mut plant = powered(config, hz, temperatures);
     plant.set_line(command(config, duty, hz));
     let start = Start::of(&mut plant, settle_s(config));
     (start, plant)
 }
 
 /// A start by supply, with the command there and the input capacitor empty.
-pub(crate) fn power_up(config: &PlantConfig, duty: f64, hz: f64) -> Start {
+pub(crate) fn power_up(config: &PlantConfig, duty: f64, hz: f64, (copper_c, case_c): (f64, f64)) -> Start {
     let mut plant = Plant::new(config.clone(), 0);
+    plant.warm_to(copper_c, case_c);
     plant.set_line(command(config, duty, hz));
     plant.set_relay(Relay::Closed);
     Start::of(&mut plant, config.module.timing.boot_s + settle_s(config))
@@ -176,7 +178,7 @@ pub(crate) fn steadiness(config: &PlantConfig, duty: f64, hz: f64) -> Option<f64
     let mut config = config.clone();
     config.motor.ripple = 0.0;
     config.motor.once_per_rev = 0.0;
-    let (_, mut plant) = start(&config, duty, hz);
+    let (_, mut plant) = start(&config, duty, hz, (config.ambient_c, config.ambient_c));
     let mut speeds = Vec::new();
     play(&mut plant, 85.0, |_, reading| speeds.push(reading.rad_s));
     let decimated: Vec<f64> = speeds.chunks(50).map(|chunk| chunk.iter().sum::<f64>() / chunk.len() as f64).collect();

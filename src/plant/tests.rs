@@ -9,6 +9,9 @@ use super::presets::{self, FanData, Kind};
 use super::truth::{Truth, TruthConditions, truth};
 use super::{LineDrive, Plant, Reading, Relay, play, statics};
 
+/// Copper and case before a run: ambient.
+const COLD: (f64, f64) = (22.0, 22.0);
+
 fn bench(kind: Kind, seed: u64) -> PlantConfig {
     let supply = SupplyConfig {
         open_v: 13.0,
@@ -96,7 +99,7 @@ fn every_pace_arrives_at_the_same_speed_and_copper_temperature() {
     for kind in [Kind::LinearLow, Kind::ExponentialHigh, Kind::OpenRuns] {
         let config = play::without_chance(&bench(kind, 2));
         let end = |dt: f64| {
-            let mut plant = play::powered(&config, kind.nominal_hz());
+            let mut plant = play::powered(&config, kind.nominal_hz(), COLD);
             plant.set_line(command(&config, kind, 0.7));
             (pass(&mut plant, 12.0, dt).rad_s, plant.copper_c())
         };
@@ -114,7 +117,7 @@ fn the_played_steady_state_is_the_closed_form() {
     for kind in Kind::ALL {
         let config = play::without_chance(&bench(kind, 4));
         let hz = kind.nominal_hz();
-        let mut plant = play::powered(&config, hz);
+        let mut plant = play::powered(&config, hz, COLD);
         plant.set_line(command(&config, kind, 0.6));
         let reading = pass(&mut plant, 15.0, 5e-4);
         let ratio = statics::ratio_at(&config, 0.6, hz);
@@ -167,7 +170,7 @@ fn every_kind_starts_and_stops_where_the_truth_says() {
         assert!((started - start_pct).abs() < 0.11, "{kind:?} starts at {started}, truth {start_pct}");
         let stop_pct = truth.stop_duty_pct.unwrap();
         assert!(stop_pct < start_pct && stop_pct > 4.0, "{kind:?}: {stop_pct}");
-        let mut plant = play::powered(&config, kind.nominal_hz());
+        let mut plant = play::powered(&config, kind.nominal_hz(), COLD);
         plant.set_line(command(&config, kind, 0.3));
         pass(&mut plant, 6.0, 5e-4);
         for (duty_pct, turns) in [(stop_pct + 0.15, true), (stop_pct - 0.15, false)] {
@@ -230,7 +233,7 @@ fn a_sleeping_unit_draws_what_the_truth_says_and_wakes_late() {
     let kind = Kind::SlowCommand;
     let config = bench(kind, 2);
     let truth = truth(&config, &conditions(kind));
-    let mut plant = play::powered(&config, kind.nominal_hz());
+    let mut plant = play::powered(&config, kind.nominal_hz(), COLD);
     plant.set_line(LineDrive::Pulses {
         share: crate::units::Duty::ZERO,
         active: Level::Low,
@@ -278,7 +281,7 @@ fn losses_do_what_the_truth_says_after_its_delay() {
             (full, truth.loss_full, truth.loss_full_after_s),
             (LineDrive::Released, truth.loss_open, truth.loss_open_after_s),
         ] {
-            let mut plant = play::powered(&config, kind.nominal_hz());
+            let mut plant = play::powered(&config, kind.nominal_hz(), COLD);
             plant.set_line(command(&config, kind, 0.5));
             pass(&mut plant, 15.0, 5e-4);
             let before = plant.ratio();
@@ -307,7 +310,7 @@ fn outside_its_band_a_module_does_what_its_kind_does() {
     ] {
         let config = play::without_chance(&bench(kind, 2));
         assert_eq!(config.module.band.outside, outside);
-        let mut plant = play::powered(&config, kind.nominal_hz());
+        let mut plant = play::powered(&config, kind.nominal_hz(), COLD);
         plant.set_line(command(&config, kind, 0.5));
         pass(&mut plant, 6.0, 5e-4);
         let before = plant.ratio();
@@ -356,7 +359,7 @@ fn a_stalled_fan_is_tried_again_and_then_locked_out_until_the_command_was_off() 
     let mut config = bench(kind, 2);
     config.module.protect.stall = Some(Stall { above_ratio: 0.3, after_s: 0.5, retry_s: 1.0, tries: 2 });
     config.motor.breakaway_nm = 1e3;
-    let mut plant = play::powered(&config, kind.nominal_hz());
+    let mut plant = play::powered(&config, kind.nominal_hz(), COLD);
     plant.set_line(command(&config, kind, 0.9));
     let mut starts = 0;
     let mut was_on = false;
@@ -382,7 +385,7 @@ fn inputs_that_are_no_pwm_idle_at_their_own_voltage_and_answer_nothing() {
         config.module.input.kind = input;
         config.module.input.pull_up_ohm = Some(30_000.0);
         config.module.at_active = LossRule { does: LossDoes::Stops, after_s: 0.1 };
-        let mut plant = play::powered(&config, kind.nominal_hz());
+        let mut plant = play::powered(&config, kind.nominal_hz(), COLD);
         plant.set_line(LineDrive::Released);
         pass(&mut plant, 0.1, 1e-3);
         let idle_v = if input == InputKind::Can { 2.5 } else { 13.0 };
@@ -420,7 +423,7 @@ fn a_supply_that_cannot_sink_is_pumped_up_by_a_stage_that_regenerates() {
     config.module.power.regenerates = true;
     let mut highest = |sinks: bool| {
         config.supply.sinks = sinks;
-        let mut plant = play::powered(&config, kind.nominal_hz());
+        let mut plant = play::powered(&config, kind.nominal_hz(), COLD);
         plant.set_line(command(&config, kind, 0.9));
         pass(&mut plant, 8.0, 5e-4);
         plant.set_line(command(&config, kind, 0.35));
@@ -439,7 +442,7 @@ fn with_fault(kind: Kind, fault: Fault, severity: f64) -> (PlantConfig, Truth, P
     let mut config = bench(kind, 2);
     faults::put(&mut config, fault, severity, 24.0);
     let truth = truth(&config, &conditions(kind));
-    let mut plant = play::powered(&config, kind.nominal_hz());
+    let mut plant = play::powered(&config, kind.nominal_hz(), COLD);
     plant.set_line(command(&config, kind, 0.96));
     let reading = pass(&mut plant, 12.0, 5e-4);
     (config, truth, plant, reading)
@@ -498,7 +501,7 @@ fn an_early_current_limit_settles_where_the_closed_form_says() {
     for kind in [Kind::LinearLow, Kind::ExponentialHigh] {
         let mut config = play::without_chance(&bench(kind, 2));
         faults::put(&mut config, Fault::CurrentLimitEarly, 0.6, 24.0);
-        let mut plant = play::powered(&config, kind.nominal_hz());
+        let mut plant = play::powered(&config, kind.nominal_hz(), COLD);
         plant.set_line(command(&config, kind, 0.98));
         let reading = pass(&mut plant, 15.0, 5e-4);
         let expect = statics::steady_at_pins(&config, 1.0, reading.supply_v, plant.copper_c(), plant.case_c());

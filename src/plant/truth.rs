@@ -18,9 +18,9 @@ pub struct TruthConditions {
     pub power_up_duty: f64,
     /// Commanded duty of the soak.
     pub soak_duty: f64,
-    /// Copper temperature for thresholds and soak; `None` is ambient.
+    /// Copper temperature for thresholds, starts and soak; `None` is ambient.
     pub copper_c: Option<f64>,
-    /// Case temperature for on-resistance and drop; `None` is ambient.
+    /// Case temperature for on-resistance, drop and starts; `None` is ambient.
     pub case_c: Option<f64>,
     /// Usable charge of the vehicle's battery (A.h) and its other drain (A).
     pub battery: Option<(f64, f64)>,
@@ -76,7 +76,7 @@ pub struct Truth {
     pub ramp_shape: Option<&'static str>,
     /// First output to 95 % in that start.
     pub ramp_full_s: Option<f64>,
-    /// Highest 5 ms mean of supply current in it, copper cold.
+    /// Highest 5 ms mean of supply current in it.
     pub peak_supply_a: Option<f64>,
     /// That over the settled current at its end.
     pub inrush_ratio: Option<f64>,
@@ -250,11 +250,12 @@ const CHARGED_S: f64 = 0.02;
 
 fn starts(config: &PlantConfig, at: &TruthConditions, truth: &mut Truth) {
     let quiet = play::without_chance(config);
-    let (soft, plant) = play::start(&quiet, at.most_duty, at.command_hz);
+    let temperatures = (at.copper_c.unwrap_or(config.ambient_c), at.case_c.unwrap_or(config.ambient_c));
+    let (soft, plant) = play::start(&quiet, at.most_duty, at.command_hz, temperatures);
     if soft.resets > 0 || soft.settled_ratio() < 0.05 {
         return;
     }
-    let (hard, _) = play::start(&play::without_ramp(&quiet), at.most_duty, at.command_hz);
+    let (hard, _) = play::start(&play::without_ramp(&quiet), at.most_duty, at.command_hz, temperatures);
     let (peak_a, settled_a, hard_a) = (soft.peak_a(0.0), soft.settled_a(), hard.peak_a(0.0));
     truth.ramp_10_90_s = soft.crossing_s(0.1).zip(soft.crossing_s(0.9)).map(|(low, high)| high - low);
     truth.ramp_full_s = soft.onset_s().zip(soft.crossing_s(0.95)).map(|(first, full)| full - first);
@@ -264,7 +265,7 @@ fn starts(config: &PlantConfig, at: &TruthConditions, truth: &mut Truth) {
     truth.soft_start_share = Some((hard_a - peak_a) / (hard_a - settled_a));
     truth.speed_rpm = Some(soft.rad_s * 60.0 / std::f64::consts::TAU);
     truth.run_down_s = play::run_down_s(&quiet, plant, soft.rad_s, at.command_hz);
-    let by_supply = play::power_up(&quiet, at.power_up_duty, at.command_hz);
+    let by_supply = play::power_up(&quiet, at.power_up_duty, at.command_hz, temperatures);
     truth.power_up = Some(match config.module.ramp.power_up {
         PowerUp::Nothing => "nothing",
         PowerUp::Hard => "hard",

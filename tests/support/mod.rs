@@ -162,6 +162,11 @@ fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside
     (all.start_duty_pct, all.start_duty_95_pct) = (starting.start_duty_pct, starting.start_duty_95_pct);
     all.stop_duty_pct = truth(config, &at(|kind| *kind == SpanKind::Descend)).stop_duty_pct;
     all.hysteresis_pct = all.start_duty_pct.zip(all.stop_duty_pct).map(|(start, stop)| start - stop);
+    let started = truth(config, &at(|kind| *kind == SpanKind::Start));
+    (all.ramp_10_90_s, all.ramp_full_s) = (started.ramp_10_90_s, started.ramp_full_s);
+    (all.peak_supply_a, all.inrush_ratio) = (started.peak_supply_a, started.inrush_ratio);
+    all.soft_start_share = started.soft_start_share;
+    all.power_up_peak_a = truth(config, &at(|kind| *kind == SpanKind::PowerUp)).power_up_peak_a;
     let flat = truth(config, &at(|kind| *kind == SpanKind::FlatOut));
     (all.drop_v, all.on_resistance_ohm) = (flat.drop_v, flat.on_resistance_ohm);
     all.speed_rpm = last_constant_speed(config, recording, cold.command_hz, inside);
