@@ -161,11 +161,13 @@ fn settled(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, to_s: f64) -> Op
     } else {
         estimate::seen("noise", level.u_noise, level.dof)
     };
+    // Slow noise: the zero was taken at another time, and what it wanders in between no averaging of the sleep takes out.
+    let (wander, zeros) = zero::wander(rec, Channel::SupplyA).unwrap_or((0.0, 1.0));
+    let drift = (wander * wander - level.u_zero * level.u_zero).max(0.0).sqrt();
     let parts = vec![
         noise,
         estimate::random("supply_a zero", level.u_zero),
-        // The zero wanders on between the last reading of it and this one, as it did between readings of it.
-        estimate::random("supply_a zero wander", zero::wander(rec, Channel::SupplyA)),
+        estimate::seen("supply_a zero wander", drift, zeros),
         estimate::common("supply_a gain", level.u_gain),
     ];
     Some((Estimate::new(level.value, parts), wakes.len()))
@@ -204,8 +206,7 @@ fn battery(rec: &Recording, sleep: &Estimate, findings: &mut Findings) {
         return;
     }
     let days = battery.capacity_ah * battery.usable / drain_a / 24.0;
-    let u_a = sleep.measured(ResultName::SleepA, "", 1).u.unwrap_or(0.0);
-    let parts = vec![estimate::random("sleep current", days * u_a / drain_a)];
+    let parts = sleep.weighted(days / drain_a);
     let note = format!(
         "{:.0} Ah of which {:.0} % may be used, other drain {:.3} A",
         battery.capacity_ah,

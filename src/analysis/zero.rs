@@ -51,13 +51,7 @@ impl Level {
 /// samples, and for a reading further than three stated uncertainties from nothing, which is never subtracted.
 #[must_use]
 pub fn offset(rec: &Recording, channel: Channel, t_s: f64) -> Option<(f64, f64)> {
-    let stated = rec.header.bench.channels.get(&channel);
-    let allowed = stated.map(|facts| PLAUSIBLE * facts.low.map_or(facts.offset_u, |low| low.offset_u));
-    let plausible = |m: &BatchedMean| allowed.is_none_or(|a| a <= 0.0 || m.mean.abs() <= a + PLAUSIBLE * m.u);
-    let reading = |span: &Span| {
-        let m = mean_of(rec, channel, span.t0_s, span.t1_s)?;
-        plausible(&m).then_some((0.5 * (span.t0_s + span.t1_s), m.mean, noise_of(&m, stated)))
-    };
+    let reading = |span: &Span| reading(rec, channel, span);
     // Only the neighbours are read: this is asked thousands of times.
     let zeros = || rec.spans.iter().filter(|span| matches!(span.kind, SpanKind::Zero));
     let before = zeros().rev().filter(|s| s.t1_s <= t_s).find_map(reading);
@@ -74,14 +68,24 @@ pub fn offset(rec: &Recording, channel: Channel, t_s: f64) -> Option<(f64, f64)>
     }
 }
 
-/// How far the zero of `channel` wanders between readings, beyond the noise inside one, in the channel's unit: half the
-/// mean square of the differences of successive zero stretches; 0 of fewer than two.
+/// Middle, mean and noise of one zero stretch; `None` without samples or for a reading that is no zero.
+fn reading(rec: &Recording, channel: Channel, span: &Span) -> Option<(f64, f64, f64)> {
+    let stated = rec.header.bench.channels.get(&channel);
+    let allowed = stated.map(|facts| PLAUSIBLE * facts.low.map_or(facts.offset_u, |low| low.offset_u));
+    let m = mean_of(rec, channel, span.t0_s, span.t1_s)?;
+    let plausible = allowed.is_none_or(|a| a <= 0.0 || m.mean.abs() <= a + PLAUSIBLE * m.u);
+    plausible.then_some((0.5 * (span.t0_s + span.t1_s), m.mean, noise_of(&m, stated)))
+}
+
+/// How far the zero of `channel` wanders from one reading to the next, in the channel's unit, with the degrees of
+/// freedom behind it: root of half the mean square of the differences of successive zero stretches, noise of the
+/// readings included. `None` of fewer than two stretches.
 #[must_use]
-pub fn wander(rec: &Recording, channel: Channel) -> f64 {
+pub fn wander(rec: &Recording, channel: Channel) -> Option<(f64, f64)> {
     let zeros = rec.spans_where(|kind| matches!(kind, SpanKind::Zero));
-    let means: Vec<f64> = zeros.filter_map(|span| rec.mean(channel, span.t0_s, span.t1_s)).collect();
+    let means: Vec<f64> = zeros.filter_map(|span| reading(rec, channel, span)).map(|(_, mean, _)| mean).collect();
     let squares: Vec<f64> = means.windows(2).map(|w| (w[1] - w[0]).powi(2)).collect();
-    stats::mean(&squares).map_or(0.0, |square| (0.5 * square).sqrt())
+    stats::mean(&squares).map(|square| ((0.5 * square).sqrt(), squares.len() as f64))
 }
 
 /// Noise of a mean, at least what the step of one count leaves.
@@ -195,6 +199,15 @@ mod tests {
         assert!((0.02..0.04).contains(&u), "{u}");
         let (early, _) = offset(&rec, Channel::SupplyA, -1.0).expect("zeros");
         assert!((early - 0.105).abs() < 0.004);
+    }
+
+    #[test]
+    fn the_wander_of_a_zero_is_half_the_square_of_its_steps() {
+        let rec = recording(false, |t| if t < 5.0 { 0.1 } else { 0.13 });
+        let (u, dof) = wander(&rec, Channel::SupplyA).expect("two zeros");
+        assert!((u - 0.03 / 2.0_f64.sqrt()).abs() < 0.002 && dof == 1.0, "{u}");
+        let beyond = recording(false, |t| if t < 5.0 { 0.1 } else { 3.0 });
+        assert_eq!(wander(&beyond, Channel::SupplyA), None);
     }
 
     #[test]
