@@ -45,6 +45,8 @@ pub(crate) struct Known {
     pub(crate) active: Option<ActiveLevel>,
     /// Duty that was seen to stop the fan.
     pub(crate) off: Option<Duty>,
+    /// Whether 0 %, which has no edges, was seen to stop the fan.
+    pub(crate) still_stops: bool,
     /// Highest duty that keeps the plateau.
     pub(crate) most: Option<Duty>,
     /// Time from first output to nearly all of it, seconds.
@@ -169,10 +171,9 @@ impl<'a> Session<'a> {
         plan.min(self.rig.command.most_duty.fraction())
     }
 
-    /// Lowest duty with edges.
+    /// Lowest duty worth a try: with edges, and not below one that is off already.
     pub(crate) fn lowest(&self) -> f64 {
-        let off = self.known.off.map_or(0.0, |off| off.fraction() + 0.01);
-        self.rig.command.least_duty.fraction().max(off)
+        self.rig.command.least_duty.fraction().max(self.known.off.map_or(0.0, Duty::fraction))
     }
 
     // Observing.
@@ -185,6 +186,11 @@ impl<'a> Session<'a> {
 
     pub(crate) fn ratio(&self, window_s: f64) -> Option<f64> {
         live::ratio(self.rec(), self.now_s() - window_s, self.now_s())
+    }
+
+    /// Whether the fan was driven from `from_s` to `to_s`, by its current alone.
+    pub(crate) fn driven_in(&self, from_s: f64, to_s: f64) -> bool {
+        self.rec().mean(Channel::SupplyA, from_s, to_s).is_some_and(|amps| amps - self.known.zero_a > DRIVEN_A)
     }
 
     /// Whether the output drives the fan: current flows beyond what the module itself takes. Back-EMF does not count.

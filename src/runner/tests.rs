@@ -157,7 +157,7 @@ fn what_is_learned_is_what_the_kind_is() {
             })
         };
         assert_eq!(learned("active_level").as_deref(), Some(active));
-        assert_eq!(learned("off_duty").as_deref(), Some("0 %"));
+        assert_eq!(learned("off_duty").as_deref(), Some("5 %"));
         assert!(learned("command_hz").is_some() && learned("most_duty").is_some() && learned("ramp_s").is_some());
     }
 }

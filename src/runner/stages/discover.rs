@@ -22,8 +22,15 @@ const RUNNING_WITHIN_S: f64 = 3.0;
 const LEAVES: f64 = 0.08;
 /// Longest soft start that is waited for.
 const RAMP_WITHIN_S: f64 = 15.0;
-/// Duties (percent) that may stop the fan, in the order tried: no edges first, then above a reserved band.
-const OFF_CANDIDATES: [f64; 6] = [0.0, 5.0, 8.0, 10.0, 12.0, 3.0];
+/// Duties (percent) with edges that may be off, in the order tried: below the usual thresholds, downwards.
+const OFF_WITH_EDGES: [f64; 4] = [5.0, 4.0, 3.0, 2.0];
+/// Where neither these nor 0 % stop the fan: above a reserved band that runs it.
+const OFF_ABOVE: [f64; 3] = [8.0, 10.0, 12.0];
+/// A duty is taken for off, not for a broken wire, when the output goes this much sooner than at 0 %.
+const SOONER_S: f64 = 0.03;
+/// Longest wait for the output to go, and the cells in which its going is timed.
+const GONE_WITHIN_S: f64 = 5.0;
+const GONE_CELL_S: f64 = 0.01;
 /// Duties (percent) up to which the plateau is followed.
 const MOST_CANDIDATES: [f64; 4] = [80.0, 90.0, 95.0, 98.0];
 
@@ -153,29 +160,73 @@ fn learn(session: &mut Session<'_>, frequency: Hertz, active: ActiveLevel) {
     session.sup.learned("active_level", active.name().to_owned());
 }
 
-/// Finds a duty that stops the fan, from running.
+/// Finds a duty that stops the fan, from running: 0 % first, then one with edges that is quicker.
+///
+/// Without edges a unit may see a broken wire and wait before it stops.
 fn learn_off(session: &mut Session<'_>) -> Work {
-    session.set_duty(0.65)?;
-    session.settle_output(1.5, RAMP_WITHIN_S)?;
-    if !session.driven(0.3) {
-        return Ok(Err("the fan does not run at 65 %".to_owned()));
+    let found = find_off(session)?;
+    if let Some(off) = session.known.off {
+        session.sup.learned("off_duty", off.to_string());
+    }
+    Ok(found)
+}
+
+/// Tries the duties; the interlock is told at once of what stops the fan.
+fn find_off(session: &mut Session<'_>) -> Work {
+    let Some(still) = off_after(session, 0.0)? else { return Ok(Err("the fan does not run at 65 %".to_owned())) };
+    if still.is_finite() {
+        take_off(session, 0.0);
+        session.known.still_stops = true;
     }
     let least = session.rig.command.least_duty.percent();
-    for percent in OFF_CANDIDATES.into_iter().filter(|percent| *percent == 0.0 || *percent >= least) {
-        session.set_duty(percent / 100.0)?;
-        // Gone for good, not just between two pulses or in a ramp down.
-        if session.wait_undriven(5.0)? {
-            session.read(0.6, Pace::Normal)?;
-            if !session.driven(0.5) {
-                let off = Duty::clamped(percent / 100.0);
-                session.known.off = Some(off);
-                session.sup.off_known(session.command(off));
-                session.sup.learned("off_duty", off.to_string());
-                return Ok(Ok(()));
-            }
+    for percent in OFF_WITH_EDGES.into_iter().filter(|percent| *percent >= least) {
+        if off_after(session, percent)?.is_some_and(|after_s| after_s.is_finite() && after_s < still - SOONER_S) {
+            take_off(session, percent);
+            return Ok(Ok(()));
+        }
+    }
+    if session.known.still_stops {
+        return Ok(Ok(()));
+    }
+    for percent in OFF_ABOVE.into_iter().filter(|percent| *percent >= least) {
+        if off_after(session, percent)?.is_some_and(f64::is_finite) {
+            take_off(session, percent);
+            return Ok(Ok(()));
         }
     }
     Ok(Err("no duty was found that stops the fan".to_owned()))
+}
+
+/// Time from this duty (percent), commanded to a running fan, until nothing drives it, seconds; infinite where it runs
+/// on; `None` where it did not run before.
+fn off_after(session: &mut Session<'_>, percent: f64) -> Result<Option<f64>, Halt> {
+    session.set_duty(0.65)?;
+    session.settle_output(1.5, RAMP_WITHIN_S)?;
+    if !session.driven(0.3) {
+        return Ok(None);
+    }
+    session.set_duty(percent / 100.0)?;
+    let edge_s = session.now_s();
+    if !session.wait_undriven(GONE_WITHIN_S)? {
+        return Ok(Some(f64::INFINITY));
+    }
+    let undriven_s = session.now_s();
+    // Gone for good, not just between two pulses or in a ramp down.
+    session.read(0.6, Pace::Normal)?;
+    if session.driven(0.5) {
+        return Ok(Some(f64::INFINITY));
+    }
+    let mut from_s = edge_s;
+    while from_s < undriven_s && session.driven_in(from_s, from_s + GONE_CELL_S) {
+        from_s += GONE_CELL_S;
+    }
+    Ok(Some(from_s - edge_s))
+}
+
+fn take_off(session: &mut Session<'_>, percent: f64) {
+    let off = Duty::clamped(percent / 100.0);
+    session.known.off = Some(off);
+    session.sup.off_known(session.command(off));
 }
 
 /// Finds the highest duty that keeps the plateau: reserved bands near 100 % are told by the output falling.

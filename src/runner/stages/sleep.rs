@@ -29,9 +29,14 @@ pub(crate) fn run(session: &mut Session<'_>, longest: Seconds) -> Work {
     }
     session.wake()?;
     let (asleep, complete) = session.span(SpanKind::Sleep, |session| {
-        session.set(quiet(session))?;
+        let quiet = quiet(session);
+        if session.known.still_stops {
+            session.sup.off_known(quiet);
+        }
+        session.set(quiet)?;
         fall_asleep(session, longest)
     })?;
+    session.sup.off_known(session.off_setting());
     let duty = session.highest(UpTo::RigLimit);
     let mut started = Ok(());
     if asleep {
@@ -44,9 +49,11 @@ pub(crate) fn run(session: &mut Session<'_>, longest: Seconds) -> Work {
 
 /// The inactive level: an off duty with edges would keep the unit awake.
 fn quiet(session: &Session<'_>) -> Setting {
-    match (session.known.off, session.known.quiet_line) {
-        (Some(off), Some(line)) if off > Duty::ZERO => Setting { line, ..session.command(Duty::ZERO) },
-        _ => session.off_setting(),
+    let still = session.command(Duty::ZERO);
+    match session.known.quiet_line {
+        _ if session.known.still_stops => still,
+        Some(line) => Setting { line, ..still },
+        None => session.off_setting(),
     }
 }
 
