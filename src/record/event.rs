@@ -174,7 +174,8 @@ pub enum SpanKind {
     },
     /// Highest useful duty, settled, not chopping, at least 2 s. Gives `drop_v`, `on_resistance_ohm`.
     FlatOut,
-    /// Begins at the edge to one command frequency at the duty before, held until settled or seen not to follow.
+    /// Begins at the edge to one command frequency, come to from a lower duty at the nominal one, held until settled or
+    /// seen not to follow. A change of duty later in the span shows whether the unit holds its output.
     Follow,
     /// From settled turning at a mid-range duty with 0.5 s of pre-roll, the loss happens and is watched.
     Loss {

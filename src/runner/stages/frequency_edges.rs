@@ -15,8 +15,13 @@ const COARSE: f64 = 1.5;
 const LOST_IN_A_ROW: u32 = 3;
 /// A followed frequency gives the nominal speed within this share of full speed.
 const FOLLOWS: f64 = 0.02;
-/// This far off there is no need to wait for it to settle.
+/// This far below the lower level there is no need to wait for it to settle.
 const CLEARLY_OFF: f64 = 0.10;
+/// Every frequency is come to from a duty this much lower: a unit that holds its last output would look as if it
+/// followed.
+const APPROACH: f64 = 0.15;
+/// Longest settling at a duty this much higher, which shows a unit that holds.
+const VARY_S: f64 = 5.0;
 /// Shortest and longest stay: a unit that has lost its command may hold for a while.
 const LEAST_S: f64 = 2.5;
 const MOST_S: f64 = 8.0;
@@ -38,17 +43,24 @@ struct Nominal {
     level: f64,
     full: f64,
     duty: Duty,
+    /// Duty and level that each frequency is come to from.
+    lower: (f64, f64),
 }
 
 pub(crate) fn run(session: &mut Session<'_>, ask: Ask) -> Work {
     let Some(frequency) = session.known.frequency else { return Ok(Err("no command frequency is known".to_owned())) };
+    let lower_duty = (ask.duty.fraction() - APPROACH).max(0.5 * ask.duty.fraction());
+    let lower_settled = settle_at(session, lower_duty, RECOVER)?;
+    let lower = (lower_duty, level(levels(session)));
     let settled = settle_at(session, ask.duty.fraction(), RECOVER)?;
-    if !settled || !session.driven(0.5) {
+    if !lower_settled || !settled || !session.driven(0.5) {
         return Ok(Err("the fan does not run steadily at the nominal frequency".to_owned()));
     }
     let level = level(levels(session));
     let full = session.known.full.map_or(1.5 * level, self::level);
-    let nominal = Nominal { hz: frequency.get(), level, full, duty: ask.duty };
+    let nominal = Nominal { hz: frequency.get(), level, full, duty: ask.duty, lower };
+    // The level that all others are compared with comes about in the same way; it is shown not to hold.
+    follows(session, nominal, nominal.hz)?;
     let command = &session.rig.command;
     let (lowest, highest) = (ask.from_hz.max(command.lowest.get()), ask.to_hz.min(command.highest.get()));
     let low = edge(session, nominal, lowest, ask.within)?;
@@ -104,42 +116,47 @@ fn coarse(nominal_hz: f64, end_hz: f64) -> Vec<f64> {
     list
 }
 
-/// Whether the unit follows at `hz`; it is back at the nominal level afterwards.
+/// Whether the unit follows at `hz`, come to from the lower duty at the nominal frequency.
 fn follows(session: &mut Session<'_>, nominal: Nominal, hz: f64) -> Result<bool, Halt> {
+    approach(session, nominal)?;
     let (follows, _) = session.span(SpanKind::Follow, |session| {
         let setting = Setting { frequency: Hertz(hz), ..session.command(nominal.duty) };
         session.set(setting)?;
         let begin_s = session.now_s();
-        loop {
+        let (follows, stayed) = loop {
             session.read(0.25, Pace::Slow)?;
             let held_s = session.now_s() - begin_s;
             if held_s < LEAST_S {
                 continue;
             }
-            let off_by = (level(levels(session)) - nominal.level).abs() / nominal.full.max(1e-9);
+            let share = |to: f64| (level(levels(session)) - to) / nominal.full.max(1e-9);
+            let lost = share(nominal.lower.1) < -CLEARLY_OFF;
             let settled = live::settled(session.rec(), begin_s, session.now_s(), !session.can.tach);
-            if off_by > CLEARLY_OFF || settled || held_s >= MOST_S {
-                return Ok((settled && off_by <= FOLLOWS, Ok(())));
+            if lost || settled || held_s >= MOST_S {
+                break (settled && share(nominal.level).abs() <= FOLLOWS, share(nominal.lower.1).abs() <= FOLLOWS);
             }
+        };
+        if stayed || hz == nominal.hz {
+            let higher = Duty::clamped(nominal.duty.fraction() + APPROACH);
+            session.set(Setting { duty: higher, ..setting })?;
+            session.settle(1.5, VARY_S, Pace::Slow)?;
         }
+        Ok((follows, Ok(())))
     })?;
-    if !follows {
-        recover(session, nominal)?;
-    }
     Ok(follows)
 }
 
-/// Back to the nominal frequency and level, by way of off where the unit insists.
-fn recover(session: &mut Session<'_>, nominal: Nominal) -> Result<(), Halt> {
+/// To the lower duty at the nominal frequency, by way of off where the unit insists.
+fn approach(session: &mut Session<'_>, nominal: Nominal) -> Result<(), Halt> {
     for _ in 0..2 {
-        settle_at(session, nominal.duty.fraction(), RECOVER)?;
-        if (level(levels(session)) - nominal.level).abs() < FOLLOWS * nominal.full {
+        settle_at(session, nominal.lower.0, RECOVER)?;
+        if (level(levels(session)) - nominal.lower.1).abs() < FOLLOWS * nominal.full {
             return Ok(());
         }
         session.off()?;
         session.read(1.0, Pace::Normal)?;
     }
-    settle_at(session, nominal.duty.fraction(), RECOVER)?;
+    settle_at(session, nominal.lower.0, RECOVER)?;
     Ok(())
 }
 
