@@ -83,7 +83,8 @@ fn off_delay(rec: &Recording, stop: &Stop<'_>) -> Option<Estimate> {
         let level = stats::median(&v[..before])?;
         let noise = stats::robust_sigma(&v[..before])?;
         (level > 10.0 * noise && level > 0.2).then_some(())?;
-        steps::falling_through(&t[before - 1..], &v[before - 1..], 0.1 * level, 0.02 * level, 1)
+        // An edge inside a cell leaves a mean between the levels: half way is where the crossing is unbiased.
+        steps::falling_through(&t[before - 1..], &v[before - 1..], 0.5 * level, 0.02 * level, 1)
     };
     let by_voltage = || {
         let (t, v, before) = window(Channel::OutputV)?;
