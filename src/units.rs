@@ -437,7 +437,13 @@ pub fn parse<Q: Quantity>(text: &str) -> Result<Q, ParseQuantityError> {
         let allowed = Q::UNITS.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", ");
         return Err(ParseQuantityError::WrongUnit { unit: unit.to_owned(), dimension: Q::DIMENSION, allowed });
     };
-    Q::from_base(value * factor).map_err(ParseQuantityError::OutOfRange)
+    Q::from_base(scaled(value, *factor)).map_err(ParseQuantityError::OutOfRange)
+}
+
+/// `value` in base units. Units below the base divide by a whole number, which is exact, so that 350 mA is 0.35 A to
+/// the last bit; the factors themselves are not exact.
+fn scaled(value: f64, factor: f64) -> f64 {
+    if factor < 1.0 { value / (1.0 / factor).round() } else { value * factor }
 }
 
 /// End of the number when an exponent follows at `split`, else `split`.

@@ -26,6 +26,10 @@ struct Stop<'a> {
 /// What a delay after a command without edges contains.
 const EDGELESS: &str = "off was commanded by 0 % (no edges): the time for which the module waits for edges is in it";
 
+/// Share by which run-downs of one fan differ within a day: they go with the density of the air, which a third of a kelvin
+/// or one hectopascal moves by as much, and with the warmth of the bearings.
+const AIR_SHARE: f64 = 1e-3;
+
 /// Fills in the delay of the output and the run-down.
 pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let spans = spans(rec, &SpanKind::Stop);
@@ -171,6 +175,7 @@ fn to_a_tenth(
     let parts = vec![
         estimate::seen("noise at the crossing", slow.u_s, 10.0),
         estimate::random("former speed", SLOW * before.1 * per_unit),
+        estimate::random("air and bearings", AIR_SHARE * run_s),
         estimate::random("alignment of samples and command", 5e-4 / 12.0_f64.sqrt()),
         estimate::common("clock", run_s * rec.header.bench.clock_u),
     ];
