@@ -49,7 +49,13 @@ const CASES: [Case; 22] = [
     case("null", "sample 19 of `supply_a` is null", Confirmed, "read, continuity", "is null"),
     case("exit", "the converter was unplugged", NotConfirmed, "read, continuity", "it ended (exit status: 1)"),
     case("out_of_order", "answer out of order", NotConfirmed, "read, continuity", "out of order"),
-    case("two_answers", "answer out of order", Confirmed, "read, continuity", "out of order"),
+    case(
+        "two_answers",
+        "answer out of order | time went backwards",
+        Confirmed,
+        "read, continuity",
+        "out of order | time went backwards",
+    ),
     case(
         "uneven",
         "different lengths: 20 samples of `output_v` but 19 of `supply_a`",
@@ -97,17 +103,23 @@ fn use_bench(bench: &mut dyn Bench) -> Result<u64, DriverError> {
     (0..10).map(|_| Ok(bench.read(0.02, Pace::Normal)?.lost)).sum()
 }
 
+/// Whether `text` holds one of the `wanted`, separated by ` | `: what a stray answer is taken for depends on whether it
+/// arrives before or after the next question.
+fn says(text: &str, wanted: &str) -> bool {
+    wanted.split(" | ").any(|words| text.contains(words))
+}
+
 /// What the case got wrong, in words.
 fn try_driver(case: &Case) -> Result<(), String> {
     let mut bench = match driver::open(&faulty(case.fault), None) {
         Ok(bench) => bench,
-        Err(error) if case.safe == Never && error.to_string().contains(case.error) => return Ok(()),
+        Err(error) if case.safe == Never && says(&error.to_string(), case.error) => return Ok(()),
         Err(error) => return Err(format!("could not be opened: {error}")),
     };
     match use_bench(bench.as_mut()) {
         Ok(_) if case.error.is_empty() => {}
         Ok(_) => return Err("no error came".to_owned()),
-        Err(error) if !case.error.is_empty() && error.to_string().contains(case.error) => {}
+        Err(error) if !case.error.is_empty() && says(&error.to_string(), case.error) => {}
         Err(error) => return Err(format!("the wrong error came: {error}")),
     }
     match (bench.make_safe(), case.safe) {
@@ -125,7 +137,7 @@ fn try_conform(case: &Case) -> Result<(), String> {
     });
     match first {
         None if case.check.is_empty() && report.passed() => Ok(()),
-        Some((name, wrong, advice)) if name == case.check && wrong.contains(case.says) && !advice.is_empty() => Ok(()),
+        Some((name, wrong, advice)) if name == case.check && says(wrong, case.says) && !advice.is_empty() => Ok(()),
         other => Err(format!("the check said {other:?}")),
     }
 }
