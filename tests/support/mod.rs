@@ -169,8 +169,18 @@ fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside
     all.power_up_peak_a = truth(config, &at(|kind| *kind == SpanKind::PowerUp)).power_up_peak_a;
     let flat = truth(config, &at(|kind| *kind == SpanKind::FlatOut));
     (all.drop_v, all.on_resistance_ohm) = (flat.drop_v, flat.on_resistance_ohm);
+    let soaked = truth(config, &after_soak(recording, &cold, inside));
+    (all.heat_rise_k, all.heat_tau_s) = (soaked.heat_rise_k, soaked.heat_tau_s);
     all.speed_rpm = last_constant_speed(config, recording, cold.command_hz, inside);
     all
+}
+
+/// Conditions that a soak leads to: the case converges to what the fan makes of it once its own copper is warm, as it
+/// is at the end of the soak, and a warm fan draws less than a cold one.
+fn after_soak(recording: &Recording, cold: &TruthConditions, inside: &[Inside]) -> TruthConditions {
+    let end_s = recording.spans_where(|kind| *kind == SpanKind::Soak).last().map_or(f64::INFINITY, |span| span.t1_s);
+    let copper_c = inside.iter().rev().find(|now| now.t_s <= end_s).map(|now| now.copper_c);
+    TruthConditions { copper_c, ..*cold }
 }
 
 /// Speed that the fan converges to at the duty and temperatures of the last long hold.
