@@ -31,6 +31,21 @@ pub(crate) struct Field {
     pub(crate) doc: &'static str,
 }
 
+/// A key that must be there.
+pub(crate) const fn required(key: &'static str, kind: Kind, doc: &'static str) -> Field {
+    Field { key, kind, need: Need::Required, doc }
+}
+
+/// A key that may be left out and then has no value.
+pub(crate) const fn optional(key: &'static str, kind: Kind, doc: &'static str) -> Field {
+    Field { key, kind, need: Need::Optional, doc }
+}
+
+/// A key that may be left out and then has `value`, written as [`Need::Default`] says.
+pub(crate) const fn default(key: &'static str, kind: Kind, value: &'static str, doc: &'static str) -> Field {
+    Field { key, kind, need: Need::Default(value), doc }
+}
+
 /// Whether a key may be left out.
 #[derive(Clone, Copy, Debug)]
 pub(crate) enum Need {

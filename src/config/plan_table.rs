@@ -1,20 +1,8 @@
 //! The field table of plan files.
 
-use super::field::{Bounds, Dim, Field, Kind, Need, Table};
+use super::field::{Bounds, Dim, Kind, Table, default, optional, required};
 use crate::record::event::Loss;
 use crate::results::ResultName;
-
-const fn required(key: &'static str, kind: Kind, doc: &'static str) -> Field {
-    Field { key, kind, need: Need::Required, doc }
-}
-
-const fn optional(key: &'static str, kind: Kind, doc: &'static str) -> Field {
-    Field { key, kind, need: Need::Optional, doc }
-}
-
-const fn default(key: &'static str, kind: Kind, value: &'static str, doc: &'static str) -> Field {
-    Field { key, kind, need: Need::Default(value), doc }
-}
 
 /// A stay, long enough to mean something and short enough for a workshop.
 const fn stay(least_s: f64, most_s: f64) -> Kind {

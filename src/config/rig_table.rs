@@ -1,19 +1,7 @@
 //! The field table of rig files.
 
-use super::field::{Bounds, Dim, Field, Kind, Need, Table};
+use super::field::{Bounds, Dim, Field, Kind, Table, default, optional, required};
 use super::rig::{FaultKind, ModuleKind};
-
-const fn required(key: &'static str, kind: Kind, doc: &'static str) -> Field {
-    Field { key, kind, need: Need::Required, doc }
-}
-
-const fn optional(key: &'static str, kind: Kind, doc: &'static str) -> Field {
-    Field { key, kind, need: Need::Optional, doc }
-}
-
-const fn default(key: &'static str, kind: Kind, value: &'static str, doc: &'static str) -> Field {
-    Field { key, kind, need: Need::Default(value), doc }
-}
 
 const fn positive(dim: Dim) -> Kind {
     Kind::Quantity(dim, Bounds::Positive)

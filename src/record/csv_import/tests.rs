@@ -330,32 +330,3 @@ proptest! {
         }
     }
 }
-
-/// A million rows. Run with `--release -- --ignored --nocapture`.
-#[test]
-#[ignore = "a measurement of speed, for release builds"]
-fn a_million_rows_import_in_a_second() {
-    use std::fmt::Write;
-    let mut text = String::from("time_s,supply_v,supply_a,output_v,command_pct,tach,case_c\n");
-    for i in 0..1_000_000_u32 {
-        let noise = f64::from(i.wrapping_mul(2_654_435_761) >> 16) * 1e-6;
-        let case = if i % 100 == 0 { "25.31" } else { "" };
-        writeln!(
-            text,
-            "{:.6},{:.4},{:.5},{:.4},{}.0,{},{case}",
-            f64::from(i) * 5e-4 + noise * 1e-3,
-            13.0 + noise,
-            4.0 + noise,
-            8.0 + noise,
-            i / 10_000,
-            (i / 7) % 2
-        )
-        .unwrap();
-    }
-    let begin = std::time::Instant::now();
-    let trace = import(text.as_bytes(), &TraceOptions::default()).unwrap();
-    let took = begin.elapsed();
-    println!("{} MB in {took:?}", text.len() / 1_000_000);
-    assert_eq!(trace.recording.channels[&Channel::SupplyV].chunks().len(), 1);
-    assert!(took.as_secs_f64() < 1.5);
-}
