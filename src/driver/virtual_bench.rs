@@ -89,6 +89,7 @@ impl VirtualBench {
             recovery_ohm: 0.2 * rig.supply.resistance.get(),
             recovery_s: 30.0,
             gentle: gentle(&rig.first_power),
+            limit_a: None,
         };
         let fan = FanData {
             locked_a: rig.load_fan.locked_rotor.get(),

@@ -36,6 +36,8 @@ pub struct SupplyConfig {
     pub recovery_s: f64,
     /// How first power is applied.
     pub gentle: Gentle,
+    /// Current at which the supply itself limits, amperes; `None` for a battery.
+    pub limit_a: Option<f64>,
 }
 
 /// Means of the first power.

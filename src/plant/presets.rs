@@ -118,6 +118,21 @@ pub fn motor(fan: &FanData, supply_v: f64, path_ohm: f64) -> MotorConfig {
     }
 }
 
+/// Wears a fan, from just run in (0) to near its end (1): brushes worn and glazed, bearings stiff, magnets tired, the
+/// wheel out of balance. No fault of the unit under test, but it shows in everything that the fan does.
+pub fn wear(motor: &mut MotorConfig, severity: f64) {
+    let s = severity.clamp(0.0, 1.0);
+    motor.resistance_ohm *= 1.0 + 0.5 * s;
+    motor.friction_nm *= 1.0 + 1.2 * s;
+    motor.breakaway_nm *= 1.0 + 1.2 * s;
+    motor.breakaway_sd *= 1.0 + 2.0 * s;
+    motor.ke *= 1.0 - 0.06 * s;
+    motor.ripple *= 1.0 + s;
+    motor.bar_modulation *= 1.0 + s;
+    motor.once_per_rev *= 1.0 + 8.0 * s;
+    motor.turbulence *= 1.0 + 2.0 * s;
+}
+
 /// A healthy unit of a kind; the seed makes it this one and no other.
 #[must_use]
 pub fn unit(kind: Kind, seed: u64) -> ModuleConfig {

@@ -68,9 +68,12 @@ impl Source {
         if !config.sinks && self.volts >= emf && load_a <= 0.0 {
             return self.drift(dt, farads, load_a);
         }
-        if let (Relay::Gentle, Gentle::Limit(limit_a)) = (relay, config.gentle)
-            && (emf - self.volts) / ohm > limit_a
-        {
+        let limit_a = match (relay, config.gentle) {
+            (Relay::Gentle, Gentle::Limit(limit_a)) => Some(limit_a),
+            (Relay::Closed, _) => config.limit_a,
+            _ => None,
+        };
+        if let Some(limit_a) = limit_a.filter(|limit_a| (emf - self.volts) / ohm > *limit_a) {
             return self.limited(dt, emf, farads, load_a, limit_a);
         }
         let tau = ohm * farads;
@@ -127,6 +130,7 @@ mod tests {
             recovery_ohm: 0.0,
             recovery_s: 30.0,
             gentle: Gentle::Resistor(22.0),
+            limit_a: None,
         }
     }
 
@@ -156,6 +160,22 @@ mod tests {
         }
         let stored = 0.5 * 3e-3 * 169.0;
         assert!((from - 2.0 * stored).abs() < 1e-9 && (heat - stored).abs() < 1e-9, "{from} {heat} {stored}");
+    }
+
+    #[test]
+    fn a_supply_in_current_limit_gives_no_more_and_lets_its_voltage_fall() {
+        let limited = SupplyConfig { limit_a: Some(20.0), ..config() };
+        let mut source = Source { volts: 13.0, ..Source::new() };
+        for _ in 0..10 {
+            let step = source.step(5e-4, &limited, Relay::Closed, 3e-3, 24.0);
+            assert!(step.amps <= 20.0 + 1e-9 || source.volts > 12.6, "{} A at {} V", step.amps, source.volts);
+        }
+        assert!(source.volts < 11.0, "4 A short of the load for 5 ms take 3 mF down: {}", source.volts);
+        // A load within the limit brings it back to what the resistance leaves.
+        for _ in 0..100 {
+            source.step(5e-4, &limited, Relay::Closed, 3e-3, 5.0);
+        }
+        assert!((source.volts - (13.0 - 0.02 * 5.0)).abs() < 1e-6, "{}", source.volts);
     }
 
     #[test]

@@ -21,6 +21,7 @@ fn bench(kind: Kind, seed: u64) -> PlantConfig {
         recovery_ohm: 0.003,
         recovery_s: 30.0,
         gentle: Gentle::Resistor(22.0),
+        limit_a: None,
     };
     let motor = presets::motor(&FanData::default(), supply.open_v, supply.resistance_ohm);
     let line = LineRig { low_ohm: Some(100.0), high_ohm: Some(1e3), high_v: Some(5.0), sense_ohm: Some(1e6) };

@@ -194,7 +194,7 @@ fn last_constant_speed(config: &PlantConfig, recording: &Recording, hz: f64, ins
 }
 
 /// The conditions under which the program says it measured, everything cold.
-fn conditions(evaluated: &Evaluated, plan: &Plan) -> TruthConditions {
+pub(crate) fn conditions(evaluated: &Evaluated, plan: &Plan) -> TruthConditions {
     let recording = &evaluated.recording;
     let hz = evaluated.findings.number(ResultName::CommandHz).unwrap_or(100.0);
     let mut conditions = TruthConditions::new(hz, full_duty(recording).unwrap_or(0.99));

@@ -1,0 +1,181 @@
+//! What is kept of each unit, and the arithmetic of shares and bounds.
+
+use galebench::config::rig::FaultKind;
+use galebench::results::{Document, Grade};
+use statrs::distribution::{Beta, ContinuousCDF};
+
+use super::draw::{Drawn, Trouble};
+use super::play::Played;
+
+/// One unit as the study counts it.
+pub(crate) struct Unit {
+    pub(crate) seed: u64,
+    pub(crate) kind: &'static str,
+    pub(crate) mixed: bool,
+    pub(crate) trouble: Trouble,
+    pub(crate) fault: Option<(FaultKind, f64)>,
+    /// `None` when the run gave no verdict.
+    pub(crate) grade: Option<Grade>,
+    /// Signs given, strongest first.
+    pub(crate) signs: Vec<(String, f64)>,
+    /// What is truly beyond the plan's limits.
+    pub(crate) beyond: Vec<String>,
+    pub(crate) reasons: Vec<String>,
+}
+
+impl Unit {
+    pub(crate) fn of(drawn: &Drawn, played: &Played) -> Self {
+        let document = &played.document;
+        let stopped = document.stopped.as_ref().map(|stopped| stopped.cause.clone());
+        let reasons = document.verdict.as_ref().map(|verdict| verdict.reasons.clone());
+        Self {
+            seed: drawn.seed,
+            kind: drawn.kind.name(),
+            mixed: drawn.mixed,
+            trouble: drawn.trouble,
+            fault: drawn.fault,
+            grade: document.verdict.as_ref().map(|verdict| verdict.grade),
+            signs: document.signs.iter().map(|sign| (sign.fault.clone(), sign.strength)).collect(),
+            beyond: played.beyond.clone(),
+            reasons: reasons.unwrap_or_else(|| stopped.into_iter().collect()),
+        }
+    }
+
+    /// Everything about it as one line of JSON, for work on the rules.
+    pub(crate) fn line(&self, document: &Document) -> String {
+        let fault = self.fault.map(|(fault, severity)| (sign_of(fault), severity));
+        serde_json::json!({
+            "seed": self.seed, "kind": self.kind, "mixed": self.mixed, "trouble": self.trouble.words(),
+            "fault": fault, "beyond": self.beyond, "document": document,
+        })
+        .to_string()
+    }
+
+    /// Truly beyond a limit.
+    pub(crate) fn is_bad(&self) -> bool {
+        !self.beyond.is_empty()
+    }
+
+    /// Name of the fault put in.
+    pub(crate) fn fault_name(&self) -> Option<&'static str> {
+        self.fault.map(|(fault, _)| sign_of(fault))
+    }
+
+    /// Fault named first, if any sign was given.
+    pub(crate) fn named(&self) -> Option<&str> {
+        self.signs.first().map(|(fault, _)| fault.as_str())
+    }
+
+    pub(crate) fn is_graded(&self, grade: Grade) -> bool {
+        self.grade == Some(grade)
+    }
+}
+
+/// The sign that speaks of a fault.
+pub(crate) const fn sign_of(fault: FaultKind) -> &'static str {
+    match fault {
+        FaultKind::SwitchShorted => "switch shorted",
+        FaultKind::SwitchOpen => "switch open",
+        FaultKind::ParallelSwitchOpen => "one of two parallel switches open",
+        FaultKind::CrackedJoint => "cracked joint",
+        FaultKind::DriedCapacitor => "dried capacitor",
+        FaultKind::SoftStartLost => "soft start lost",
+        FaultKind::InputDead => "input dead",
+        FaultKind::InputLeaky => "input leaky",
+        FaultKind::BandShifted => "band shifted",
+        FaultKind::CurrentLimitEarly => "current limit early",
+        FaultKind::ThermalLimitEarly => "thermal limit early",
+        FaultKind::SleepLost => "sleep lost",
+        FaultKind::WaterInConnector => "water in connector",
+    }
+}
+
+/// `hits` of `n`, with the bounds between which the true share lies with 95 % (Clopper and Pearson, 1934).
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Share {
+    pub(crate) hits: u64,
+    pub(crate) n: u64,
+}
+
+impl Share {
+    pub(crate) fn of<'a>(units: impl Iterator<Item = &'a Unit>, hit: impl Fn(&Unit) -> bool) -> Self {
+        units.fold(Self { hits: 0, n: 0 }, |share, unit| Self {
+            hits: share.hits + u64::from(hit(unit)),
+            n: share.n + 1,
+        })
+    }
+
+    fn bound(self, at: f64, more: u64) -> Option<f64> {
+        let (a, b) = ((self.hits + more) as f64, (self.n - self.hits + 1 - more) as f64);
+        (a > 0.0 && b > 0.0).then(|| Beta::new(a, b).ok().map(|beta| beta.inverse_cdf(at))).flatten()
+    }
+
+    /// Lower and upper end of the two-sided 95 % interval.
+    pub(crate) fn interval(self) -> (f64, f64) {
+        (self.bound(0.025, 0).unwrap_or(0.0), self.bound(0.975, 1).unwrap_or(1.0))
+    }
+
+    /// As a cell of a table: share, count, interval.
+    pub(crate) fn cell(self) -> String {
+        if self.n == 0 {
+            return "-".to_owned();
+        }
+        let (low, high) = self.interval();
+        let percent = 100.0 * self.hits as f64 / self.n as f64;
+        format!("{percent:.1} % ({} of {}; {:.1} to {:.1} %)", self.hits, self.n, 100.0 * low, 100.0 * high)
+    }
+
+    /// The same without the interval.
+    pub(crate) fn short(self) -> String {
+        if self.n == 0 { "-".to_owned() } else { format!("{} of {}", self.hits, self.n) }
+    }
+}
+
+/// Strengths against what was there: one pair per sign given.
+pub(crate) fn claims(units: &[Unit]) -> Vec<(f64, bool)> {
+    units
+        .iter()
+        .flat_map(|unit| {
+            unit.signs.iter().map(move |(fault, strength)| (*strength, unit.fault_name() == Some(fault.as_str())))
+        })
+        .collect()
+}
+
+/// Mean squared difference between strength and what was there, over every unit and every fault; a sign that was not
+/// given counts as strength 0 (Brier, 1950). With it, that of always saying the share of the fault among all units.
+pub(crate) fn brier(units: &[Unit]) -> (f64, f64) {
+    let (mut sum, mut blind, mut n) = (0.0, 0.0, 0.0);
+    for &fault in FaultKind::ALL {
+        let name = sign_of(fault);
+        let there = |unit: &Unit| f64::from(u8::from(unit.fault_name() == Some(name)));
+        let share = units.iter().map(there).sum::<f64>() / units.len().max(1) as f64;
+        for unit in units {
+            let strength = unit.signs.iter().find(|(given, _)| given == name).map_or(0.0, |(_, s)| *s);
+            sum += (strength - there(unit)).powi(2);
+            blind += (share - there(unit)).powi(2);
+            n += 1.0;
+        }
+    }
+    (sum / f64::max(n, 1.0), blind / f64::max(n, 1.0))
+}
+
+/// A bin of the reliability plot: mean strength, share that was there, how many.
+pub(crate) struct Bin {
+    pub(crate) strength: f64,
+    pub(crate) share: Share,
+}
+
+/// Claims by strength, in tenths; empty bins are left out.
+pub(crate) fn bins(claims: &[(f64, bool)]) -> Vec<Bin> {
+    (0..10)
+        .filter_map(|tenth| {
+            let inside = |s: f64| s >= f64::from(tenth) / 10.0 && (s < f64::from(tenth + 1) / 10.0 || tenth == 9);
+            let part: Vec<&(f64, bool)> = claims.iter().filter(|(s, _)| inside(*s)).collect();
+            let n = part.len();
+            (n > 0).then(|| Bin {
+                strength: part.iter().map(|(s, _)| s).sum::<f64>() / n as f64,
+                share: Share { hits: part.iter().filter(|(_, there)| *there).count() as u64, n: n as u64 },
+            })
+        })
+        .collect()
+}

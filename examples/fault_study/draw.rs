@@ -1,0 +1,166 @@
+//! The units of the study and the benches that they sit on: who has which fault, what else is wrong on the bench.
+
+use galebench::config::plan::Plan;
+use galebench::config::rig::{ChannelSpec, FaultKind, ModuleKind, Rig};
+use galebench::driver::virtual_bench::VirtualBench;
+use galebench::plant::config::PlantConfig;
+use galebench::plant::presets::{self, Kind};
+use galebench::record::event::LimitFacts;
+use galebench::results::ResultName;
+use rand::{RngExt, SeedableRng};
+use rand_xoshiro::Xoshiro256PlusPlus;
+
+use super::support;
+
+/// What is wrong on the bench, apart from the unit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Trouble {
+    /// The bench is as its rig file says.
+    None,
+    /// The load fan is worn.
+    WornFan,
+    /// The supply sags more than the rig file says.
+    Sagging,
+    /// The supply goes into its current limit.
+    Limited,
+    /// The channels are noisier than stated.
+    Noisy,
+    /// The gains are off by more than stated.
+    Miscalibrated,
+}
+
+impl Trouble {
+    pub(crate) const ALL: [Self; 6] =
+        [Self::None, Self::WornFan, Self::Sagging, Self::Limited, Self::Noisy, Self::Miscalibrated];
+
+    pub(crate) const fn words(self) -> &'static str {
+        match self {
+            Self::None => "as the rig file says",
+            Self::WornFan => "worn load fan",
+            Self::Sagging => "sagging supply",
+            Self::Limited => "current-limited supply",
+            Self::Noisy => "noise 2 to 6 times as stated",
+            Self::Miscalibrated => "gains 2 to 4 times as far off as stated",
+        }
+    }
+}
+
+/// One unit of the study, ready to run.
+pub(crate) struct Drawn {
+    pub(crate) seed: u64,
+    pub(crate) kind: ModuleKind,
+    /// Whether it is of no known kind: input, ramp, map, power stage and sleep come from five different ones.
+    pub(crate) mixed: bool,
+    pub(crate) fault: Option<(FaultKind, f64)>,
+    pub(crate) trouble: Trouble,
+    /// The rig as its file states it: what the analysis is told.
+    pub(crate) stated: Rig,
+    /// The rig as it is.
+    pub(crate) actual: Rig,
+    pub(crate) plan: Plan,
+    pub(crate) config: PlantConfig,
+}
+
+/// Share of units with a fault.
+const FAULTY: f64 = 0.3;
+/// Share of units that are of no known kind.
+const MIXED: f64 = 0.2;
+/// Share of benches with a trouble.
+const TROUBLED: f64 = 0.4;
+
+/// Unit number `index`; its seed alone decides everything but the fault, which goes round so that each gets its share.
+pub(crate) fn unit(seed: u64, index: u64) -> Drawn {
+    let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed ^ 0x5eed_fa17);
+    let kind = pick(&mut rng, ModuleKind::ALL);
+    let mixed = rng.random::<f64>() < MIXED;
+    // Three of ten, spread evenly, and the faults in turn.
+    let turn = (index as f64 * FAULTY) as u64;
+    let is_faulty = turn != ((index + 1) as f64 * FAULTY) as u64;
+    let all = FaultKind::ALL;
+    let fault = is_faulty.then(|| (all[turn as usize % all.len()], rng.random::<f64>()));
+    let trouble = if rng.random::<f64>() < TROUBLED { pick(&mut rng, &Trouble::ALL[1..]) } else { Trouble::None };
+
+    let mut stated = support::rig("rigs/virtual.toml", kind, seed, &[]);
+    let mut plan = support::plan("test-plans/full.toml");
+    // What the workshop knows of its crates is what the study draws.
+    plan.prior_bad = galebench::units::Ratio(FAULTY);
+    let spec = support::virtual_spec(&mut stated).clone();
+    let mut config = VirtualBench::plant_config(&stated, &spec, seed);
+    if mixed {
+        mix(&mut config, seed, &mut rng);
+    } else {
+        limit_band(&mut plan, kind, stated.command.lowest.get());
+    }
+    let mut actual = stated.clone();
+    disturb(trouble, &mut actual, &mut config, &mut rng);
+    if let Some((fault, severity)) = fault {
+        galebench::plant::faults::put(&mut config, kind_of(fault), severity, stated.load_fan.running.get());
+    }
+    Drawn { seed, kind, mixed, fault, trouble, stated, actual, plan, config }
+}
+
+fn pick<T: Copy>(rng: &mut Xoshiro256PlusPlus, all: &[T]) -> T {
+    all[rng.random_range(0..all.len())]
+}
+
+/// Parts of five kinds in one unit.
+fn mix(config: &mut PlantConfig, seed: u64, rng: &mut Xoshiro256PlusPlus) {
+    let mut other = || presets::unit(pick(rng, &Kind::ALL), seed.wrapping_mul(31));
+    let module = &mut config.module;
+    module.ramp = other().ramp;
+    (module.power, module.heat) = {
+        let part = other();
+        (part.power, part.heat)
+    };
+    let map = other().map;
+    (module.map.on, module.map.off, module.map.ratio_on, module.map.saturation) =
+        (map.on, map.off, map.ratio_on, map.saturation);
+    // Reserved bands belong to the map that they were taken with.
+    module.map.reserved = map.reserved;
+    let part = other();
+    (module.sleep, module.quiescent_a) = (part.sleep, part.quiescent_a);
+}
+
+/// The user knows the kind, and with it where its band begins: more than a tenth above is not of this kind. A band that
+/// begins below the lowest frequency of the bench has no limit that the bench could judge.
+fn limit_band(plan: &mut Plan, kind: ModuleKind, lowest_hz: f64) {
+    let position = ModuleKind::ALL.iter().position(|known| *known == kind).unwrap_or(0);
+    let low_hz = presets::nominal(Kind::ALL[position]).band.low_exit_hz;
+    if low_hz < 1.1 * lowest_hz {
+        return;
+    }
+    let limit = LimitFacts { max: Some(1.1 * low_hz), ..LimitFacts::default() };
+    plan.limits.insert(ResultName::CommandHzLow, limit);
+}
+
+fn disturb(trouble: Trouble, actual: &mut Rig, config: &mut PlantConfig, rng: &mut Xoshiro256PlusPlus) {
+    let draw = rng.random::<f64>();
+    let running_a = actual.load_fan.running.get();
+    let each = |rig: &mut Rig, change: fn(&mut ChannelSpec, f64), by: f64| {
+        for channel in rig.channels.values_mut() {
+            change(channel, by);
+        }
+    };
+    match trouble {
+        Trouble::None => {}
+        Trouble::WornFan => presets::wear(&mut config.motor, draw),
+        Trouble::Sagging => {
+            config.supply.resistance_ohm *= 2.0 + 3.0 * draw;
+            config.supply.recovery_ohm *= 3.0 + 5.0 * draw;
+        }
+        Trouble::Limited => config.supply.limit_a = Some(running_a * (0.85 + 1.15 * draw)),
+        Trouble::Noisy => each(actual, |channel, by| channel.noise *= by, 2.0 + 4.0 * draw),
+        Trouble::Miscalibrated => {
+            let more = |channel: &mut ChannelSpec, by: f64| {
+                channel.gain_u = galebench::units::Ratio(channel.gain_u.get() * by);
+            };
+            each(actual, more, 2.0 + 2.0 * draw);
+        }
+    }
+}
+
+/// The plant's fault of that name: both lists are in the same order.
+fn kind_of(fault: FaultKind) -> galebench::plant::faults::Fault {
+    let position = FaultKind::ALL.iter().position(|known| *known == fault).unwrap_or(0);
+    galebench::plant::faults::Fault::ALL[position]
+}

@@ -1,0 +1,182 @@
+//! The page that the study writes.
+
+use std::collections::BTreeMap;
+use std::fmt::Write as _;
+
+use galebench::config::rig::FaultKind;
+use galebench::results::Grade;
+
+use super::count::{Share, Unit, bins, brier, claims, sign_of};
+use super::draw::Trouble;
+
+/// The whole page.
+pub(crate) fn write(units: &[Unit], first_seed: u64) -> String {
+    let mut text = String::from(INTRODUCTION);
+    let last = first_seed + (units.len() as u64).saturating_sub(1);
+    let faulty = units.iter().filter(|unit| unit.fault.is_some()).count();
+    let per_fault = faulty / FaultKind::ALL.len();
+    let _ = writeln!(
+        text,
+        "This page: {} units (seeds {first_seed} to {last}), {faulty} of them with one fault, {per_fault} or so of each.\n",
+        units.len()
+    );
+    caught(&mut text, units);
+    let_through(&mut text, units);
+    named(&mut text, units);
+    strengths(&mut text, units);
+    missed(&mut text, units);
+    text
+}
+
+fn caught(text: &mut String, units: &[Unit]) {
+    let bad = || units.iter().filter(|unit| unit.is_bad());
+    let not_fit = |unit: &Unit| !unit.is_graded(Grade::Fit);
+    let _ = writeln!(text, "## Are bad units caught?\n");
+    let _ =
+        writeln!(text, "Truly beyond a limit by U and not passed as `fit`: {}.\n", Share::of(bad(), not_fit).cell());
+    let _ = writeln!(text, "| of these | not passed as `fit` |\n|---|---|");
+    let known = Share::of(bad().filter(|unit| !unit.mixed), not_fit).cell();
+    let mixed = Share::of(bad().filter(|unit| unit.mixed), not_fit).cell();
+    let _ = writeln!(text, "| of a kind that the rules were made with | {known} |\n| of no known kind | {mixed} |");
+    for trouble in Trouble::ALL {
+        let cell = Share::of(bad().filter(|unit| unit.trouble == trouble), not_fit).cell();
+        let _ = writeln!(text, "| bench: {} | {cell} |", trouble.words());
+    }
+    let _ = writeln!(
+        text,
+        "\n| fault put in | units | beyond a limit | of these not `fit` | not `fit` at severity under 1/3 | to 2/3 | above |\n|---|---|---|---|---|---|---|"
+    );
+    for &fault in FaultKind::ALL {
+        let all = || units.iter().filter(move |unit| unit.fault.is_some_and(|(put, _)| put == fault));
+        let third = |which: f64| {
+            let within = move |unit: &&Unit| unit.fault.is_some_and(|(_, s)| ((3.0 * s) as u32).min(2) == which as u32);
+            Share::of(all().filter(within), not_fit).short()
+        };
+        let _ = writeln!(
+            text,
+            "| {} | {} | {} | {} | {} | {} | {} |",
+            sign_of(fault),
+            all().count(),
+            all().filter(|unit| unit.is_bad()).count(),
+            Share::of(all().filter(|unit| unit.is_bad()), not_fit).short(),
+            third(0.0),
+            third(1.0),
+            third(2.0)
+        );
+    }
+    text.push('\n');
+}
+
+fn let_through(text: &mut String, units: &[Unit]) {
+    let good = || units.iter().filter(|unit| unit.fault.is_none() && !unit.is_bad());
+    let _ = writeln!(text, "## Are good units let through?\n");
+    let _ = writeln!(
+        text,
+        "Units without a fault and with no true value beyond a limit. `scrap` is calling a good unit bad; no verdict means that the bench, not the unit, ended the run.\n"
+    );
+    let _ = writeln!(
+        text,
+        "| good units | `fit` | `restricted` | `undecided` | `scrap` | no verdict |\n|---|---|---|---|---|---|"
+    );
+    let mut row = |words: &str, wanted: &dyn Fn(&Unit) -> bool| {
+        let share = |grade: Option<Grade>| Share::of(good().filter(|unit| wanted(unit)), |unit| unit.grade == grade);
+        let _ = writeln!(
+            text,
+            "| {words} | {} | {} | {} | {} | {} |",
+            share(Some(Grade::Fit)).short(),
+            share(Some(Grade::Restricted)).short(),
+            share(Some(Grade::Undecided)).cell(),
+            share(Some(Grade::Scrap)).cell(),
+            share(None).short()
+        );
+    };
+    row("all", &|_| true);
+    row("of a kind that the rules were made with", &|unit| !unit.mixed);
+    row("of no known kind", &|unit| unit.mixed);
+    for trouble in Trouble::ALL {
+        row(&format!("bench: {}", trouble.words()), &|unit| unit.trouble == trouble);
+    }
+    text.push('\n');
+}
+
+fn named(text: &mut String, units: &[Unit]) {
+    let faulty = || units.iter().filter(|unit| unit.fault.is_some());
+    let right = |unit: &Unit| unit.named() == unit.fault_name();
+    let _ = writeln!(text, "## Is the right fault named first?\n");
+    let _ = writeln!(text, "| units with a fault | right fault named first |\n|---|---|");
+    let _ = writeln!(text, "| and beyond a limit | {} |", Share::of(faulty().filter(|u| u.is_bad()), right).cell());
+    let _ = writeln!(text, "| all, the barely visible ones too | {} |\n", Share::of(faulty(), right).cell());
+    let _ = writeln!(text, "Fault put in (rows, all severities), and what was named first:\n");
+    let mut table: BTreeMap<&str, BTreeMap<String, u64>> = BTreeMap::new();
+    for unit in units {
+        let row = table.entry(unit.fault_name().unwrap_or("none")).or_default();
+        *row.entry(unit.named().unwrap_or("nothing").to_owned()).or_default() += 1;
+    }
+    let _ = writeln!(text, "| fault | right | other | nothing |\n|---|---|---|---|");
+    for (fault, row) in &table {
+        let right = row.get(*fault).copied().unwrap_or_default();
+        let nothing = row.get("nothing").copied().unwrap_or_default();
+        let mut others: Vec<(&String, &u64)> =
+            row.iter().filter(|(name, _)| name.as_str() != *fault && name.as_str() != "nothing").collect();
+        others.sort_by(|a, b| b.1.cmp(a.1).then_with(|| a.0.cmp(b.0)));
+        let others: Vec<String> = others.iter().map(|(name, n)| format!("{name} {n}")).collect();
+        let _ = writeln!(text, "| {fault} | {right} | {} | {nothing} |", others.join(", "));
+    }
+    text.push('\n');
+}
+
+fn strengths(text: &mut String, units: &[Unit]) {
+    let claims = claims(units);
+    let (ours, blind) = brier(units);
+    let _ = writeln!(text, "## Do strengths mean what they say?\n");
+    let _ = writeln!(
+        text,
+        "Brier score over every unit and fault: {ours:.5}; always saying the share of each fault would score {blind:.5}.\n"
+    );
+    let _ = writeln!(text, "![Share of signs whose fault was there, by strength](fault-study.svg)\n");
+    let _ = writeln!(text, "| mean strength | fault was there |\n|---|---|");
+    for bin in bins(&claims) {
+        let _ = writeln!(text, "| {:.2} | {} |", bin.strength, bin.share.cell());
+    }
+    text.push('\n');
+}
+
+/// How many of the units that slipped through are listed.
+const LISTED: usize = 20;
+
+fn missed(text: &mut String, units: &[Unit]) {
+    let slipped: Vec<&Unit> = units.iter().filter(|unit| unit.is_bad() && unit.is_graded(Grade::Fit)).collect();
+    let scrapped: Vec<&Unit> =
+        units.iter().filter(|unit| unit.fault.is_none() && !unit.is_bad() && unit.is_graded(Grade::Scrap)).collect();
+    let _ = writeln!(text, "## What went wrong\n");
+    let about = |unit: &Unit| {
+        let fault = unit.fault.map_or("no fault".to_owned(), |(f, s)| format!("{} {:.0} %", sign_of(f), 100.0 * s));
+        let mixed = if unit.mixed { ", mixed" } else { "" };
+        format!("seed {} ({}{mixed}; {fault}; bench {})", unit.seed, unit.kind, unit.trouble.words())
+    };
+    let _ = writeln!(text, "Bad units passed as `fit`: {}; the first of them:\n", slipped.len());
+    for unit in slipped.iter().take(LISTED) {
+        let _ = writeln!(text, "- {}: {}", about(unit), unit.beyond.join(", "));
+    }
+    let _ = writeln!(text, "\nGood units called `scrap`: {}; the first of them:\n", scrapped.len());
+    for unit in scrapped.iter().take(LISTED) {
+        let _ = writeln!(text, "- {}: {}", about(unit), unit.reasons.first().map_or("", String::as_str));
+    }
+}
+
+const INTRODUCTION: &str = "# Fault study on the virtual bench
+
+Written by `cargo run --release --example fault_study`; do not edit.
+
+Each unit runs `test-plans/full.toml` on `rigs/virtual.toml`, and is judged by what was measured alone.
+Three of ten units have one fault, the faults in turn, of a severity drawn evenly from barely visible to gross.
+Each seed draws another unit of one of the healthy kinds; a fifth of the units are of no known kind, put together from the parts of five.
+Where the kind is known, the plan also limits where the frequency band may begin.
+Four of ten benches are not as their rig file says: a worn load fan, a sagging or current-limited supply, noisy or miscalibrated channels.
+Rules and thresholds were made with seeds below 1000, which are not used here.
+
+A unit is *bad* when its true value of a limited result is beyond the limit by more than the expanded uncertainty (k = 2) with which it was measured,
+or when it does not do at all what a limit speaks of: it runs uncommanded, answers nothing, never sleeps, has a joint that opens, or a limit of its own that keeps it from flat out.
+The truth comes from the plant, after the judgement. Intervals are exact binomial ones of 95 %.
+
+";
