@@ -166,9 +166,10 @@ mod tests {
     fn a_supply_in_current_limit_gives_no_more_and_lets_its_voltage_fall() {
         let limited = SupplyConfig { limit_a: Some(20.0), ..config() };
         let mut source = Source { volts: 13.0, ..Source::new() };
-        for _ in 0..10 {
+        for i in 0..10 {
             let step = source.step(5e-4, &limited, Relay::Closed, 3e-3, 24.0);
-            assert!(step.amps <= 20.0 + 1e-9 || source.volts > 12.6, "{} A at {} V", step.amps, source.volts);
+            // It goes into its limit between two steps: the one in which it does may still take more.
+            assert!(i < 2 || step.amps <= 20.0 + 1e-9, "{} A at {} V", step.amps, source.volts);
         }
         assert!(source.volts < 11.0, "4 A short of the load for 5 ms take 3 mF down: {}", source.volts);
         // A load within the limit brings it back to what the resistance leaves.
