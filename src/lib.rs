@@ -9,6 +9,7 @@ pub mod bench;
 pub mod cli;
 pub mod config;
 pub mod driver;
+pub mod intake;
 pub mod ops;
 pub mod plant;
 pub mod record;

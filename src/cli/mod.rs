@@ -2,10 +2,13 @@
 //!
 //! Results go to standard output, talk goes to standard error. Every command ends with an [`ExitStatus`].
 
+mod amend;
 mod analyze;
 mod check;
 mod conform;
 mod exit;
+mod intake;
+mod labels;
 mod list;
 mod output;
 mod progress;
@@ -43,6 +46,10 @@ enum Command {
     Analyze(analyze::AnalyzeArgs),
     Check(check::CheckArgs),
     Conform(conform::ConformArgs),
+    Intake(intake::IntakeArgs),
+    Labels(labels::LabelsArgs),
+    Retag(amend::RetagArgs),
+    Grade(amend::GradeArgs),
     List(list::ListArgs),
     Show(show::ShowArgs),
     Report(report::ReportArgs),
@@ -66,6 +73,10 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Analyze(args) => args.run(),
         Command::Check(args) => args.run(),
         Command::Conform(args) => args.run(),
+        Command::Intake(args) => args.run(),
+        Command::Labels(args) => args.run(),
+        Command::Retag(args) => args.run(),
+        Command::Grade(args) => args.run(),
         Command::List(args) => args.run(),
         Command::Show(args) => args.run(),
         Command::Report(args) => args.run(),
@@ -101,6 +112,11 @@ mod tests {
             let name = format!("galebench {}", command.get_name());
             let help = command.clone().bin_name(&name).render_long_help();
             text += &format!("\n\n==== {name} --help\n\n{help}");
+            for inner in command.get_subcommands_mut() {
+                let name = format!("{name} {}", inner.get_name());
+                let help = inner.clone().bin_name(&name).render_long_help();
+                text += &format!("\n\n==== {name} --help\n\n{help}");
+            }
         }
         insta::assert_snapshot!(text);
     }

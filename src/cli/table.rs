@@ -45,10 +45,22 @@ fn rows_text(rows: &[RunRow]) -> String {
 
 fn cells(row: &RunRow) -> [String; 6] {
     let or_dash = |text: &Option<String>| text.clone().unwrap_or_else(|| "-".to_owned());
-    let grade = row.grade.map_or(row.state.word(), |grade| grade.word());
+    let measured = row.grade.map_or(row.state.word(), |grade| grade.word());
+    let grade = match &row.given {
+        Some(given) => format!("{} (measured {measured})", given.grade.word()),
+        None => measured.to_owned(),
+    };
     // Reasons may hold line feeds of a program's own words; the report has them whole.
-    let because = row.reason.as_deref().unwrap_or_default().lines().next().unwrap_or_default().to_owned();
-    [or_dash(&row.started), or_dash(&row.unit), row.batch.clone(), or_dash(&row.plan), grade.to_owned(), because]
+    let reason = row.reason.as_deref().unwrap_or_default().lines().next().unwrap_or_default();
+    let because = match &row.given {
+        Some(given) => format!("{}: {}; measured: {reason}", given.by, given.why),
+        None => reason.to_owned(),
+    };
+    let unit = match &row.recorded_unit {
+        Some(recorded) => format!("{} (recorded {recorded})", or_dash(&row.unit)),
+        None => or_dash(&row.unit),
+    };
+    [or_dash(&row.started), unit, row.batch.clone(), or_dash(&row.plan), grade, because]
 }
 
 #[cfg(test)]
@@ -57,7 +69,7 @@ mod tests {
 
     use super::*;
     use crate::results::Grade;
-    use crate::store::RunState;
+    use crate::store::{Given, RunState};
 
     fn row(unit: &str, state: RunState, grade: Option<Grade>, reason: Option<&str>) -> RunRow {
         RunRow {
@@ -72,6 +84,8 @@ mod tests {
             grade,
             reason: reason.map(str::to_owned),
             dir: PathBuf::from("reports/may-shelf-3/TQ-0001/20260512T143015Z-a3f0c1"),
+            given: None,
+            recorded_unit: None,
         }
     }
 
@@ -81,6 +95,11 @@ mod tests {
             row("TQ-0001", RunState::Finished, Some(Grade::Fit), Some("every limit is met")),
             row("TQ-0002", RunState::Interrupted, None, None),
         ];
+        let mut real = real.to_vec();
+        let (by, why) = ("R. Okafor".to_owned(), "bench clip was loose".to_owned());
+        real.push(row("TQ-0003", RunState::Finished, Some(Grade::Scrap), Some("drop too large")));
+        real[2].given = Some(Given { grade: Grade::Restricted, by, why });
+        real[2].recorded_unit = Some("TQ-0002".to_owned());
         let played = [row("TQ-0900", RunState::Stopped, Some(Grade::Scrap), Some("over current: 97 A\nlong story"))];
         insta::assert_snapshot!(both(&real, 12, &played, 1));
         assert_eq!(both(&[], 0, &[], 0), "no runs\n");

@@ -5,7 +5,7 @@ use std::path::Path;
 use crate::ops::OpsError;
 use crate::record::RESULTS_FILE;
 use crate::results::Document;
-use crate::store::{self, Filter, Listing, Page, Rebuilt, RunRow, RunState, Store};
+use crate::store::{self, Filter, Listing, Page, Rebuilt, RunRow, RunState, Store, UnitRow};
 
 pub use crate::store::UNSORTED;
 
@@ -87,4 +87,20 @@ pub fn reindex(root: &Path) -> Result<[Rebuilt; 2], OpsError> {
         Ok(Store::open(&store::default_path(root, is_virtual))?.rebuild(root)?)
     };
     Ok([rebuild(false)?, rebuild(true)?])
+}
+
+/// Tags of the units of `batch` that have runs, in order of the tags.
+///
+/// # Errors
+/// A store that cannot be opened or read.
+pub fn tags_of_batch(root: &Path, is_virtual: bool, batch: &str) -> Result<Vec<String>, OpsError> {
+    Ok(Store::open(&store::default_path(root, is_virtual))?.tags_of(batch)?)
+}
+
+/// Registered units of `batch`, by tag.
+///
+/// # Errors
+/// A store that cannot be opened or read.
+pub fn registered(root: &Path, batch: &str, page: Page) -> Result<Vec<UnitRow>, OpsError> {
+    Ok(Store::open(&store::default_path(root, false))?.units_of(batch, page)?)
 }

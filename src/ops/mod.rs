@@ -8,12 +8,15 @@ pub mod archive;
 pub mod check;
 pub mod conform;
 pub mod document;
+pub mod intake;
+pub mod labels;
 pub mod run;
 
 use std::path::{Path, PathBuf};
 
 use crate::config::Problems;
 use crate::driver::DriverError;
+use crate::intake::error::IntakeError;
 use crate::record::csv_import::TraceError;
 use crate::record::error::RecordError;
 use crate::store::StoreError;
@@ -62,6 +65,9 @@ pub enum OpsError {
     /// The store failed.
     #[error(transparent)]
     Store(#[from] StoreError),
+    /// The journal of a batch failed.
+    #[error(transparent)]
+    Intake(#[from] IntakeError),
     /// The bench failed.
     #[error(transparent)]
     Driver(#[from] DriverError),

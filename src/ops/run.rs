@@ -135,7 +135,7 @@ fn spin_plan(hold: &Stage, rig: &Rig) -> Plan {
 }
 
 /// A name that becomes a folder: letters, digits, `.`, `_` and `-`, not beginning with a dot.
-fn check_name(what: &str, name: &str) -> Result<(), OpsError> {
+pub(super) fn check_name(what: &str, name: &str) -> Result<(), OpsError> {
     let legal = |c: char| c.is_alphanumeric() || matches!(c, '.' | '_' | '-');
     if !name.is_empty() && name.len() <= 100 && !name.starts_with('.') && name.chars().all(legal) {
         return Ok(());

@@ -5,6 +5,7 @@
 mod csv;
 mod history;
 mod html;
+pub mod labels;
 mod plots;
 mod style;
 mod text;

@@ -1,5 +1,6 @@
 //! What is asked of the index: put a run in, list runs, the history of a unit.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -9,7 +10,7 @@ use serde::Serialize;
 
 use super::error::StoreError;
 use super::schema;
-use crate::results::{Document, Grade};
+use crate::results::{Document, Grade, Measured, ResultName};
 
 /// Batch of a run that was given none.
 pub const UNSORTED: &str = "unsorted";
@@ -71,6 +72,21 @@ pub struct RunRow {
     pub reason: Option<String>,
     /// Folder of the run.
     pub dir: PathBuf,
+    /// The grade that a person gave beside the measured one.
+    pub given: Option<Given>,
+    /// Tag in the record, where a person corrected it afterwards.
+    pub recorded_unit: Option<String>,
+}
+
+/// A person's grade beside the measured one.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Given {
+    /// Their grade.
+    pub grade: Grade,
+    /// Who.
+    pub by: String,
+    /// Why.
+    pub why: String,
 }
 
 /// Which runs to list; what is left out is not asked for.
@@ -116,12 +132,13 @@ pub struct Store {
     pub(super) connection: Connection,
     pub(super) path: PathBuf,
     /// Folder below which run folders are kept relative, so that the whole of it can be moved.
-    root: PathBuf,
+    pub(super) root: PathBuf,
 }
 
 /// Newest first; runs without a start time last. Identifiers decide between equal times.
 const NEWEST_FIRST: &str = "ORDER BY started_ms DESC NULLS LAST, run DESC, id DESC";
-const COLUMNS: &str = "dir, run, unit, batch, plan, rig, started, bench_s, state, grade, reason";
+const COLUMNS: &str = "dir, run, unit, batch, plan, rig, started, bench_s, state, grade, reason, \
+    given_grade, given_by, given_why, recorded_unit";
 const MATCHES: &str = "(?1 IS NULL OR batch = ?1) AND (?2 IS NULL OR unit = ?2) \
     AND (?3 IS NULL OR grade = ?3) AND (?4 IS NULL OR state = ?4)";
 
@@ -162,13 +179,15 @@ impl Store {
             .or(document.stopped.as_ref().map(|stopped| &stopped.cause));
         self.connection
             .prepare_cached(
-                "INSERT INTO runs (dir, run, unit, batch, plan, rig, started, started_ms, bench_s, state, grade, reason)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)
+                "INSERT INTO runs (dir, run, unit, batch, plan, rig, started, started_ms, bench_s, state, grade, reason,
+                                   line_kind, numbers)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14)
                  ON CONFLICT (dir) DO UPDATE SET
-                     run = excluded.run, unit = excluded.unit, batch = excluded.batch, plan = excluded.plan,
+                     run = excluded.run, batch = excluded.batch, plan = excluded.plan,
+                     unit = CASE WHEN runs.recorded_unit IS NULL THEN excluded.unit ELSE runs.unit END,
                      rig = excluded.rig, started = excluded.started, started_ms = excluded.started_ms,
                      bench_s = excluded.bench_s, state = excluded.state, grade = excluded.grade,
-                     reason = excluded.reason",
+                     reason = excluded.reason, line_kind = excluded.line_kind, numbers = excluded.numbers",
             )
             .and_then(|mut statement| {
                 statement.execute(params![
@@ -184,6 +203,8 @@ impl Store {
                     state.word(),
                     verdict.map(|verdict| verdict.grade.word()),
                     reason,
+                    document.results.get(&ResultName::LineKind).and_then(Measured::as_word),
+                    numbers(document),
                 ])
             })
             .map_err(|e| self.failed("write", &e))?;
@@ -237,6 +258,11 @@ impl Store {
         read().map(|count| u64::try_from(count).unwrap_or(0)).map_err(|e| self.failed("read", &e))
     }
 
+    pub(super) fn one_run(&self, run: &str) -> rusqlite::Result<Option<RunRow>> {
+        let select = format!("SELECT {COLUMNS} FROM runs WHERE run = ?1 {NEWEST_FIRST} LIMIT 1");
+        self.connection.prepare_cached(&select)?.query_row([run], |row| self.row(row)).optional()
+    }
+
     pub(super) fn failed(&self, doing: &'static str, error: &rusqlite::Error) -> StoreError {
         StoreError::sql(doing, &self.path, error)
     }
@@ -264,9 +290,30 @@ impl Store {
             state: RunState::ALL.into_iter().find(|known| known.word() == state).ok_or_else(|| unknown(8, &state))?,
             grade: grade.map(|word| grade_of(&word).ok_or_else(|| unknown(9, &word))).transpose()?,
             reason: row.get("reason")?,
+            given: given(row)?,
+            recorded_unit: row.get("recorded_unit")?,
             dir: self.root.join(row.get::<_, String>("dir")?),
         })
     }
+}
+
+/// The person's grade of a row.
+fn given(row: &Row<'_>) -> rusqlite::Result<Option<Given>> {
+    let Some(word) = row.get::<_, Option<String>>("given_grade")? else { return Ok(None) };
+    let grade = grade_of(&word).ok_or_else(|| unknown(11, &word))?;
+    let text = |name| row.get::<_, Option<String>>(name).map(Option::unwrap_or_default);
+    Ok(Some(Given { grade, by: text("given_by")?, why: text("given_why")? }))
+}
+
+/// All numbers of a document by name, as JSON, for queries by range; bounds are no numbers to ask for.
+fn numbers(document: &Document) -> String {
+    let known = |(name, measured): (&ResultName, &Measured)| {
+        let value = measured.as_number().filter(|value| value.is_finite() && !measured.is_bound())?;
+        Some((name.name(), value))
+    };
+    let all: BTreeMap<&str, f64> = document.results.iter().filter_map(known).collect();
+    // Plain names and finite numbers: nothing that JSON cannot hold.
+    serde_json::to_string(&all).unwrap_or_default()
 }
 
 fn unknown(column: usize, word: &str) -> rusqlite::Error {

@@ -7,7 +7,9 @@ mod error;
 mod index;
 mod rebuild;
 mod schema;
+mod units;
 
 pub use error::StoreError;
-pub use index::{Filter, Listing, Page, RunRow, RunState, Store, UNSORTED, default_path};
+pub use index::{Filter, Given, Listing, Page, RunRow, RunState, Store, UNSORTED, default_path};
 pub use rebuild::Rebuilt;
+pub use units::{UnitRow, effective};

@@ -7,7 +7,10 @@ use std::path::{Path, PathBuf};
 
 use super::error::StoreError;
 use super::index::{RunState, Store};
+use crate::intake::book::Book;
+use crate::intake::journal;
 use crate::record::RESULTS_FILE;
+use crate::record::error::RecordError;
 use crate::record::reader;
 use crate::results::Document;
 
@@ -44,15 +47,37 @@ impl Store {
         }
         // All or nothing: a drop of the guard takes everything back.
         let transaction = self.connection.unchecked_transaction().map_err(|e| self.failed("write", &e))?;
-        transaction.execute("DELETE FROM runs", []).map_err(|e| self.failed("write", &e))?;
+        transaction.execute_batch("DELETE FROM runs; DELETE FROM units").map_err(|e| self.failed("write", &e))?;
         for (dir, document, state) in &found {
             self.insert(document, dir, *state)?;
             rebuilt.runs += 1;
             rebuilt.interrupted += u64::from(*state == RunState::Interrupted);
         }
+        for (batch, folder) in batches(root)? {
+            match journal::read(&folder) {
+                Ok(journal) => self.take_book(&batch, &Book::of(&journal.lines))?,
+                Err(why) => rebuilt.problems.push((folder, why.to_string())),
+            }
+        }
         transaction.commit().map_err(|e| self.failed("write", &e))?;
         Ok(rebuilt)
     }
+}
+
+/// Folders of batches that have a journal, with the batch's name.
+fn batches(root: &Path) -> Result<Vec<(String, PathBuf)>, StoreError> {
+    let failed = |error: io::Error| RecordError::io("read", root, &error);
+    let mut found = Vec::new();
+    if root.exists() {
+        for entry in fs::read_dir(root).map_err(failed)? {
+            let entry = entry.map_err(failed)?;
+            if journal::path(&entry.path()).is_file() {
+                found.push((entry.file_name().to_string_lossy().into_owned(), entry.path()));
+            }
+        }
+    }
+    found.sort();
+    Ok(found)
 }
 
 /// What the folder of a run says of it.

@@ -11,7 +11,8 @@ use super::error::StoreError;
 pub(super) const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
 
 /// Steps from each version to the next, in order; `user_version` counts those taken. Never edited, only added to.
-const MIGRATIONS: &[&str] = &["
+const MIGRATIONS: &[&str] = &[
+    "
     CREATE TABLE runs (
         id INTEGER PRIMARY KEY,
         dir TEXT NOT NULL UNIQUE,
@@ -29,7 +30,34 @@ const MIGRATIONS: &[&str] = &["
     ) STRICT;
     CREATE INDEX runs_by_unit ON runs (unit, started_ms);
     CREATE INDEX runs_by_batch ON runs (batch, started_ms);
-"];
+",
+    "
+    CREATE TABLE units (
+        batch TEXT NOT NULL,
+        tag TEXT NOT NULL,
+        donor TEXT,
+        kind TEXT,
+        shelf TEXT,
+        price TEXT,
+        findings TEXT,
+        note TEXT,
+        photos INTEGER NOT NULL,
+        registered TEXT NOT NULL,
+        PRIMARY KEY (batch, tag)
+    ) STRICT;
+    CREATE INDEX units_by_tag ON units (tag);
+    CREATE INDEX units_by_donor ON units (donor);
+    ALTER TABLE runs ADD COLUMN recorded_unit TEXT;
+    ALTER TABLE runs ADD COLUMN given_grade TEXT CHECK (given_grade IN ('scrap', 'undecided', 'restricted', 'fit'));
+    ALTER TABLE runs ADD COLUMN given_by TEXT;
+    ALTER TABLE runs ADD COLUMN given_why TEXT;
+    ALTER TABLE runs ADD COLUMN line_kind TEXT;
+    ALTER TABLE runs ADD COLUMN numbers TEXT;
+    CREATE INDEX runs_by_run ON runs (run);
+    CREATE INDEX runs_by_time ON runs (started_ms, run, id);
+    CREATE INDEX runs_by_grade ON runs (grade, started_ms);
+",
+];
 
 /// Opens the database file, creates or migrates it.
 pub(super) fn open(path: &Path) -> Result<Connection, StoreError> {

@@ -67,6 +67,8 @@ fn a_run_put_in_is_listed_as_it_was_even_after_opening_anew() {
         grade: Some(Grade::Fit),
         reason: Some("starts softly".into()),
         dir: root.path().join("may-shelf-3/TQ-0001/run-1"),
+        given: None,
+        recorded_unit: None,
     };
     assert_eq!(listing, Listing { rows: vec![due], total: 1 });
 }
@@ -234,7 +236,7 @@ fn a_file_that_is_damaged_foreign_newer_or_locked_says_what_to_do() {
     std::fs::remove_file(&path).unwrap();
     let other = Connection::open(&path).unwrap();
     other.execute_batch("PRAGMA user_version = 99").unwrap();
-    assert_eq!(error(), StoreError::Newer { path: path.clone(), version: 99, known: 1 });
+    assert_eq!(error(), StoreError::Newer { path: path.clone(), version: 99, known: 2 });
     drop(other);
 
     std::fs::remove_file(&path).unwrap();
