@@ -9,6 +9,10 @@ use serde::{Deserialize, Serialize};
 
 use crate::units::{for_people, rounded_together};
 
+mod decision;
+
+pub use decision::{Decision, Guard, RiskKind, RiskRule};
+
 /// Declares the result names once: variant, contract name, unit, whose quantity it is, words for people.
 macro_rules! result_names {
     ($(($variant:ident, $name:literal, $unit:literal, $of:ident, $words:literal)),+ $(,)?) => {
@@ -138,6 +142,9 @@ pub enum Value {
 pub enum Nature {
     /// Independent from reading to reading; shrinks with averaging.
     Random,
+    /// Shared by the readings of one run (its zeros, the warmth of the fan, how well a model fits this unit); more readings in
+    /// that run do not shrink it.
+    Lasting,
     /// Shared by all readings of a rig (gain, reference, calibration); cancels in ratios, does not shrink.
     Common,
 }
@@ -271,6 +278,12 @@ impl Contribution {
     #[must_use]
     pub fn random(name: &str, u: f64) -> Self {
         Self { name: name.to_owned(), u, nature: Nature::Random }
+    }
+
+    /// A contribution that readings of one run share.
+    #[must_use]
+    pub fn lasting(name: &str, u: f64) -> Self {
+        Self { name: name.to_owned(), u, nature: Nature::Lasting }
     }
 
     /// A contribution shared by all readings of a rig.
@@ -412,6 +425,12 @@ pub struct Verdict {
     pub limits: BTreeMap<ResultName, Outcome>,
     /// Probability that a unit graded so breaks any of the limits; null when nothing was limited.
     pub risk: Option<f64>,
+    /// The risk that the plan accepts, by which the limits were judged.
+    #[serde(default)]
+    pub rule: RiskRule,
+    /// How each limit on a number was judged: its guard band and the acceptance limit that follows.
+    #[serde(default)]
+    pub decisions: BTreeMap<ResultName, Decision>,
 }
 
 /// Why a run ended before its plan did.

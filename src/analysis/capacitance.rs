@@ -72,8 +72,8 @@ fn one(rec: &Recording, span: &Span, ohm: f64, ohm_u: f64) -> Result<Estimate, S
     let parts = vec![
         estimate::common("series resistance", farads * ohm_u / ohm),
         estimate::seen("fit", found.u(1) / ohm * inside, found.dof as f64),
-        estimate::random("final voltage", farads * final_u / final_v),
-        estimate::random("leak and waking of the module", farads * LEAK_SHARE),
+        estimate::lasting("final voltage", farads * final_u / final_v),
+        estimate::lasting("leak and waking of the module", farads * LEAK_SHARE),
         estimate::common("clock", farads * rec.header.bench.clock_u),
     ];
     Ok(Estimate::new(farads, parts))

@@ -98,8 +98,8 @@ fn one(rec: &Recording, span: &Span) -> Result<(Estimate, Option<Estimate>), Str
         vec![
             estimate::seen("supply_v noise", supply.u_noise * factor, supply.dof),
             estimate::seen("output_v noise", output.u_noise * factor, output.dof),
-            estimate::random("supply_v zero", supply.u_zero * factor),
-            estimate::random("output_v zero", output.u_zero * factor),
+            estimate::lasting("supply_v zero", supply.u_zero * factor),
+            estimate::lasting("output_v zero", output.u_zero * factor),
             estimate::common("supply_v gain", supply.u_gain * factor),
             estimate::common("output_v gain", output.u_gain * factor),
             estimate::common("lead resistance", 0.05 * lead_v * factor),
@@ -109,11 +109,8 @@ fn one(rec: &Recording, span: &Span) -> Result<(Estimate, Option<Estimate>), Str
         let ohm = drop_v / current.value;
         let mut all = parts(1.0 / current.value);
         let relative = ohm.abs() / current.value;
-        all.push(estimate::seen(
-            &format!("{name} noise and zero"),
-            current.u_noise.hypot(current.u_zero) * relative,
-            current.dof,
-        ));
+        all.push(estimate::seen(&format!("{name} noise"), current.u_noise * relative, current.dof));
+        all.push(estimate::lasting(&format!("{name} zero"), current.u_zero * relative));
         all.push(estimate::common(&format!("{name} gain"), current.u_gain * relative));
         Estimate::new(ohm, all)
     });

@@ -1,5 +1,7 @@
 //! From parts of uncertainty to a result: coverage from the degrees of freedom behind each part, pooling of repeats.
 
+use statrs::distribution::{ChiSquared, ContinuousCDF};
+
 use crate::record::event::SpanKind;
 use crate::record::recording::{Recording, Span};
 use crate::results::{Contribution, Findings, Measured, Nature, ResultName};
@@ -28,6 +30,12 @@ pub(crate) fn random(name: &str, u: f64) -> Part {
 /// A part shared by all readings of a rig.
 pub(crate) fn common(name: &str, u: f64) -> Part {
     Part { name: name.to_owned(), u, nature: Nature::Common, dof: f64::INFINITY }
+}
+
+/// A part that stretches of one run share although it is no property of the rig: a zero of which the run has few readings,
+/// the warmth of the load fan, how well a model fits this unit.
+pub(crate) fn lasting(name: &str, u: f64) -> Part {
+    Part { nature: Nature::Lasting, ..random(name, u) }
 }
 
 /// A value found in one stretch, with its parts.
@@ -61,8 +69,14 @@ impl Estimate {
     }
 }
 
-/// Mean of repeats: common parts stay as in the largest, random ones shrink, and the scatter between repeats replaces
-/// them where it is larger. `None` of nothing.
+/// Chance at which repeats that differ by no more than their random parts explain are taken to differ by more.
+const BY_CHANCE: f64 = 0.05;
+
+/// Mean of repeats. What they share stays, random parts shrink; what the repeats scatter beyond what those explain
+/// (a chi-square test of the scatter against them) comes on top. `None` of nothing.
+///
+/// Without the test two repeats would widen their own interval more often than not: a scatter of two says little beside
+/// parts that are known from many readings each.
 pub(crate) fn pool(repeats: &[Estimate]) -> Option<Estimate> {
     let first = repeats.first()?;
     let n = repeats.len() as f64;
@@ -74,11 +88,12 @@ pub(crate) fn pool(repeats: &[Estimate]) -> Option<Estimate> {
     let mut parts: Vec<Part> = Vec::new();
     for (i, part) in first.parts.iter().enumerate() {
         let squares = repeats.iter().filter_map(|e| e.parts.get(i)).map(|p| p.u * p.u).sum::<f64>();
-        let u = if part.nature == Nature::Common { (squares / n).sqrt() } else { squares.sqrt() / n };
+        let u = if part.nature != Nature::Random { (squares / n).sqrt() } else { squares.sqrt() / n };
         parts.push(Part { u, dof: part.dof * n, ..part.clone() });
     }
     let inside: f64 = parts.iter().filter(|p| p.nature == Nature::Random).map(|p| p.u * p.u).sum();
-    let beyond = (scatter * scatter - inside).max(0.0).sqrt();
+    let explained = inside * ChiSquared::new(n - 1.0).map_or(1.0, |chi| chi.inverse_cdf(1.0 - BY_CHANCE)) / (n - 1.0);
+    let beyond = if scatter * scatter > explained { (scatter * scatter - inside).max(0.0).sqrt() } else { 0.0 };
     parts.push(seen("scatter of repeats", beyond, n - 1.0));
     Some(Estimate { value, parts })
 }
@@ -116,9 +131,14 @@ mod tests {
 
     #[test]
     fn pooling_shrinks_what_is_random_and_keeps_what_is_common() {
-        let one = |value| Estimate::new(value, vec![random("noise", 0.2), common("gain", 0.5)]);
+        let one = |value| Estimate::new(value, vec![random("noise", 0.2), common("gain", 0.5), lasting("zero", 0.3)]);
         let pooled = pool(&[one(1.0), one(1.0), one(1.0), one(1.0)]).expect("four");
-        assert!((pooled.parts[0].u - 0.1).abs() < 1e-12 && (pooled.parts[1].u - 0.5).abs() < 1e-12);
+        let shrunk: Vec<f64> = pooled.parts.iter().map(|part| part.u).collect();
+        for (u, expected) in shrunk.iter().zip([0.1, 0.5, 0.3, 0.0]) {
+            assert!((u - expected).abs() < 1e-12, "{shrunk:?}");
+        }
+        let two = pool(&[one(1.0), one(1.5)]).expect("two");
+        assert!(two.parts.iter().all(|p| p.name != "scatter of repeats" || p.u == 0.0), "0.25 beside 0.14 is chance");
         let scattered = pool(&[one(0.0), one(2.0)]).expect("two");
         assert!((scattered.value - 1.0).abs() < 1e-12 && scattered.parts.iter().any(|p| p.u > 0.9));
         assert_eq!(pool(&[]), None);

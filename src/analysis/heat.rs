@@ -5,7 +5,7 @@ use crate::record::event::SpanKind;
 use crate::record::recording::{Recording, Span};
 use crate::results::{Findings, Measured, ResultName};
 
-use super::estimate::{self, Estimate, miss_all, shortfall, spans};
+use super::estimate::{self, Estimate, miss_all, pool, shortfall, spans};
 use super::signal::{fit, stats};
 use super::zero;
 
@@ -45,11 +45,21 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
         return;
     }
     let soaks: Vec<Soak> = spans.iter().filter_map(|span| one(rec, span)).collect();
-    let Some(worst) = soaks.iter().max_by(|a, b| a.rise.value.total_cmp(&b.rise.value)) else {
+    // A soak too short to be carried on says nothing beside one that was long enough.
+    let any_whole = soaks.iter().any(Soak::complete);
+    let counted: Vec<&Soak> = soaks.iter().filter(|soak| !any_whole || soak.complete()).collect();
+    let Some(worst) = counted.iter().max_by(|a, b| a.rise.value.total_cmp(&b.rise.value)) else {
         miss_all(findings, &BOTH, &format!("the soak was too short for a fit{}", shortfall(&spans)));
         return;
     };
-    put_rise(rec, worst, findings);
+    let alike: Vec<Estimate> = counted
+        .iter()
+        .filter(|soak| (soak.duty_pct - worst.duty_pct).abs() < 0.5 && soak.rise.parts.len() == worst.rise.parts.len())
+        .map(|soak| soak.rise.clone())
+        .collect();
+    if let Some(rise) = pool(&alike) {
+        put_rise(rec, worst, &rise, alike.len() as u64, findings);
+    }
     // The time constant is the case's own: from the soak that shows it best.
     let clearest = soaks
         .iter()
@@ -71,11 +81,11 @@ impl Soak {
     }
 }
 
-fn put_rise(rec: &Recording, soak: &Soak, findings: &mut Findings) {
+fn put_rise(rec: &Recording, soak: &Soak, rise: &Estimate, n: u64, findings: &mut Findings) {
     let name = ResultName::HeatRiseK;
     let place = if rec.channels.contains_key(&Channel::AmbientC) { "" } else { ", ambient taken from the cold case" };
     let at = format!("at {:.0} % duty, {:.0} s held{place}", soak.duty_pct, soak.held_s);
-    let measured = soak.rise.measured(name, "first-order fit", 1);
+    let measured = rise.measured(name, "first-order fit", n);
     findings.put(
         name,
         if soak.complete() { measured.noted(at) } else { bound(measured, soak.last_k - 2.0 * soak.last_u, &at, soak) },
@@ -140,11 +150,11 @@ fn one(rec: &Recording, span: &Span) -> Option<Soak> {
     let rise = vec![
         estimate::seen("fit", found.u(0) * wider, dof),
         estimate::common("temperature sensors", common_u(rec, found.params[0])),
-        estimate::random("changing heat", by_rise.hypot(0.01 * found.params[0])),
+        estimate::lasting("changing heat", by_rise.hypot(0.01 * found.params[0])),
     ];
     let tau = vec![
         estimate::seen("fit", tau_s * found.u(2) * wider, dof),
-        estimate::random("changing heat", by_tau.hypot(0.03 * tau_s)),
+        estimate::lasting("changing heat", by_tau.hypot(0.03 * tau_s)),
     ];
     Some(soak(Estimate::new(found.params[0], rise), Some(Estimate::new(tau_s, tau)), tau_s))
 }

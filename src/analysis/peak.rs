@@ -34,8 +34,8 @@ impl Peak {
     pub(crate) fn parts(&self) -> Vec<Part> {
         vec![
             estimate::seen("noise and ripple at the peak", self.u_noise, 5.0),
-            estimate::random("supply_a zero", self.u_zero),
-            estimate::random("temperature of the fan's copper", COPPER_SHARE * self.value),
+            estimate::lasting("supply_a zero", self.u_zero),
+            estimate::lasting("temperature of the fan's copper", COPPER_SHARE * self.value),
             estimate::common("supply_a gain", self.u_gain),
         ]
     }

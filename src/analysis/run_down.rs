@@ -175,7 +175,7 @@ fn to_a_tenth(
     let parts = vec![
         estimate::seen("noise at the crossing", slow.u_s, 10.0),
         estimate::random("former speed", SLOW * before.1 * per_unit),
-        estimate::random("air and bearings", AIR_SHARE * run_s),
+        estimate::lasting("air and bearings", AIR_SHARE * run_s),
         estimate::random("alignment of samples and command", 5e-4 / 12.0_f64.sqrt()),
         estimate::common("clock", run_s * rec.header.bench.clock_u),
     ];

@@ -95,7 +95,7 @@ fn saturation_duty(findings: &mut Findings, source: Source, points: &[Point], du
 fn measured(source: Source, knee: &Knee, n: usize, duty_u: f64) -> Measured {
     let budget = vec![
         Contribution::random("fit of the knee", (knee.high - knee.low) / (2.0 * 1.96)),
-        Contribution::random("shape below the knee", knee.shape),
+        Contribution::lasting("shape below the knee", knee.shape),
         Contribution::common("duty at the pin", duty_u),
     ];
     let mut result = Measured::number(ResultName::SaturationDutyPct, knee.x, 1.96, budget, "piecewise", n as u64);

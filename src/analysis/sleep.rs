@@ -6,7 +6,7 @@ use crate::record::recording::{Recording, Span};
 use crate::results::{Findings, ResultName};
 
 use super::command;
-use super::estimate::{self, Estimate, miss_all, shortfall, spans};
+use super::estimate::{self, Estimate, miss_all, pool, shortfall, spans};
 use super::signal::stats;
 use super::zero;
 
@@ -28,11 +28,26 @@ struct Wait {
     asleep_a: f64,
 }
 
-/// Fills in the sleep results.
+/// What one sleep told.
+struct Slept {
+    /// Current, and how many wake-ups were seen.
+    current: Option<(Estimate, usize)>,
+    /// Time from off to asleep, or why there is none.
+    after: Result<Estimate, String>,
+    /// What it is asleep below.
+    threshold_a: f64,
+    /// Time watched after the off command.
+    watched_s: f64,
+}
+
+/// Fills in the sleep results, pooled over all sleeps.
 pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let spans = spans(rec, &SpanKind::Sleep);
-    let Some(span) = spans.first() else { return };
-    let Some(wait) = wait(rec, span) else {
+    if spans.is_empty() {
+        return;
+    }
+    let waits: Vec<(Wait, &Span)> = spans.iter().filter_map(|span| wait(rec, span).map(|wait| (wait, span))).collect();
+    let Some((first, _)) = waits.first() else {
         let reason = match rec.channels.contains_key(&Channel::SupplyA) {
             true => format!("too little was recorded at the inactive level{}", shortfall(&spans)),
             false => "no supply current was recorded".to_owned(),
@@ -40,28 +55,64 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
         miss_all(findings, &ALL, &reason);
         return;
     };
-    if let Some(limit_a) = blind_below(rec, &wait) {
+    if let Some(limit_a) = blind_below(rec, first) {
         let reason = format!("below {limit_a:.2} A: the rig has no low current range to see it");
         miss_all(findings, &ALL, &reason);
         return;
     }
-    let threshold = threshold(rec, &wait);
-    let asleep_s = fell_asleep(&wait, threshold);
-    after(rec, &wait, asleep_s, threshold, findings);
-    let Some((sleep, cycles)) = settled(rec, &wait, asleep_s, span.t1_s) else {
+    let slept: Vec<Slept> = waits.iter().map(|(wait, span)| one(rec, wait, span)).collect();
+    put_after(&slept, findings);
+    put_current(rec, &slept, findings);
+}
+
+fn one(rec: &Recording, wait: &Wait, span: &Span) -> Slept {
+    let threshold_a = threshold(rec, wait);
+    let asleep_s = fell_asleep(wait, threshold_a);
+    Slept {
+        current: settled(rec, wait, asleep_s, span.t1_s),
+        after: after(rec, wait, asleep_s),
+        threshold_a,
+        watched_s: span.t1_s - wait.off_s,
+    }
+}
+
+fn put_after(slept: &[Slept], findings: &mut Findings) {
+    let name = ResultName::SleepAfterS;
+    let times: Vec<Estimate> = slept.iter().filter_map(|one| one.after.as_ref().ok().cloned()).collect();
+    match (pool(&times), slept.first()) {
+        (Some(time), Some(first)) => {
+            let note = format!("time until the current falls below {:.4} A", first.threshold_a);
+            findings.put(name, time.measured(name, "threshold", times.len() as u64).noted(note));
+        }
+        (_, first) => {
+            let why = first.and_then(|one| one.after.as_ref().err().cloned()).unwrap_or_default();
+            findings.miss(name, why);
+        }
+    }
+}
+
+fn put_current(rec: &Recording, slept: &[Slept], findings: &mut Findings) {
+    let name = ResultName::SleepA;
+    // One that did not fall asleep reads another current than one that did.
+    let sleeps = slept.iter().any(|one| one.after.is_ok());
+    let counted: Vec<&Slept> = slept.iter().filter(|one| one.after.is_ok() == sleeps).collect();
+    let currents: Vec<Estimate> = counted.iter().filter_map(|one| Some(one.current.as_ref()?.0.clone())).collect();
+    let Some(current) = pool(&currents) else {
         miss_all(findings, &ALL, "the current did not settle at the inactive level");
         return;
     };
-    let name = ResultName::SleepA;
-    let measured = sleep.measured(name, "mean", 1);
-    let note = match (asleep_s, cycles) {
-        (None, _) => format!("did not fall asleep within {:.0} s", span.t1_s - wait.off_s),
-        (Some(_), 0) => "no wake cycle seen".to_owned(),
-        (Some(_), 1) => "one wake-up seen: the mean over whole cycles is not known".to_owned(),
-        (Some(_), n) => format!("mean over {} whole wake cycles", n - 1),
+    let wakes = counted.iter().filter_map(|one| one.current.as_ref()).map(|(_, wakes)| *wakes).max().unwrap_or(0);
+    let note = match wakes {
+        _ if !sleeps => {
+            let watched_s = counted.iter().map(|one| one.watched_s).fold(0.0, f64::max);
+            format!("did not fall asleep within {watched_s:.0} s")
+        }
+        0 => "no wake cycle seen".to_owned(),
+        1 => "one wake-up seen: the mean over whole cycles is not known".to_owned(),
+        n => format!("mean over {} whole wake cycles", n - 1),
     };
-    findings.put(name, measured.noted(note));
-    battery(rec, &sleep, findings);
+    findings.put(name, current.measured(name, "mean", currents.len() as u64).noted(note));
+    battery(rec, &current, findings);
 }
 
 fn wait(rec: &Recording, span: &Span) -> Option<Wait> {
@@ -117,13 +168,12 @@ fn fell_asleep(wait: &Wait, threshold: f64) -> Option<f64> {
     Some(wait.t[first - 1] - 0.5 * CELL_S + CELL_S * (share(first - 1) + share(first)))
 }
 
-fn after(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, threshold: f64, findings: &mut Findings) {
-    let name = ResultName::SleepAfterS;
+/// Time from off to asleep, or why there is none.
+fn after(rec: &Recording, wait: &Wait, asleep_s: Option<f64>) -> Result<Estimate, String> {
     let last_s = wait.t.last().copied().unwrap_or(wait.off_s);
     let Some(asleep_s) = asleep_s else {
         let seen = last_s - wait.off_s;
-        findings.miss(name, format!("not asleep within {seen:.0} s: {:.4} A at the end", wait.asleep_a));
-        return;
+        return Err(format!("not asleep within {seen:.0} s: {:.4} A at the end", wait.asleep_a));
     };
     let value = asleep_s - wait.off_s;
     // Before the command went, its last edge lies up to a period back.
@@ -133,8 +183,7 @@ fn after(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, threshold: f64, fi
         estimate::random("period of the command", period_s / 3.0_f64.sqrt()),
         estimate::common("clock", value * rec.header.bench.clock_u),
     ];
-    let note = format!("time until the current falls below {:.4} A", threshold);
-    findings.put(name, Estimate::new(value, parts).measured(name, "threshold", 1).noted(note));
+    Ok(Estimate::new(value, parts))
 }
 
 /// Mean current over whole wake cycles after falling asleep (or over the last quarter when awake), and wake-ups seen.
@@ -166,6 +215,7 @@ fn settled(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, to_s: f64) -> Op
     let drift = (wander * wander - level.u_zero * level.u_zero).max(0.0).sqrt();
     let parts = vec![
         noise,
+        // Each sleep has a zero of its own, taken right before it.
         estimate::random("supply_a zero", level.u_zero),
         estimate::seen("supply_a zero wander", drift, zeros),
         estimate::common("supply_a gain", level.u_gain),

@@ -117,9 +117,9 @@ fn output_delay(rec: &Recording, start: &Start<'_>, fan: Option<&MotorFit>) -> O
     Some(match hidden {
         Some((begin, by_wheel)) => {
             let mut estimate = delay_estimate(rec, begin, start.edge_s);
-            estimate.parts.push(estimate::random("freewheel drop", by_wheel.abs()));
+            estimate.parts.push(estimate::lasting("freewheel drop", by_wheel.abs()));
             // How unlike its model a ramp may be where it is not seen.
-            let unseen = estimate::random("shape of the hidden begin", 0.06 * (visible.at.t_s - begin.t_s).abs());
+            let unseen = estimate::lasting("shape of the hidden begin", 0.06 * (visible.at.t_s - begin.t_s).abs());
             estimate.parts.push(unseen);
             (estimate, true)
         }
@@ -186,8 +186,8 @@ fn put_ramp(
                 span_s,
                 vec![
                     estimate::seen("noise at the crossings", a.u_s.hypot(b.u_s), 20.0),
-                    estimate::random("settled level", per_unit * share * trace.settled_u),
-                    estimate::random("output_v zero", per_unit * trace.zero_u),
+                    estimate::lasting("settled level", per_unit * share * trace.settled_u),
+                    estimate::lasting("output_v zero", per_unit * trace.zero_u),
                     estimate::common("clock", span_s * rec.header.bench.clock_u),
                 ],
             )
@@ -296,13 +296,27 @@ fn current(rec: &Recording, starts: &[Start<'_>], ratio: Option<f64>, fan: Optio
     let after_s = first.t_s - starts[0].edge_s;
     let peak_result = pooled.measured(ResultName::PeakSupplyA, "5 ms mean", n);
     findings.put(ResultName::PeakSupplyA, peak_result.noted(format!("{after_s:.2} s after the command")));
-    let Some(settled) = settled_current(rec, &starts[0], first.t_s) else {
+    let mut fits = vec![fan];
+    fits.extend(starts[1..].iter().map(|start| motor_fit::fit_start(rec, start.edge_s, start.span.t1_s)));
+    let read: Vec<(Peak, zero::Level, Option<MotorFit>)> = starts
+        .iter()
+        .zip(fits)
+        .filter_map(|(start, fit)| {
+            let peak = peak::supply_current(rec, start.edge_s, start.span.t1_s)?;
+            Some((peak, settled_current(rec, start, peak.t_s)?, fit))
+        })
+        .collect();
+    if read.is_empty() {
         let reason = "the supply current did not settle within the recorded start";
         miss_all(findings, &CURRENT[1..], reason);
         return;
-    };
-    inrush(first, &settled, n, findings);
-    share(rec, first, &settled, ratio, fan, findings);
+    }
+    let inrush = pool(&read.iter().map(|(peak, settled, _)| inrush(peak, settled)).collect::<Vec<_>>());
+    if let Some(inrush) = inrush {
+        let name = ResultName::InrushRatio;
+        findings.put(name, inrush.measured(name, "5 ms mean", read.len() as u64));
+    }
+    share(rec, &read, ratio, findings);
 }
 
 /// Settled supply current at the end of a start: its tail, else what its approach leads to.
@@ -340,53 +354,48 @@ fn approach(t: &[f64], v: &[f64]) -> Option<(f64, f64, f64)> {
     near.then_some((found.params[0], u, 8.0))
 }
 
-fn inrush(peak: &Peak, settled: &zero::Level, n: u64, findings: &mut Findings) {
+fn inrush(peak: &Peak, settled: &zero::Level) -> Estimate {
     let ratio = peak.value / settled.value;
     // The gain is the same in both and cancels; the zero does so only in part.
     let zero_u = peak.u_zero * (1.0 - ratio).abs() / settled.value;
     let parts = vec![
         estimate::seen("noise and ripple at the peak", peak.u_noise / settled.value, 5.0),
         estimate::seen("settled current", settled.u_noise * ratio / settled.value, settled.dof),
-        estimate::random("supply_a zero", zero_u),
+        estimate::lasting("supply_a zero", zero_u),
     ];
-    let estimate = Estimate::new(ratio, parts);
-    findings.put(ResultName::InrushRatio, estimate.measured(ResultName::InrushRatio, "5 ms mean", n));
+    Estimate::new(ratio, parts)
 }
 
-fn share(
-    rec: &Recording,
-    peak: &Peak,
-    settled: &zero::Level,
-    ratio: Option<f64>,
-    fitted: Option<MotorFit>,
-    findings: &mut Findings,
-) {
+/// Share of the hard-start peak that is taken away, over all starts of which a hard start can be predicted.
+fn share(rec: &Recording, read: &[(Peak, zero::Level, Option<MotorFit>)], ratio: Option<f64>, findings: &mut Findings) {
     let name = ResultName::SoftStartShare;
-    let predicted = fitted.as_ref().map(|fan| fan.hard_start(ratio.unwrap_or(1.0).clamp(0.0, 1.0)));
-    let (hard_a, hard_u, proxy) = match (predicted, rec.header.bench.locked_rotor_a) {
-        (Some(hard), _) => (hard.peak_a, hard.u, None),
+    let hard = |fan: &MotorFit| fan.hard_start(ratio.unwrap_or(1.0).clamp(0.0, 1.0));
+    let fitted: Vec<(&Peak, &zero::Level, f64, f64)> = read
+        .iter()
+        .filter_map(|(peak, settled, fan)| fan.as_ref().map(hard).map(|hard| (peak, settled, hard.peak_a, hard.u)))
+        .collect();
+    let (all, proxy) = match (fitted.is_empty(), rec.header.bench.locked_rotor_a) {
+        (false, _) => (fitted, None),
         // A fan that starts turning never draws quite the locked-rotor current in a 5 ms mean.
-        (None, Some(locked_a)) => (0.95 * locked_a, 0.04 * locked_a, Some("hard start taken from the rig's fan data")),
-        (None, None) => {
+        (true, Some(locked_a)) => {
+            let stated = read.iter().map(|(peak, settled, _)| (peak, settled, 0.95 * locked_a, 0.04 * locked_a));
+            (stated.collect(), Some("hard start taken from the rig's fan data"))
+        }
+        (true, None) => {
             findings.miss(name, "the fan's resistance cannot be told from this start, so no hard start is predicted");
             return;
         }
     };
-    let room = hard_a - settled.value;
-    if room < 0.1 * settled.value {
+    let shares: Vec<Estimate> =
+        all.iter().filter_map(|(peak, settled, a, u)| one_share(peak, settled, *a, *u)).collect();
+    let Some(pooled) = pool(&shares) else {
         findings.miss(name, "a hard start of this fan would hardly draw more than the settled current");
         return;
-    }
-    let value = (hard_a - peak.value) / room;
-    let parts = vec![
-        estimate::random("predicted hard start", hard_u * (peak.value - settled.value).abs() / (room * room)),
-        estimate::seen("noise and ripple at the peak", peak.u_noise / room, 5.0),
-        estimate::seen("settled current", settled.u_noise * value.abs() / room, settled.dof),
-        estimate::random("supply_a zero", peak.u_zero * (value - 1.0).abs() / room),
-    ];
-    let measured = Estimate::new(value, parts).measured(name, "motor fit", 1);
-    let words = format!("a hard start would draw {hard_a:.0} A");
-    let measured = match (proxy, fitted) {
+    };
+    let measured = pooled.measured(name, "motor fit", shares.len() as u64);
+    let words = format!("a hard start would draw {:.0} A", all[0].2);
+    let fan = read.iter().find_map(|(_, _, fan)| fan.as_ref());
+    let measured = match (proxy, fan) {
         (Some(why), _) => measured.proxy(&format!("{why}; {words}")),
         (None, Some(fan)) => measured.noted(format!(
             "{words} (fan {:.0} mOhm, supply {:.0} mOhm)",
@@ -396,6 +405,22 @@ fn share(
         (None, None) => measured.noted(words),
     };
     findings.put(name, measured);
+}
+
+/// Share of one start; `None` where a hard start would hardly draw more than the settled current.
+fn one_share(peak: &Peak, settled: &zero::Level, hard_a: f64, hard_u: f64) -> Option<Estimate> {
+    let room = hard_a - settled.value;
+    if room < 0.1 * settled.value {
+        return None;
+    }
+    let value = (hard_a - peak.value) / room;
+    let parts = vec![
+        estimate::lasting("predicted hard start", hard_u * (peak.value - settled.value).abs() / (room * room)),
+        estimate::seen("noise and ripple at the peak", peak.u_noise / room, 5.0),
+        estimate::seen("settled current", settled.u_noise * value.abs() / room, settled.dof),
+        estimate::lasting("supply_a zero", peak.u_zero * (value - 1.0).abs() / room),
+    ];
+    Some(Estimate::new(value, parts))
 }
 
 /// Delay of a start from asleep.

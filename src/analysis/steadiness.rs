@@ -52,8 +52,8 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     // Stretches of the full window speak when there are any; peaks of shorter ones are lower by nature.
     let is_full = |swing: &Swing| swing.window_s > 0.95 * WINDOW_S;
     let any_full = swings.iter().any(is_full);
-    let counted = swings.iter().filter(|swing| !any_full || is_full(swing));
-    let Some(worst) = counted.max_by(|a, b| a.pct.total_cmp(&b.pct)) else {
+    let counted: Vec<Swing> = swings.iter().filter(|swing| !any_full || is_full(swing)).copied().collect();
+    let Some(worst) = by_duty(&counted).into_iter().max_by(|a, b| a.pct.total_cmp(&b.pct)) else {
         return findings.miss(name, "no stretch of 9 s or more at a constant command with speed or current");
     };
     let budget = vec![Contribution::random("chance of the window and noise", worst.u_pct)];
@@ -62,10 +62,31 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let mut result = Measured::number(name, worst.pct, k, budget, method, worst.windows as u64);
     result.interval = Some([Some((worst.pct - k * worst.u_pct).max(0.0)), Some(worst.pct + k * worst.u_pct)]);
     let mut notes = vec![format!("worst at {} %", significant(worst.duty_pct, 3))];
-    if !is_full(worst) {
+    if !is_full(&worst) {
         notes.push(format!("window of {} s instead of 20 s", significant(worst.window_s, 2)));
     }
     findings.put(name, result.noted(notes.join("; ")));
+}
+
+/// Stretches of the same duty and kind of reading as one, weighted by their windows.
+fn by_duty(swings: &[Swing]) -> Vec<Swing> {
+    let mut all: Vec<Swing> = Vec::new();
+    for swing in swings {
+        let same = |other: &&mut Swing| {
+            (other.duty_pct - swing.duty_pct).abs() < 0.5 && other.from_current == swing.from_current
+        };
+        match all.iter_mut().find(same) {
+            Some(known) => {
+                let (a, b) = (known.windows as f64, swing.windows as f64);
+                known.pct = (a * known.pct + b * swing.pct) / (a + b);
+                known.u_pct = (a * known.u_pct).hypot(b * swing.u_pct) / (a + b);
+                known.windows += swing.windows;
+                known.window_s = known.window_s.max(swing.window_s);
+            }
+            None => all.push(*swing),
+        }
+    }
+    all
 }
 
 fn swing_of(rec: &Recording, span: &Span) -> Option<Swing> {

@@ -86,7 +86,7 @@ fn one(rec: &Recording, span: &Span) -> Option<Estimate> {
         ohm,
         vec![
             estimate::seen("swing of the current", line.slope_u * ALIKE.sqrt(), dof),
-            estimate::random("warming during the swing", MODEL_SHARE * ohm.abs()),
+            estimate::lasting("warming during the swing", MODEL_SHARE * ohm.abs()),
             estimate::common("current gain", gain_u(current) * ohm.abs()),
             estimate::common(
                 "voltage gains over the sag",

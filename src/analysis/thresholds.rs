@@ -294,7 +294,7 @@ fn hysteresis(findings: &mut Findings) {
     };
     let (Some(a), Some(b)) = (start.as_number(), stop.as_number()) else { return };
     let random = |measured: &Measured, which: &str| -> Contribution {
-        let parts = measured.budget.iter().filter(|c| c.nature == Nature::Random).map(|c| c.u * c.u);
+        let parts = measured.budget.iter().filter(|c| c.nature != Nature::Common).map(|c| c.u * c.u);
         Contribution::random(which, parts.sum::<f64>().sqrt())
     };
     let budget = vec![random(start, "start duty"), random(stop, "stop duty")];

@@ -38,7 +38,7 @@ impl Level {
         let factor = factor.abs();
         vec![
             Contribution::random(&format!("{what} noise"), self.u_noise * factor),
-            Contribution::random(&format!("{what} zero"), self.u_zero * factor),
+            Contribution::lasting(&format!("{what} zero"), self.u_zero * factor),
             Contribution::common(&format!("{what} gain"), self.u_gain * factor),
         ]
     }

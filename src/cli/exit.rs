@@ -116,8 +116,14 @@ mod tests {
     fn document(grade: Option<Grade>, stopped: Option<StoppedBy>) -> Document {
         let empty = r#"{"format":1,"bench_seconds":0,"results":{},"absent":{},"curve":[],"signs":[]}"#;
         let mut document: Document = serde_json::from_str(empty).unwrap();
-        document.verdict =
-            grade.map(|grade| Verdict { grade, reasons: Vec::new(), limits: Default::default(), risk: None });
+        document.verdict = grade.map(|grade| Verdict {
+            grade,
+            reasons: Vec::new(),
+            limits: Default::default(),
+            risk: None,
+            rule: Default::default(),
+            decisions: Default::default(),
+        });
         document.stopped = stopped.map(|by| Stopped { cause: "x".to_owned(), by, t_s: 1.0 });
         document
     }

@@ -55,6 +55,7 @@ fn plan_facts(plan: &Plan) -> PlanFacts {
         asleep_below_a: plan.asleep_below.map(|amps| amps.get()),
         limits: plan.limits.clone(),
         prior_bad: plan.prior_bad.get(),
+        risk: plan.risk,
     }
 }
 

@@ -127,6 +127,11 @@ golden! {
     plan_limit_without_bound: plan_problems(&plan("[limits]\nsleep_a = {}"));
     plan_limit_reversed: plan_problems(&plan("[limits]\ndrop_v = { min = \"1 V\", max = \"0.5 V\" }"));
 
+    plan_risk_kind_unknown: plan_problems(&plan("risk = { kind = \"consumer\" }"));
+    plan_risk_too_large: plan_problems(&plan("risk = { accepted = \"30 %\" }"));
+    plan_risk_global_beside_the_prior: plan_problems(&plan("prior_bad = \"10 %\"\nrisk = { kind = \"global\", accepted = \"3 %\" }"));
+    plan_looks_none: plan_problems(&plan("risk = { looks = 0 }"));
+
     plan_beyond_the_rig: {
         let rig = load_rig(Path::new("rigs/virtual.toml")).unwrap();
         let text = "name = \"x\"\ncurrent_limit = \"400 A\"\n\

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 
 use crate::bench::ActiveLevel;
 use crate::record::event::{LimitFacts, Loss};
-use crate::results::ResultName;
+use crate::results::{ResultName, RiskRule};
 use crate::units::{AmpHours, Amps, Duty, Hertz, Ratio, Seconds, Volts};
 
 /// What to do to a unit.
@@ -26,6 +26,10 @@ pub struct Plan {
     pub asleep_below: Option<Amps>,
     /// Prior share of units that break a limit.
     pub prior_bad: Ratio,
+    /// The risk accepted, by which limits are judged, and how often one may be looked at.
+    pub risk: RiskRule,
+    /// Longest bench time of all further looks together.
+    pub look_again_within: Seconds,
     /// Limits by result, in the result's own unit.
     pub limits: BTreeMap<ResultName, LimitFacts>,
     /// Stages in order.

@@ -6,7 +6,7 @@ use super::plan_table::LOSSES;
 use super::tree::{Item, Node};
 use crate::bench::ActiveLevel;
 use crate::record::event::LimitFacts;
-use crate::results::ResultName;
+use crate::results::{ResultName, RiskKind, RiskRule};
 use crate::units::{AmpHours, Amps, Duty, Hertz, Ratio, Seconds, Volts};
 
 /// The plan; `None` when something due is missing, of which the walk has told.
@@ -32,6 +32,12 @@ pub(crate) fn build(tree: &Node, sheet: &Sheet<'_>) -> Option<Plan> {
         battery,
         asleep_below: tree.number("asleep_below").map(Amps),
         prior_bad: Ratio(tree.number("prior_bad")?),
+        risk: RiskRule {
+            kind: RiskKind::from_word(tree.text("risk.kind")?)?,
+            accepted: tree.number("risk.accepted")?,
+            looks: u32::try_from(tree.count("risk.looks")?).ok()?,
+        },
+        look_again_within: Seconds(tree.number("risk.look_again_within")?),
         limits: limits.collect::<Option<_>>()?,
         stages: tree.list("stage")?.iter().map(stage).collect::<Option<Vec<_>>>()?,
         text: sheet.text.to_owned(),

@@ -9,6 +9,7 @@ pub(crate) fn check(tree: &Node, sheet: &mut Sheet<'_>) {
     for (name, limit) in tree.entries("limits").into_iter().flatten() {
         result_limit(name, limit, sheet);
     }
+    guarded(tree, sheet);
     for stage in tree.list("stage").into_iter().flatten() {
         if let Some(sweep) = stage.at("sweep") {
             ordered(sweep, "fine", "step", Dim::Duty, sheet);
@@ -19,6 +20,25 @@ pub(crate) fn check(tree: &Node, sheet: &mut Sheet<'_>) {
         if let (Some(0), Some(0)) = (stage.count("repeats.starts"), stage.count("repeats.stops")) {
             sheet.problem(stage.span.clone(), "`repeats` asks for no start and no stop", None);
         }
+    }
+}
+
+/// Largest share of broken units that a global risk may let through each: beyond it there is next to no guard band.
+const MOST_THROUGH: f64 = 0.2;
+
+/// A global risk asks for guard bands at all: beside the share of bad units it is small.
+fn guarded(tree: &Node, sheet: &mut Sheet<'_>) {
+    if let (Some("global"), Some(accepted), Some(prior), Some(node)) =
+        (tree.text("risk.kind"), tree.number("risk.accepted"), tree.number("prior_bad"), tree.at("risk.accepted"))
+        && accepted > MOST_THROUGH * prior
+    {
+        let (share, most) = (Dim::Ratio.show(accepted), Dim::Ratio.show(MOST_THROUGH * prior));
+        let bad = Dim::Ratio.show(prior);
+        sheet.problem(
+            node.span.clone(),
+            format!("`risk.accepted` of {share} of all units leaves nothing to guard where {bad} are bad"),
+            Some(format!("accept at most {most}, a fifth of `prior_bad`, or state a `specific` risk")),
+        );
     }
 }
 

@@ -55,9 +55,40 @@ pub(crate) static PLAN: Table = Table {
             "20 %",
             "Share of such units that break a limit, before this one is looked at; the stated risk rests on it.",
         ),
+        default("risk", Kind::Table(&RISK), "", "The risk accepted, by which limits are judged."),
         optional("battery", Kind::Table(&BATTERY), "The vehicle's battery."),
         default("limits", Kind::Keyed(result_limits), "", "What each result must meet."),
         required("stage", Kind::List(&STAGE_ITEM, 1), "The stages in order, each beginning with `[[stage]]`."),
+    ],
+};
+
+static RISK: Table = Table {
+    doc: "The consumer's risk that the shop accepts (JCGM 106), and how often an open limit may be looked at.",
+    fields: &[
+        default(
+            "kind",
+            Kind::Word(|| vec!["specific", "global"]),
+            "specific",
+            "What the accepted risk is a share of: `specific`, of the units that break a limit; `global`, of all units that come, by `prior_bad`.",
+        ),
+        default(
+            "accepted",
+            Kind::Quantity(Dim::Ratio, Bounds::Between(0.0001, 0.2)),
+            "2.5 %",
+            "Share of those units that may break a limit and be passed nevertheless. Guard bands follow from it.",
+        ),
+        default(
+            "looks",
+            Kind::Count(1, 8),
+            "3",
+            "Most looks at one limit in one run; the risk is spent over them. 1: nothing is measured again.",
+        ),
+        default(
+            "look_again_within",
+            stay(0.0, 7200.0),
+            "15 min",
+            "Longest bench time of all further looks together; `time_limit` holds besides.",
+        ),
     ],
 };
 

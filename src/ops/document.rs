@@ -34,6 +34,12 @@ pub fn evaluate(recording: Recording, stopped: Option<Stopped>) -> Evaluated {
     Evaluated { recording, findings, document }
 }
 
+/// Limits that the record so far leaves open: what a run asks before it ends.
+#[must_use]
+pub fn doubts(recording: &Recording) -> Vec<verdict::Doubt> {
+    verdict::doubts(&analysis::analyse(recording), recording)
+}
+
 /// Why a record that was read back ended early, from its own events: its trip, or that it breaks off.
 #[must_use]
 pub fn stopped_of(recording: &Recording, finished: bool) -> Option<Stopped> {

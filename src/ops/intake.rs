@@ -207,8 +207,7 @@ pub fn find_run(out: &Path, wanted: &str) -> Result<RunRow, OpsError> {
         if let Some(run) = store.run_named(wanted)? {
             return Ok(run);
         }
-        if let Some(run) = store.units(wanted)?.into_iter().find(|run| run.plan.as_deref() != Some(store::CONTACT_PLAN))
-        {
+        if let Some(run) = store.units(wanted)?.into_iter().next() {
             return Ok(run);
         }
     }

@@ -9,13 +9,12 @@ use crate::config::rig::{DriverSpec, Rig};
 use crate::config::{self, Problems};
 use crate::driver;
 use crate::ops::document::{self, Evaluated};
-use crate::ops::{OpsError, archive, contact};
+use crate::ops::{OpsError, archive};
 use crate::record::event::{Event, FORMAT, Header, Numbered};
 use crate::record::recording::Recording;
 use crate::record::writer::RecordWriter;
-use crate::results::{Document, Stopped, StoppedBy};
+use crate::results::{Document, RiskRule, Stopped, StoppedBy};
 use crate::runner::{self, Observer, RunRequest, StopHandle};
-use crate::store::SPIN_PLAN;
 use crate::units::{Amps, Ratio, Seconds};
 
 /// What to run on what.
@@ -42,8 +41,6 @@ pub enum Task {
     Plan(PathBuf),
     /// Spin it by hand at one duty, supervised: this one stage after first power.
     Spin(Stage),
-    /// First power and line check only, to see whether every clip has contact.
-    Contact,
 }
 
 /// A run that took place, to whatever end.
@@ -79,7 +76,9 @@ pub fn run(options: &RunOptions, observer: &mut dyn Observer, stop: StopHandle) 
     let dir = options.out.join(&batch).join(&options.unit).join(&header.run);
     let writer = RecordWriter::create(&dir, &header)?;
     let outcome = match opened {
-        Ok(bench) => runner::run(RunRequest { rig, plan, header }, bench, writer, observer, stop),
+        Ok(bench) => {
+            runner::run(RunRequest { rig, plan, header, advise: document::doubts }, bench, writer, observer, stop)
+        }
         Err(error) => return never_opened(&dir, header, writer, &error.to_string(), options),
     };
     let evaluated = document::evaluate(outcome.recording, outcome.stopped);
@@ -117,20 +116,21 @@ fn plan_for(task: &Task, rig: &Rig) -> Result<Plan, Problems> {
     match task {
         Task::Plan(path) => config::load_plan(path),
         Task::Spin(hold) => Ok(spin_plan(hold, rig)),
-        Task::Contact => Ok(contact::plan(rig)),
     }
 }
 
 /// The plan behind the manual command: first power as the rig declares, then one constant duty.
 fn spin_plan(hold: &Stage, rig: &Rig) -> Plan {
     Plan {
-        name: SPIN_PLAN.to_owned(),
+        name: "spin".to_owned(),
         reference_voltage: None,
         time_limit: rig.limits.energised_time,
         current_limit: UpTo::<Amps>::RigLimit,
         battery: None,
         asleep_below: None,
         prior_bad: Ratio(0.1),
+        risk: RiskRule::default(),
+        look_again_within: Seconds(0.0),
         limits: std::collections::BTreeMap::new(),
         stages: vec![Stage::FirstPower { settle: Seconds(5.0) }, hold.clone()],
         text: format!("{hold:?}"),

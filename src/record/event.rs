@@ -9,10 +9,10 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::bench::{Channel, Line, Setting};
-use crate::results::{Direction, ResultName, StoppedBy};
+use crate::results::{Direction, ResultName, RiskRule, StoppedBy};
 
 /// Version of the schema; readers refuse a larger major.
-pub const FORMAT: Format = Format { major: 1, minor: 0 };
+pub const FORMAT: Format = Format { major: 1, minor: 1 };
 
 /// Schema version: minor grows with added fields, major with anything an old reader would get wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -86,6 +86,15 @@ pub enum Event {
         what: String,
         /// Its value as text with unit.
         value: String,
+    },
+    /// The stages of the plan are through and limits that could not be told are looked at again (since 1.1).
+    Look {
+        /// Which look at the unit this is; the plan's own stages are the first.
+        number: u32,
+        /// The limits looked at again, each with why it was open.
+        limits: BTreeMap<ResultName, String>,
+        /// Stages repeated for that, in order.
+        stages: Vec<String>,
     },
     /// Samples known to be missing.
     Lost {
@@ -326,6 +335,9 @@ pub struct PlanFacts {
     pub limits: BTreeMap<ResultName, LimitFacts>,
     /// Prior share of units that break a limit, for the stated risk.
     pub prior_bad: f64,
+    /// The risk that the plan accepts.
+    #[serde(default)]
+    pub risk: RiskRule,
 }
 
 /// The vehicle's battery.

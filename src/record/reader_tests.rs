@@ -7,7 +7,7 @@ use super::*;
 use crate::bench::{ActiveLevel, Channel, Line, Setting, Supply};
 use crate::record::event::{Loss, SpanKind, StageEnd};
 use crate::record::writer::RecordWriter;
-use crate::results::{Direction, StoppedBy};
+use crate::results::{Direction, ResultName, StoppedBy};
 use crate::units::{Duty, Hertz};
 
 fn words() -> impl Strategy<Value = String> {
@@ -90,6 +90,11 @@ fn event() -> impl Strategy<Value = Event> {
         any::<u64>().prop_map(|samples| Event::Lost { samples }),
         (words(), words(), stopped_by()).prop_map(|(rule, saw, by)| Event::Trip { rule, saw, by }),
         outcome().prop_map(|confirmed| Event::Safe { confirmed }),
+        (2..9_u32, words(), words()).prop_map(|(number, why, stage)| Event::Look {
+            number,
+            limits: [(ResultName::DropV, why)].into(),
+            stages: vec![stage],
+        }),
         any::<bool>().prop_map(|finished| Event::End { finished }),
     ]
 }
@@ -234,18 +239,20 @@ fn a_newer_minor_version_is_read_past_its_novelties_and_a_newer_major_is_refused
         let path = dir.path().join(format!("{major}.{minor}"));
         let file = path.join(EVENTS_FILE);
         let text = fs::read_to_string(&file).unwrap();
-        fs::write(&file, text.replace("\"format\":[1,0]", &format!("\"format\":[{major},{minor}],\"novelty\":7")))
-            .unwrap();
+        let this = format!("\"format\":[{},{}]", FORMAT.major, FORMAT.minor);
+        let other = format!("\"format\":[{major},{minor}],\"novelty\":7");
+        fs::write(&file, text.replace(&this, &other)).unwrap();
         append(&path, "{\"seq\":1,\"t_s\":0.3,\"event\":{\"novelty\":{\"much\":4}},\"novelty\":5}\n");
         append(&path, "{\"seq\":2,\"t_s\":0.4,\"event\":{\"end\":{\"finished\":true,\"novelty\":4}},\"novelty\":5}\n");
         path
     };
-    let (recording, integrity) = read(&version(1, 1)).unwrap();
+    let newer = FORMAT.minor + 1;
+    let (recording, integrity) = read(&version(1, newer)).unwrap();
     assert_eq!(integrity, Integrity { finished: true, unknown_events: 1, ..Default::default() });
-    assert_eq!(recording.header.format, (1, 1));
+    assert_eq!(recording.header.format, (1, newer));
 
     // In a record of this version the same line is damage.
-    assert!(matches!(read(&version(1, 0)), Err(RecordError::BadLine { line: 2, .. })));
+    assert!(matches!(read(&version(1, FORMAT.minor)), Err(RecordError::BadLine { line: 2, .. })));
 
     let error = read(&version(2, 0)).unwrap_err();
     assert_eq!(error, RecordError::Newer { path: dir.path().join("2.0"), major: 2, known: 1 });

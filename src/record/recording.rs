@@ -223,6 +223,7 @@ impl Recording {
             }
             Event::Note { .. }
             | Event::Learned { .. }
+            | Event::Look { .. }
             | Event::Lost { .. }
             | Event::Trip { .. }
             | Event::Safe { .. }

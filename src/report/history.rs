@@ -54,6 +54,10 @@ fn words(event: &Event) -> Option<String> {
         Event::Safe { confirmed: Ok(()) } => "safe state confirmed".to_owned(),
         Event::Learned { what, value } => format!("learned {}: {value}", what.replace('_', " ")),
         Event::Note { text } => format!("note: {text}"),
+        Event::Look { number, limits, stages } => {
+            let why: Vec<String> = limits.iter().map(|(name, why)| format!("{}: {why}", name.words())).collect();
+            format!("look {number}, stages again: {}; because {}", stages.join(", ").replace('_', " "), why.join("; "))
+        }
         Event::Lost { samples } => format!("{samples} samples lost"),
         Event::End { finished: false } => "the run ended before its plan did".to_owned(),
         _ => return None,

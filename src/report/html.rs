@@ -30,6 +30,7 @@ pub fn html(document: &Document, recording: &Recording, findings: &Findings) -> 
                 (label(document))
                 (plots(document, recording))
                 (results(document, recording))
+                (decisions(document))
                 (signs(document))
                 (not_tested(document, recording))
                 (history::events(recording))
@@ -138,7 +139,7 @@ fn results(document: &Document, recording: &Recording) -> Markup {
                 } }
                 tbody { @for row in &rows { (result(row, recording)) } }
             }
-            p.sub { "u: standard uncertainty. Interval: 95 % coverage. A limit is met only with the whole interval. Of: m is the module, m+f the module with this load fan." }
+            p.sub { "u: standard uncertainty. Interval: 95 % coverage. A limit is met only from its acceptance limit inwards, see below. Of: m is the module, m+f the module with this load fan." }
         }
     }
 }
@@ -164,6 +165,33 @@ fn result(row: &view::Row, recording: &Recording) -> Markup {
             td { @match row.name.of() { Belongs::Module => "m", Belongs::Fan => "m+f" } }
         }
         @if !row.note.is_empty() { tr.note { td colspan="8" { (row.note) } } }
+    }
+}
+
+/// How the limits on numbers were judged.
+fn decisions(document: &Document) -> Markup {
+    let rows = view::decision_rows(document);
+    let rule = document.verdict.as_ref().map(|verdict| view::rule_words(&verdict.rule));
+    html! {
+        @if let (false, Some(rule)) = (rows.is_empty(), rule) {
+            h2 { "How the limits were judged" }
+            table {
+                thead { tr {
+                    th scope="col" { "quantity" } th scope="col" { "limit" } th scope="col" { "U" } th scope="col" { "r" }
+                    th scope="col" { "guard band" } th scope="col" { "accepted from here inwards" } th scope="col" { "value" }
+                    th scope="col" { "outcome" } th scope="col" { "look, risk spent" }
+                } }
+                tbody { @for row in &rows { tr {
+                    th scope="row" { (row.name.words()) }
+                    td.limit { (unbroken(row.limit.clone())) }
+                    td.num { (row.expanded_u) } td.num { (row.r) } td.num { (row.guard_band) }
+                    td.num { b { (row.accepted) } } td.num { (row.value) }
+                    td.word { (row.outcome.map_or("", view::outcome_words)) }
+                    td.num { (row.look) ", " (row.risk) }
+                } } }
+            }
+            p.sub { (rule) " U: half the 95 % interval on the side of the limit; the guard band is r U (JCGM 106). Beyond the limit by as much it fails; between, it is open." }
+        }
     }
 }
 
@@ -224,7 +252,7 @@ fn budgets(findings: &Findings) -> Markup {
     html! {
         h2 { "Uncertainty budgets" }
         @for (name, measured) in with_budget { (budget(name, measured)) }
-        p.sub { "Random parts shrink with more readings; parts common to the rig do not." }
+        p.sub { "Random parts shrink with more readings; parts shared by this run or common to the rig do not." }
     }
 }
 

@@ -6,8 +6,8 @@ use crate::bench::{Channel, Setting};
 use crate::record::event::{ChannelFacts, Event, LimitFacts, LowRange, SpanKind};
 use crate::record::recording::Recording;
 use crate::results::{
-    Carried, Contribution, CurvePoint, Direction, Document, Findings, Grade, Measured, Outcome, ResultName, Sign,
-    Verdict,
+    Carried, Contribution, CurvePoint, Decision, Direction, Document, Findings, Grade, Guard, Measured, Outcome,
+    ResultName, RiskKind, RiskRule, Sign, Verdict,
 };
 use crate::units::Hertz;
 use crate::verdict::made_up::{Made, pulses};
@@ -181,6 +181,16 @@ fn document(recording: &Recording, findings: &Findings) -> Document {
             ],
             limits: outcomes.into(),
             risk: Some(0.986),
+            rule: RiskRule { kind: RiskKind::Specific, accepted: 0.025, looks: 3 },
+            decisions: BTreeMap::from([(
+                ResultName::DropV,
+                Decision {
+                    look: 2,
+                    risk: 0.00625,
+                    min: None,
+                    max: Some(Guard { limit: 0.4, expanded_u: 0.01, r: 1.274, guard_band: 0.01274, accepted: 0.38726 }),
+                },
+            )]),
         }),
         stopped: None,
         earlier_runs: Some(2),

@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 
 use super::view;
 use crate::results::Document;
+use crate::verdict::limit_accepted_words;
 
 /// Grade, reasons, six label numbers, results and what is absent, as lines of plain text.
 #[must_use]
@@ -36,6 +37,9 @@ fn head(out: &mut String, document: &Document) {
     if let Some(risk) = view::risk_words(document) {
         line(out, &format!("  {risk}"));
     }
+    if let Some(verdict) = document.verdict.as_ref().filter(|verdict| !verdict.decisions.is_empty()) {
+        line(out, &format!("  {}", view::rule_words(&verdict.rule)));
+    }
 }
 
 fn label(out: &mut String, document: &Document) {
@@ -66,9 +70,12 @@ fn results(out: &mut String, document: &Document) {
         return;
     }
     line(out, "\nresult                    value                 95 % interval                 limit");
+    let decisions = document.verdict.as_ref().map(|verdict| &verdict.decisions);
     for row in rows {
         let outcome = row.outcome.map_or("", view::outcome_words);
-        line(out, &format!("{:<25} {:<21} {:<29} {outcome}", row.name.name(), row.value, row.interval));
+        let decision = decisions.and_then(|decisions| decisions.get(&row.name));
+        let accepted = decision.map_or(String::new(), |d| format!(", {}", limit_accepted_words(row.name, d)));
+        line(out, &format!("{:<25} {:<21} {:<29} {outcome}{accepted}", row.name.name(), row.value, row.interval));
         if !row.note.is_empty() {
             line(out, &format!("    {}", row.note));
         }

@@ -1,7 +1,8 @@
 //! What a report shows, with wording and rounding already chosen: shared by the HTML and the text renderer.
 
 use crate::results::{
-    Carried, Contribution, Document, Grade, Measured, Nature, Outcome, ResultName, Stopped, StoppedBy,
+    Carried, Contribution, Document, Grade, Measured, Nature, Outcome, ResultName, RiskKind, RiskRule, Stopped,
+    StoppedBy,
 };
 use crate::units::{for_people, rounded_together, significant};
 
@@ -71,6 +72,63 @@ pub(super) fn risk_words(document: &Document) -> Option<String> {
         format!("{} %", significant(100.0 * risk, 2))
     };
     Some(format!("probability that it breaks a limit of the plan: {shown}"))
+}
+
+/// The decision rule in one sentence.
+pub(super) fn rule_words(rule: &RiskRule) -> String {
+    let share = format!("{} %", significant(100.0 * rule.accepted, 3));
+    let of = match rule.kind {
+        RiskKind::Specific => format!("of units that break a limit at most {share} may be passed"),
+        RiskKind::Global => format!("at most {share} of all units may break a limit and be passed"),
+    };
+    let looks = match rule.looks {
+        0 | 1 => "one look".to_owned(),
+        n => format!("spent over up to {n} looks"),
+    };
+    format!("Risk accepted by the plan ({}): {of}; {looks}.", rule.kind.word())
+}
+
+/// One line of the table that tells how a limit was judged.
+pub(super) struct DecisionRow {
+    pub(super) name: ResultName,
+    pub(super) look: u32,
+    pub(super) risk: String,
+    /// The limit, with which end it is.
+    pub(super) limit: String,
+    pub(super) expanded_u: String,
+    pub(super) r: String,
+    pub(super) guard_band: String,
+    pub(super) accepted: String,
+    pub(super) value: String,
+    pub(super) outcome: Option<Outcome>,
+}
+
+/// How each limit on a number was judged, one line per end of its range, in the order in which people read results.
+pub(super) fn decision_rows(document: &Document) -> Vec<DecisionRow> {
+    let Some(verdict) = &document.verdict else { return Vec::new() };
+    let rows = ResultName::ALL.iter().filter_map(|name| Some((*name, verdict.decisions.get(name)?)));
+    rows.flat_map(|(name, decision)| {
+        let ends = [("at least", decision.min), ("at most", decision.max)];
+        ends.into_iter().filter_map(move |(what, guard)| {
+            let guard = guard?;
+            let (factor, unit) = for_people(name.unit(), guard.limit);
+            let shown =
+                |value: f64, digits| format!("{} {unit}", significant(value * factor, digits)).trim_end().to_owned();
+            Some(DecisionRow {
+                name,
+                look: decision.look,
+                risk: format!("{} %", significant(100.0 * decision.risk, 3)),
+                limit: format!("{what} {}", shown(guard.limit, 6)),
+                expanded_u: shown(guard.expanded_u, 2),
+                r: format!("{:.2}", guard.r),
+                guard_band: shown(guard.guard_band, 2),
+                accepted: shown(guard.accepted, 4),
+                value: document.results.get(&name).map(Measured::shown).unwrap_or_default(),
+                outcome: verdict.limits.get(&name).copied(),
+            })
+        })
+    })
+    .collect()
 }
 
 /// One of the numbers on the label.
@@ -246,6 +304,7 @@ pub(super) fn contribution(measured: &Measured, part: &Contribution) -> (String,
     let (factor, unit) = for_people(&measured.unit, measured.as_number().unwrap_or(part.u));
     let nature = match part.nature {
         Nature::Random => "random",
+        Nature::Lasting => "shared by this run",
         Nature::Common => "common to the rig",
     };
     let shown = format!("{} {unit}", significant(part.u * factor, 2));

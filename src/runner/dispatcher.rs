@@ -19,6 +19,7 @@ use crate::record::recording::Recording;
 use crate::results::{Stopped, StoppedBy};
 use crate::runner::estimate;
 use crate::runner::executor;
+use crate::runner::looks::Advise;
 use crate::runner::session::Session;
 use crate::safety::{ArmError, Ended, Halt, Limits, Pulse, RecordSink, Rule, StopHandle, Supervisor, Trip};
 
@@ -31,6 +32,8 @@ pub struct RunRequest {
     pub plan: Plan,
     /// First line of the record.
     pub header: Header,
+    /// Tells which limits are open in the record so far; pure, since it is asked in the middle of the run.
+    pub advise: Advise,
 }
 
 /// Follows a run. Called on the dispatcher's thread; everything has a default that does nothing.
@@ -159,7 +162,7 @@ fn bench_thread(
     };
     let stages = catch_unwind(AssertUnwindSafe(|| {
         let mut session = Session::new(&mut supervisor, &armed, &rig, &request.plan);
-        executor::execute(&mut session, &mut tell)
+        executor::execute(&mut session, &mut tell, request.advise)
     }));
     let finished = match stages {
         Ok(done) => done.is_ok(),

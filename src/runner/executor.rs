@@ -1,9 +1,11 @@
-//! Goes through the stages of a plan: skips what rig or unit make impossible, tells how each went, ends with a zero.
+//! Goes through the stages of a plan: skips what rig or unit make impossible, tells how each went, ends with a zero, and
+//! looks again at what is left open.
 
 use crate::bench::{Pace, Setting};
 use crate::config;
 use crate::config::plan::{Plan, Stage};
 use crate::record::event::StageEnd;
+use crate::runner::looks::{self, Advise};
 use crate::runner::session::{Session, Work, ZERO_S};
 use crate::runner::stages;
 use crate::runner::stages::{discover, first_power, frequency_edges, hold, sweep};
@@ -12,8 +14,8 @@ use crate::safety::Halt;
 /// Tells that a stage begins (position, name).
 pub(crate) type OnStage<'a> = dyn FnMut(usize, &'static str) + 'a;
 
-/// Runs every stage; `Err` when the run was stopped in one.
-pub(crate) fn execute(session: &mut Session<'_>, on_stage: &mut OnStage<'_>) -> Result<(), Halt> {
+/// Runs every stage, then looks again at what `advise` finds open; `Err` when the run was stopped in one.
+pub(crate) fn execute(session: &mut Session<'_>, on_stage: &mut OnStage<'_>, advise: Advise) -> Result<(), Halt> {
     let plan: &Plan = session.plan;
     if !matches!(plan.stages.first(), Some(Stage::FirstPower { .. })) {
         session.set(Setting::SAFE)?;
@@ -31,13 +33,17 @@ pub(crate) fn execute(session: &mut Session<'_>, on_stage: &mut OnStage<'_>) -> 
         };
         session.sup.end_stage(end);
     }
+    rest(session)?;
+    looks::look_again(session, on_stage, advise)
+}
+
+/// The end of a part of a run: supply off, with a zero after high current.
+pub(crate) fn rest(session: &mut Session<'_>) -> Result<(), Halt> {
     if session.zero_due {
-        session.zero()?;
-    } else {
-        session.set(Setting::SAFE)?;
-        session.read(0.1, Pace::Slow)?;
+        return session.zero();
     }
-    Ok(())
+    session.set(Setting::SAFE)?;
+    session.read(0.1, Pace::Slow)
 }
 
 /// Why a stage is not begun; `None` when it can be.
@@ -64,7 +70,8 @@ fn hindrance(session: &Session<'_>, stage: &Stage) -> Option<String> {
     None
 }
 
-fn perform(session: &mut Session<'_>, stage: &Stage) -> Work {
+/// Goes through one stage.
+pub(crate) fn perform(session: &mut Session<'_>, stage: &Stage) -> Work {
     match stage {
         Stage::FirstPower { settle } => first_power::run(session, *settle),
         Stage::SupplyOpen { watch } => stages::supply_open::run(session, *watch),

@@ -7,6 +7,7 @@ pub mod dispatcher;
 mod estimate;
 mod executor;
 mod live;
+mod looks;
 mod session;
 mod stages;
 #[cfg(test)]
@@ -14,3 +15,4 @@ mod tests;
 
 pub use crate::safety::StopHandle;
 pub use dispatcher::{Observer, Quiet, RunOutcome, RunRequest, run};
+pub use looks::Advise;

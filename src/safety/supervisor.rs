@@ -14,7 +14,7 @@ use crate::driver::{Bench, Control, DriverError, Offers};
 use crate::record::event::{Event, Header, Numbered, SpanKind, StageEnd};
 use crate::record::recording::Recording;
 use crate::record::writer::RecordWriter;
-use crate::results::{Stopped, StoppedBy};
+use crate::results::{ResultName, Stopped, StoppedBy};
 use crate::safety::interlock::{Input, Interlock, OffCommand, Rule, Trip};
 use crate::safety::limits::Limits;
 use crate::safety::stop::{Pulse, StopHandle, Urgency};
@@ -317,6 +317,11 @@ impl Supervisor {
     /// Something was learned of the unit.
     pub fn learned(&mut self, what: &str, value: String) {
         self.write(self.recording.end_s, Event::Learned { what: what.to_owned(), value });
+    }
+
+    /// Limits that could not be told are looked at again.
+    pub fn look(&mut self, number: u32, limits: BTreeMap<ResultName, String>, stages: Vec<String>) {
+        self.write(self.recording.end_s, Event::Look { number, limits, stages });
     }
 
     /// Something worth telling.

@@ -13,6 +13,8 @@ fn document(unit: &str, run: &str, started: &str, grade: Option<Grade>) -> Docum
         reasons: vec!["starts softly".to_owned(), "sleeps".to_owned()],
         limits: BTreeMap::new(),
         risk: Some(0.01),
+        rule: Default::default(),
+        decisions: BTreeMap::new(),
     });
     Document {
         format: 1,

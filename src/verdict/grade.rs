@@ -9,11 +9,14 @@ use std::collections::BTreeMap;
 
 use crate::record::event::{PlanFacts, SpanKind};
 use crate::record::recording::Recording;
-use crate::results::{Carried, Findings, Grade, Measured, Outcome, ResultName, Sign, Stopped, StoppedBy, Verdict};
+use crate::results::{
+    Carried, Decision, Findings, Grade, Measured, Outcome, ResultName, Sign, Stopped, StoppedBy, Verdict,
+};
 use crate::verdict::carried::{carried, words as carried_words};
-use crate::verdict::limits::{outcomes, words as limit_words};
+use crate::verdict::limits::{accepted_words, outcomes, words as limit_words};
 use crate::verdict::proof::{nothing_answered, silence_is_the_units};
 use crate::verdict::risk::risk;
+use crate::verdict::rule::{self, Reach};
 use crate::verdict::signs::{STRONG, SUSPICION, fault, from_trips, signs};
 
 /// Reason given when nothing answered and the chain to the unit is not proven.
@@ -86,7 +89,7 @@ fn verdict(
     carried: Option<&Carried>,
 ) -> Verdict {
     let plan = &rec.header.plan_facts;
-    let limits = outcomes(&plan.limits, findings);
+    let (limits, decisions) = outcomes(rec, findings);
     let mut reasons = Reasons::default();
     let silent = nothing_answered(rec, findings);
     if silent {
@@ -97,7 +100,7 @@ fn verdict(
         reasons.undecided.push(format!("{NOTHING_ANSWERED}: it drew current at times but followed no command"));
     }
     by_signs(signs, &told(rec, stopped, silent), &mut reasons);
-    by_limits(plan, &limits, findings, &mut reasons);
+    by_limits(plan, &limits, &decisions, findings, &mut reasons);
     if plan.limits.is_empty() {
         reasons.undecided.push("the plan sets no limits".to_owned());
     }
@@ -111,7 +114,7 @@ fn verdict(
     }
     // What a unit for the bin carried bounds nothing.
     reasons.extend(carried.filter(|_| grade != Grade::Scrap).map(carried_words));
-    Verdict { grade, reasons, limits, risk: risk(plan, findings) }
+    Verdict { grade, reasons, limits, risk: risk(plan, findings), rule: plan.risk, decisions }
 }
 
 /// Whether commands were looked for and none was found that the unit follows.
@@ -162,9 +165,16 @@ fn by_signs(signs: &[Sign], told: &[String], reasons: &mut Reasons) {
     }
 }
 
-fn by_limits(plan: &PlanFacts, limits: &BTreeMap<ResultName, Outcome>, findings: &Findings, reasons: &mut Reasons) {
+fn by_limits(
+    plan: &PlanFacts,
+    limits: &BTreeMap<ResultName, Outcome>,
+    decisions: &BTreeMap<ResultName, Decision>,
+    findings: &Findings,
+    reasons: &mut Reasons,
+) {
     for (name, outcome) in limits {
         let measured = findings.results.get(name);
+        let decision = decisions.get(name);
         let limit = plan.limits.get(name).map(|limit| limit_words(limit, name.unit())).unwrap_or_default();
         let reason = match outcome {
             Outcome::Meets => continue,
@@ -172,9 +182,13 @@ fn by_limits(plan: &PlanFacts, limits: &BTreeMap<ResultName, Outcome>, findings:
                 let value = measured.map(Measured::shown).unwrap_or_default();
                 format!("{}: {value} breaks the limit, {limit}", name.words())
             }
-            Outcome::Open => format!("{}: {} ({limit})", name.words(), why_open(measured, findings.absent.get(name))),
+            Outcome::Open => format!(
+                "{}: {} ({limit})",
+                name.words(),
+                why_open(*name, measured, decision, findings.absent.get(name))
+            ),
         };
-        match (bound(*name, measured), outcome) {
+        match (bound(*name, measured, decision), outcome) {
             (Some(bound), _) => reasons.restrict(&bound, reason),
             (None, Outcome::Fails) => reasons.scrap.push(reason),
             (None, _) => reasons.undecided.push(reason),
@@ -183,7 +197,12 @@ fn by_limits(plan: &PlanFacts, limits: &BTreeMap<ResultName, Outcome>, findings:
 }
 
 /// Why the outcome of a limit cannot be told.
-fn why_open(measured: Option<&Measured>, absent: Option<&String>) -> String {
+pub(super) fn why_open(
+    name: ResultName,
+    measured: Option<&Measured>,
+    decision: Option<&Decision>,
+    absent: Option<&String>,
+) -> String {
     match measured {
         None => absent.map_or("not measured".to_owned(), |why| format!("not measured, {why}")),
         Some(m) if m.is_bound() => {
@@ -193,7 +212,10 @@ fn why_open(measured: Option<&Measured>, absent: Option<&String>) -> String {
         Some(m) if m.is_proxy() => format!("{} is known only by a stand-in", m.shown()),
         Some(m) if m.as_word().is_some() => format!("`{}` cannot be judged", m.shown()),
         Some(m) if m.interval.is_none() => format!("{} has no known uncertainty", m.shown()),
-        Some(m) => format!("{} is too close to the limit for its uncertainty", m.shown()),
+        Some(m) => {
+            let accepted = decision.map_or(String::new(), |decision| format!(", {}", accepted_words(name, decision)));
+            format!("{} is too close to the limit for its uncertainty{accepted}", m.shown())
+        }
     }
 }
 
@@ -204,11 +226,14 @@ const TESTED_FREQUENCY: &str = "fit only with the command frequency tested";
 ///
 /// Duties can be kept by the vehicle's duty table once they are known, however uncertain; sleep by a switched feed;
 /// frequencies by commanding the one that was tested.
-fn bound(name: ResultName, measured: Option<&Measured>) -> Option<String> {
+fn bound(name: ResultName, measured: Option<&Measured>, decision: Option<&Decision>) -> Option<String> {
+    // As far as the guard band of the limit reaches, so that the bound is kept with the risk of the plan.
     let at = || {
         let m = measured.filter(|m| !m.is_bound() && !m.is_proxy())?;
-        let (value, [low, high]) = (m.as_number()?, m.interval.unwrap_or_default());
-        Some((low.unwrap_or(value), high.unwrap_or(value)))
+        let value = m.as_number()?;
+        let sides = decision.and_then(|decision| rule::reach(m, decision.risk));
+        let [below, above] = sides.map_or([0.0; 2], |sides| sides.map(Reach::guard_band));
+        Some((value - below, value + above))
     };
     match name {
         ResultName::SleepA | ResultName::SleepAfterS | ResultName::BatteryDays => Some(SWITCHED_FEED.to_owned()),

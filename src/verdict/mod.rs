@@ -5,17 +5,20 @@
 #![deny(clippy::disallowed_methods, clippy::disallowed_macros, clippy::disallowed_types)]
 
 mod carried;
+mod doubt;
 mod grade;
 mod limits;
 mod proof;
 mod risk;
+mod rule;
 mod signs;
 mod steadfast;
 
 pub use carried::carried;
+pub use doubt::{Doubt, Lack, doubts};
 pub use grade::{Judgement, NOTHING_ANSWERED, judge};
 pub use limits::outcome;
-pub(crate) use limits::words as limit_words;
+pub(crate) use limits::{accepted_words as limit_accepted_words, words as limit_words};
 pub use risk::risk;
 pub use signs::{STRONG, SUSPICION, signs};
 

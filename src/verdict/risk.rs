@@ -44,7 +44,8 @@ fn posterior(prior: f64, limit: &LimitFacts, measured: Option<&Measured>) -> f64
     match (measured.as_number(), measured.u) {
         (Some(value), Some(u)) if value.is_finite() && u.is_finite() => bayes(prior, share_outside(limit, value, u)),
         (Some(_), _) => prior,
-        (None, _) => match outcome(limit, Some(measured)) {
+        // A word is judged without a guard band.
+        (None, _) => match outcome(limit, Some(measured), 0.5) {
             Outcome::Meets => 0.0,
             Outcome::Fails => 1.0,
             Outcome::Open => prior,

@@ -87,7 +87,7 @@ pub(crate) fn run(mut rig: Rig, plan: Plan) -> Run {
     let config = VirtualBench::plant_config(&rig, &spec, spec.seed);
     let inside = Arc::new(Mutex::new(Vec::new()));
     let bench = Watched { bench: VirtualBench::open(&rig, &spec, spec.seed), inside: Arc::clone(&inside) };
-    let request = RunRequest { rig: rig.clone(), plan: plan.clone(), header };
+    let request = RunRequest { rig: rig.clone(), plan: plan.clone(), header, advise: document::doubts };
     let outcome = runner::run(request, Box::new(bench), writer, &mut Quiet, StopHandle::default());
     let ran_s = begin.elapsed().as_secs_f64();
     let begin = std::time::Instant::now();

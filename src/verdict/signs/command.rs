@@ -7,6 +7,7 @@ use crate::record::recording::Recording;
 use crate::results::{Findings, Outcome, ResultName, Sign};
 use crate::verdict::limits::outcome;
 use crate::verdict::proof::nothing_answered;
+use crate::verdict::rule;
 
 /// Pull-ups of such modules lie between 1 and 10 kOhm; a tenth less is still tolerance.
 const LEAST_PULL_UP_OHM: f64 = 900.0;
@@ -64,12 +65,13 @@ fn supply_at_line_read(rec: &Recording) -> f64 {
 
 /// What is the band of a kind can only be known from the plan: a shifted band is one that breaks the plan's limit.
 fn band(findings: &Findings, rec: &Recording) -> Option<Sign> {
+    let risk = rule::accepted(&rec.header.plan_facts);
     let broken: Vec<String> = [ResultName::CommandHzLow, ResultName::CommandHzHigh, ResultName::CommandHz]
         .into_iter()
         .filter_map(|name| {
             let limit = rec.header.plan_facts.limits.get(&name)?;
             let measured = findings.results.get(&name)?;
-            (outcome(limit, Some(measured)) == Outcome::Fails)
+            (outcome(limit, Some(measured), risk) == Outcome::Fails)
                 .then(|| format!("{} {:.0} Hz", name.words(), measured.as_number().unwrap_or_default()))
         })
         .collect();
