@@ -43,12 +43,20 @@ fn measured(run: &Run, name: ResultName) -> &Measured {
     run.evaluated.document.results.get(&name).expect("a result")
 }
 
-/// What the run says of its further looks: number, limits with why, stages.
-fn looks(run: &Run) -> Vec<(u32, Vec<(ResultName, String)>, Vec<String>)> {
+/// A further look as the record has it.
+#[derive(Debug, PartialEq)]
+struct Look {
+    number: u32,
+    why: Vec<(ResultName, String)>,
+    stages: Vec<String>,
+}
+
+fn looks(run: &Run) -> Vec<Look> {
     let events = run.evaluated.recording.events.iter();
     let looks = events.filter_map(|line| match &line.event {
         Event::Look { number, limits, stages } => {
-            Some((*number, limits.iter().map(|(n, w)| (*n, w.clone())).collect(), stages.clone()))
+            let why = limits.iter().map(|(name, why)| (*name, why.clone())).collect();
+            Some(Look { number: *number, why, stages: stages.clone() })
         }
         _ => None,
     });
@@ -75,8 +83,8 @@ fn a_unit_near_a_limit_is_decided_by_further_looks_that_know_more() {
         let again = go(plan(START, high + 0.02), seed);
         let looks = looks(&again);
         assert!((1..=2).contains(&looks.len()), "{seed}: {looks:?}");
-        assert_eq!((looks[0].0, &looks[0].2), (2, &vec!["repeats".to_owned()]));
-        assert!(looks[0].1[0].1.contains("too close to the limit"), "{:?}", looks[0].1);
+        assert_eq!((looks[0].number, looks[0].stages.as_slice()), (2, ["repeats".to_owned()].as_slice()));
+        assert!(looks[0].why[0].1.contains("too close to the limit"), "{looks:?}");
         let (before, after) = (measured(&first, START), measured(&again, START));
         assert!(after.n > before.n && after.u < before.u, "{seed}: pooled with what was there: {before:?} {after:?}");
         let (grade, told) = outcome(&again, START);
@@ -97,7 +105,7 @@ fn a_unit_right_at_a_limit_stays_open_and_ends_undecided() {
         let run = go(plan(name, truth), seed);
         assert_eq!(outcome(&run, name), (Grade::Undecided, Outcome::Open), "{seed}: {:?}", measured(&run, name));
         let looks = looks(&run);
-        assert!(!looks.is_empty() && looks.iter().all(|look| look.2 == ["soft_start"]), "{seed}: {looks:?}");
+        assert!(!looks.is_empty() && looks.iter().all(|look| look.stages == ["soft_start"]), "{seed}: {looks:?}");
         let decision = &run.evaluated.document.verdict.as_ref().expect("a verdict").decisions[&name];
         assert_eq!(decision.look as usize, 1 + looks.len());
     }
