@@ -1,7 +1,9 @@
 //! Measures how far the results of the full plan are from the truth of the virtual units that it ran on, and how often
 //! the stated 95 % intervals hold it: every healthy kind with five seeds.
 //!
-//! `cargo run --release --example accuracy` writes `docs/accuracy.md`; `-- --show KIND SEED` prints one unit.
+//! `cargo run --release --example accuracy` writes `docs/accuracy.md`; `-- --show KIND SEED` prints one unit,
+//! `-- --seeds FIRST` the table from another first seed on with what missed, `-- --values RESULT FIRST` one result of
+//! every unit.
 
 #[path = "../tests/support/mod.rs"]
 mod support;
@@ -39,6 +41,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             println!("{}", table(first.parse()?, true));
             Ok(())
         }
+        ["--values", name, first] => values(name, first.parse()?),
         _ => {
             let text = table(FIRST_SEED, false);
             std::fs::write(support::shipped("docs/accuracy.md"), &text)?;
@@ -84,6 +87,23 @@ fn show(kind: &str, seed: u64) -> Result<(), Box<dyn std::error::Error>> {
         run.wall_s.1,
         run.record_bytes as f64 / 1e6
     );
+    Ok(())
+}
+
+/// Prints one result of every unit of a table: unit, value, u, truth, error over u.
+fn values(name: &str, first_seed: u64) -> Result<(), Box<dyn std::error::Error>> {
+    let name = ResultName::ALL.iter().copied().find(|n| n.to_string() == name).ok_or("no such result")?;
+    let mut rows = BTreeMap::new();
+    for (seed, &kind) in
+        (first_seed..).zip(ModuleKind::ALL.iter().flat_map(|kind| std::iter::repeat_n(kind, PER_KIND as usize)))
+    {
+        let plan = support::plan("test-plans/full.toml");
+        let run = support::run(support::rig("rigs/virtual.toml", kind, seed, &[]), plan);
+        enter(&mut rows, &format!("{}/{seed}", kind.name()), &run);
+    }
+    for (unit, value, u, truth, _) in rows.get(&name).map_or(&[][..], |row: &Row| &row.numbers) {
+        println!("{unit:<24} {value:<14.6} u {u:<12.6} truth {truth:<14.6} error / u {:.2}", (value - truth) / u);
+    }
     Ok(())
 }
 

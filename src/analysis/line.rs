@@ -3,7 +3,7 @@
 
 use crate::bench::{Channel, Line};
 use crate::record::event::{BenchFacts, SpanKind};
-use crate::record::recording::Recording;
+use crate::record::recording::{Recording, Span};
 use crate::results::{Findings, Measured, ResultName};
 
 use super::estimate::{self, Estimate};
@@ -15,6 +15,8 @@ const NO_PULL_UP_V: f64 = 0.5;
 const ASLEEP_A: f64 = 2e-3;
 /// Relative uncertainty taken for the rig's loads where the rig file states none.
 const LOAD_U: f64 = 0.01;
+/// Longest settled part of a reading, seconds.
+const SETTLED_S: f64 = 0.5;
 /// Pull-ups that look like LIN, ohms.
 const LIN_OHM: (f64, f64) = (15e3, 90e3);
 /// Idle level of a CAN pair, volts, and how near counts.
@@ -41,12 +43,14 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
         findings.put(ResultName::LineKind, measured.noted("needs a line that is driven to both levels"));
         return;
     }
-    match read(rec, Line::Low).map(|low| source(&rec.header.bench, &open, &low)) {
+    let tied = tied(rec, &open);
+    let low = read(rec, Line::Low).map(|low| tied.as_ref().map_or(low, |tied| at_supply(low, tied.sag)));
+    match low.map(|low| source(&rec.header.bench, &open, &low)) {
         None => estimate::miss_all(findings, &names, "the line was not read while held low"),
         Some(Err(reason)) => estimate::miss_all(findings, &names, &reason),
         Some(Ok((volts, ohms))) => {
-            put(rec, volts, ohms, findings);
-            if asleep(rec) {
+            put(rec, volts, ohms, tied.map(|tied| tied.supply_v), findings);
+            if slept(rec) {
                 for name in names {
                     if let Some(measured) = findings.results.remove(&name) {
                         findings.put(name, measured.proxy("the module was asleep, its pull-up may be another then"));
@@ -57,25 +61,62 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     }
 }
 
-/// Whether the current during one of the readings says that the module slept. Only a low range can say so.
-fn asleep(rec: &Recording) -> bool {
+/// Whether the unit slept during one of the readings.
+fn slept(rec: &Recording) -> bool {
+    [Line::Open, Line::Low]
+        .into_iter()
+        .filter_map(|line| reading(rec, line))
+        .any(|span| asleep(rec, settled_from_s(span), span.t1_s))
+}
+
+/// Whether the supply current says that the unit sleeps from `from_s` to `to_s`. Only a low range can say so.
+pub(crate) fn asleep(rec: &Recording, from_s: f64, to_s: f64) -> bool {
     let asleep_a = rec.header.plan_facts.asleep_below_a.unwrap_or(ASLEEP_A);
     let low_range = rec.header.bench.channels.get(&Channel::SupplyA).is_some_and(|facts| facts.low.is_some());
-    low_range
-        && [Line::Open, Line::Low].into_iter().any(|line| {
-            rec.spans_where(|kind| matches!(kind, SpanKind::LineRead { line: l } if *l == line)).next().is_some_and(
-                |span| {
-                    let from_s = 0.5 * (span.t0_s + span.t1_s);
-                    zero::level(rec, Channel::SupplyA, from_s, span.t1_s).is_some_and(|level| level.value < asleep_a)
-                },
-            )
-        })
+    low_range && zero::level(rec, Channel::SupplyA, from_s, to_s).is_some_and(|level| level.value.abs() < asleep_a)
+}
+
+/// Begin of the settled part: the second half, of which the last [`SETTLED_S`] count, because an output may linger.
+fn settled_from_s(span: &Span) -> f64 {
+    (0.5 * (span.t0_s + span.t1_s)).max(span.t1_s - SETTLED_S)
+}
+
+/// A pull-up to the supply.
+struct Tied {
+    /// Supply voltage while the line was released.
+    supply_v: f64,
+    /// The same while it was held low, as a share of that.
+    sag: f64,
+}
+
+/// A line that rests within this share of the supply voltage is pulled up to it.
+const TIED_SHARE: f64 = 0.04;
+
+/// Whether the pull-up goes to the supply, and how far that sagged when the line was held low, which may run the fan.
+fn tied(rec: &Recording, open: &Level) -> Option<Tied> {
+    let supply = |line| {
+        let span = reading(rec, line)?;
+        zero::level(rec, Channel::SupplyV, settled_from_s(span), span.t1_s).map(|level| level.value)
+    };
+    let (released_v, low_v) = (supply(Line::Open)?, supply(Line::Low)?);
+    ((open.value / released_v - 1.0).abs() < TIED_SHARE && low_v > 0.5 * released_v)
+        .then_some(Tied { supply_v: released_v, sag: low_v / released_v })
+}
+
+/// A reading as it would be with the supply as it was while the line was released.
+fn at_supply(low: Level, sag: f64) -> Level {
+    Level { value: low.value / sag, ..low }
+}
+
+/// First reading of the line in that state.
+fn reading(rec: &Recording, line: Line) -> Option<&Span> {
+    rec.spans_where(move |kind| matches!(kind, SpanKind::LineRead { line: l } if *l == line)).next()
 }
 
 /// Level of the line over the settled part of the first stretch in that state.
 fn read(rec: &Recording, line: Line) -> Option<Level> {
-    let span = rec.spans_where(|kind| matches!(kind, SpanKind::LineRead { line: l } if *l == line)).next()?;
-    zero::level(rec, Channel::LineV, 0.5 * (span.t0_s + span.t1_s), span.t1_s)
+    let span = reading(rec, line)?;
+    zero::level(rec, Channel::LineV, settled_from_s(span), span.t1_s)
 }
 
 /// Open voltage and resistance of the source behind the line, from its voltage under two loads to ground.
@@ -115,9 +156,16 @@ fn source(facts: &BenchFacts, open: &Level, low: &Level) -> Result<(Estimate, Es
     ))
 }
 
-fn put(rec: &Recording, volts: Estimate, ohms: Estimate, findings: &mut Findings) {
+fn put(rec: &Recording, volts: Estimate, ohms: Estimate, tied_to_v: Option<f64>, findings: &mut Findings) {
     let (v, o) = (volts.value, ohms.value);
-    findings.put(ResultName::PullUpV, volts.measured(ResultName::PullUpV, "two loads", 2));
+    let pull_up_v = volts.measured(ResultName::PullUpV, "two loads", 2);
+    findings.put(
+        ResultName::PullUpV,
+        match tied_to_v {
+            Some(supply_v) => pull_up_v.noted(format!("follows the supply, {supply_v:.2} V then")),
+            None => pull_up_v,
+        },
+    );
     findings.put(ResultName::PullUpOhm, ohms.measured(ResultName::PullUpOhm, "two loads", 2));
     let supply_v = rec.header.bench.supply_v.unwrap_or(13.0);
     let (kind, note) = if (v - CAN_V.0).abs() < CAN_V.1 {
@@ -142,6 +190,11 @@ mod tests {
 
     /// A line with a source of `volts` behind `ohm`, read released and held low through 100 Ohm, sensed with 1 MOhm.
     fn findings(volts: f64, ohm: f64, seed: u64) -> Findings {
+        sagging(volts, ohm, seed, 13.0, 1.0)
+    }
+
+    /// The same, with a supply of `supply_v` that sags to this share while the line is held low.
+    fn sagging(volts: f64, ohm: f64, seed: u64, supply_v: f64, sag: f64) -> Findings {
         let mut bench = Bench::new(seed);
         bench.rec.header.bench = BenchFacts {
             line_low_ohm: Some(100.0),
@@ -151,11 +204,13 @@ mod tests {
         };
         let facts = ChannelFacts { noise: 0.005, offset_u: 0.002, gain_u: 0.002, ..ChannelFacts::default() };
         bench.rec.header.bench.channels.insert(Channel::LineV, facts);
-        for (line, load) in [(Line::Open, 1e6), (Line::Low, 1.0 / (1e-6 + 1e-2))] {
+        for (line, load, share) in [(Line::Open, 1e6, 1.0), (Line::Low, 1.0 / (1e-6 + 1e-2), sag)] {
             let t0_s = bench.t_s;
             bench.set(Setting { line, ..synthetic::at(0.0) });
-            let level = volts * load / (ohm + load);
-            bench.run(0.6, &[(Channel::LineV, &|_| level, 0.005)]);
+            let tied = if (volts / supply_v - 1.0).abs() < 0.01 { share } else { 1.0 };
+            let level = volts * tied * load / (ohm + load);
+            let supply = supply_v * share;
+            bench.run(0.6, &[(Channel::LineV, &|_| level, 0.005), (Channel::SupplyV, &|_| supply, 0.005)]);
             bench.span(SpanKind::LineRead { line }, t0_s);
         }
         let mut findings = Findings::default();
@@ -177,6 +232,14 @@ mod tests {
             .count();
         // The load's one percent does not vary here, so all of them should hold.
         assert!(covered >= 57, "{covered} of 60");
+    }
+
+    #[test]
+    fn a_supply_that_sags_with_the_line_held_low_leaves_the_resistance() {
+        for (volts, sag) in [(13.0, 0.97), (5.0, 0.97)] {
+            let ohm = sagging(volts, 3300.0, 7, 13.0, sag).number(ResultName::PullUpOhm).expect("measured");
+            assert!((ohm / 3300.0 - 1.0).abs() < 0.01, "{ohm} at {volts} V");
+        }
     }
 
     #[test]

@@ -7,6 +7,7 @@ use crate::results::{Findings, Measured, ResultName};
 
 use super::command;
 use super::estimate::{self, Estimate, miss_all, pool, spans};
+use super::line;
 use super::motor_fit::{self, MotorFit};
 use super::peak::{self, Peak};
 use super::ramp::{RampFigures, Trace, Unreadable};
@@ -18,6 +19,7 @@ const RAMP: [ResultName; 3] = [ResultName::Ramp1090S, ResultName::RampFullS, Res
 const CURRENT: [ResultName; 3] = [ResultName::PeakSupplyA, ResultName::InrushRatio, ResultName::SoftStartShare];
 
 /// One start with its command edge.
+#[derive(Clone, Copy)]
 struct Start<'a> {
     span: &'a Span,
     edge_s: f64,
@@ -65,9 +67,16 @@ fn trace(rec: &Recording, start: &Start<'_>) -> Result<Trace, Unreadable> {
     Trace::of_output(rec, start.span.t0_s, start.edge_s, start.span.t1_s)
 }
 
-/// Delay from the edge to the onset of output.
+/// Delay from the edge to the onset of output, of the starts from awake.
 fn delay(rec: &Recording, starts: &[Start<'_>], fan: Option<&MotorFit>, findings: &mut Findings) {
     let name = ResultName::CommandDelayS;
+    let awake: Vec<Start<'_>> =
+        starts.iter().filter(|start| !line::asleep(rec, start.edge_s - 0.2, start.edge_s)).copied().collect();
+    if awake.is_empty() {
+        findings.miss(name, "the unit was asleep when the command came");
+        return;
+    }
+    let starts = &awake;
     let found: Vec<(Estimate, bool)> = starts.iter().filter_map(|start| output_delay(rec, start, fan)).collect();
     let hidden = found.iter().any(|(_, hidden)| *hidden);
     let found: Vec<Estimate> = found.into_iter().map(|(delay, _)| delay).collect();
@@ -456,6 +465,7 @@ mod tests {
     use super::super::signal::stats::tests::noise;
     use super::super::synthetic::{self, Bench};
     use super::*;
+    use crate::record::event::{ChannelFacts, LowRange};
 
     /// A soft start as the channels show it: ramp of `full_s`, delay 50 ms, a fan with a current hump.
     fn bench(full_s: f64, with_output: bool) -> Recording {
@@ -525,6 +535,21 @@ mod tests {
         assert_eq!(findings.word(ResultName::RampShape), Some("linear"));
         assert!(findings.number(ResultName::SoftStartShare).is_some_and(|share| (0.7..1.05).contains(&share)));
         assert!(findings.number(ResultName::InrushRatio).is_some_and(|ratio| (1.0..2.0).contains(&ratio)));
+    }
+
+    #[test]
+    fn a_start_of_a_sleeping_unit_gives_no_delay_from_awake() {
+        for (low, absent) in [(Some(LowRange { range: 0.1, ..LowRange::default() }), true), (None, false)] {
+            let mut rec = bench(3.0, true);
+            let facts = ChannelFacts { low, ..ChannelFacts::default() };
+            rec.header.bench.channels.insert(Channel::SupplyA, facts);
+            // The made-up unit draws 20 mA before the command.
+            rec.header.plan_facts.asleep_below_a = Some(0.03);
+            let mut findings = Findings::default();
+            find(&rec, &mut findings);
+            let reason = findings.absent.get(&ResultName::CommandDelayS);
+            assert_eq!(reason.is_some_and(|why| why.contains("asleep")), absent, "{reason:?}");
+        }
     }
 
     #[test]

@@ -10,7 +10,7 @@ use crate::record::event::SpanKind;
 use crate::record::recording::Recording;
 use crate::runner::live::{self, Levels};
 use crate::safety::{Armed, Halt, Supervisor};
-use crate::units::{Duty, Hertz};
+use crate::units::{Amps, Duty, Hertz};
 
 /// What the rig can do.
 #[derive(Clone, Copy, Debug)]
@@ -83,6 +83,10 @@ pub(crate) const ZERO_S: f64 = 1.2;
 pub(crate) const COAST_WITHIN_S: f64 = 120.0;
 /// Duty that no unit takes for a start but whose edges it sees, where its own threshold is not known yet.
 const WAKE_DUTY: f64 = 0.03;
+/// How long the line rests before the edges that wake a unit begin anew.
+const QUIET_S: f64 = 0.1;
+/// Asleep unless the plan says otherwise.
+const ASLEEP_BELOW: Amps = Amps(5e-3);
 /// Output ratio from which an output at rest counts as on: well above offsets, below the smallest useful duty.
 pub(crate) const OUTPUT_ON: f64 = 0.015;
 /// Supply current above the zero that only a driven fan draws; an awake module takes less.
@@ -317,6 +321,11 @@ impl<'a> Session<'a> {
     /// From rest: a command too low for any output, so that the unit is awake for what follows.
     pub(crate) fn wake(&mut self) -> Result<(), Halt> {
         let duty = self.known.on.map_or(WAKE_DUTY, |on| 0.6 * on).max(self.lowest());
+        if self.known.still_stops {
+            // Some sleep while edges of an off duty come, and wake when edges begin.
+            self.set_duty(0.0)?;
+            self.read(QUIET_S, Pace::Normal)?;
+        }
         self.set_duty(duty)?;
         self.read(1.5, Pace::Normal)?;
         if self.output_on_at_rest(0.2) {
@@ -325,6 +334,17 @@ impl<'a> Session<'a> {
             self.wait_rest(Pace::Slow)?;
         }
         Ok(())
+    }
+
+    /// Whether the supply current over the last `window_s` is that of a sleeping unit. Only a low range can say so.
+    pub(crate) fn asleep(&self, window_s: f64) -> bool {
+        let low = self.rig.channels.get(&Channel::SupplyA).is_some_and(|spec| spec.low.is_some());
+        low && self.amps(window_s).abs() < self.asleep_below_a()
+    }
+
+    /// Supply current below which the unit counts as asleep.
+    pub(crate) fn asleep_below_a(&self) -> f64 {
+        self.plan.asleep_below.unwrap_or(ASLEEP_BELOW).get()
     }
 
     /// From whatever is going on to verified standstill with the supply on and the off command there; whether it came.

@@ -9,6 +9,8 @@ use crate::units::{Duty, Seconds};
 
 /// Long enough for edges at any usual frequency, too short for a soft start to turn the fan.
 const WAKE_S: f64 = 0.1;
+/// How long the output may go on after the edges have ended before it counts as running by this state of the line.
+const LINGERS_S: f64 = 2.0;
 /// Reads the same either way up: neither level sees a high command.
 const WAKE_DUTY: f64 = 0.5;
 
@@ -19,6 +21,10 @@ pub(crate) fn run(session: &mut Session<'_>, each: Seconds) -> Work {
         session.stretch(SpanKind::LineRead { line }, |session| {
             session.set(Setting { line, ..session.off_setting() })?;
             session.read(each.get().max(0.5), Pace::Normal)?;
+            // An output that lingers loads the supply, and a pull-up to the supply with it.
+            if session.driven(0.1) && session.wait_undriven(LINGERS_S)? {
+                session.read(0.5, Pace::Normal)?;
+            }
             Ok(())
         })?;
         // A start may be delayed or soft: what already grows will run.

@@ -6,10 +6,8 @@ use crate::record::event::SpanKind;
 use crate::runner::session::{Session, Work};
 use crate::runner::stages::soft_start::start;
 use crate::safety::Halt;
-use crate::units::{Amps, Duty, Seconds};
+use crate::units::{Duty, Seconds};
 
-/// Asleep unless the plan says otherwise.
-const ASLEEP_BELOW: Amps = Amps(5e-3);
 /// Asleep counts after this long below the threshold.
 const ASLEEP_FOR_S: f64 = 4.0;
 /// Then wake cycles are watched for this long, and after each wake for twice the time since the one before.
@@ -59,7 +57,7 @@ fn quiet(session: &Session<'_>) -> Setting {
 
 /// Waits; whether it slept, and what is missing.
 fn fall_asleep(session: &mut Session<'_>, longest: Seconds) -> Result<(bool, Result<(), String>), Halt> {
-    let asleep_a = session.plan.asleep_below.unwrap_or(ASLEEP_BELOW).get();
+    let asleep_a = session.asleep_below_a();
     let low = session.rig.channels.get(&crate::bench::Channel::SupplyA).and_then(|spec| spec.low);
     let longest_s = if low.is_some() { longest.get() } else { longest.get().min(BLIND_S) };
     let begin_s = session.now_s();

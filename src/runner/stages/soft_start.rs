@@ -11,6 +11,9 @@ use crate::units::{Duty, Seconds};
 /// Without a tach the start is taken in bursts for ripple, up to this long: the record must stay small.
 const BURST_S: f64 = 6.0;
 
+/// Time over which the current is looked at for an awake unit.
+const AWAKE_S: f64 = 0.2;
+
 /// Lower duties (percent) tried when a unit that keeps running at the highest does not start there.
 const LOWER: [f64; 3] = [95.0, 90.0, 80.0];
 
@@ -20,9 +23,7 @@ pub(crate) fn run(session: &mut Session<'_>, to: UpTo<Duty>, settle_within: Seco
         if !session.stand_still()? {
             return Ok(Err("the fan was not seen to come to rest".to_owned()));
         }
-        session.wake()?;
-        session.off()?;
-        session.read(0.1, Pace::Normal)?;
+        wake(session)?;
         let duty = session.highest(to);
         let started = start(session, SpanKind::Start, duty, settle_within)?;
         if session.driven(0.3) {
@@ -45,6 +46,19 @@ pub(crate) fn run(session: &mut Session<'_>, to: UpTo<Duty>, settle_within: Seco
     let stopped = stop(session)?;
     session.zero()?;
     Ok(started.and(stopped))
+}
+
+/// Off, and awake: what does not wake by edges is so after the supply was away.
+fn wake(session: &mut Session<'_>) -> Result<(), Halt> {
+    session.wake()?;
+    session.off()?;
+    session.read(AWAKE_S, Pace::Normal)?;
+    if session.asleep(AWAKE_S) {
+        session.sup.note("asleep before its start: the supply is taken away and given again".to_owned());
+        session.zero()?;
+        session.power_on()?;
+    }
+    Ok(())
 }
 
 /// A start span of this kind from standstill to `duty`.
