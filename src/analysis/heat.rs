@@ -44,7 +44,8 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
         miss_all(findings, &BOTH, "no case temperature channel");
         return;
     }
-    let soaks: Vec<Soak> = spans.iter().filter_map(|span| one(rec, span)).collect();
+    let mut soaks: Vec<Soak> = spans.iter().filter_map(|span| one(rec, span)).collect();
+    share_the_time_constant(&mut soaks);
     // A soak too short to be carried on says nothing beside one that was long enough.
     let any_whole = soaks.iter().any(Soak::complete);
     let counted: Vec<&Soak> = soaks.iter().filter(|soak| !any_whole || soak.complete()).collect();
@@ -79,6 +80,26 @@ impl Soak {
             .map_or(f64::INFINITY, |tau| tau.measured(ResultName::HeatTauS, "", 1).u.unwrap_or(f64::INFINITY));
         if self.complete() { u / self.tau_s } else { 1e3 + u / self.tau_s }
     }
+}
+
+/// The time constant is the case's own: what the clearest soak shows says how much of it the others have seen.
+fn share_the_time_constant(soaks: &mut [Soak]) {
+    let doubt = |soak: &Soak| soak.tau.as_ref().map_or(f64::INFINITY, |tau| tau.variance().sqrt() / tau.value);
+    let clearest = soaks.iter().min_by(|a, b| doubt(a).total_cmp(&doubt(b)));
+    let Some((tau_s, u)) = clearest.filter(|soak| soak.complete()).map(|soak| (soak.tau_s, doubt(soak))) else {
+        return;
+    };
+    for soak in soaks.iter_mut().filter(|soak| doubt(soak) > u) {
+        soak.tau_s = tau_s;
+    }
+}
+
+/// Time constant of the case in a soak from `begin_s` to `now_s` with its standard uncertainty, seconds; `None` where
+/// there is none to see yet. For judging how long a soak has to be.
+pub(crate) fn time_constant(rec: &Recording, begin_s: f64, now_s: f64) -> Option<(f64, f64)> {
+    let span = Span { kind: SpanKind::Soak, stage: String::new(), t0_s: begin_s, t1_s: now_s, complete: Ok(()) };
+    let tau = one(rec, &span)?.tau?;
+    Some((tau.value, tau.variance().sqrt()))
 }
 
 fn put_rise(rec: &Recording, soak: &Soak, rise: &Estimate, n: u64, findings: &mut Findings) {

@@ -12,7 +12,7 @@ mod drop;
 mod estimate;
 mod first_motion;
 mod frequency;
-mod heat;
+pub(crate) mod heat;
 mod hinge;
 mod level;
 mod line;

@@ -1,5 +1,6 @@
-//! Long holds: heat and steadiness. Ends early once the case has warmed through.
+//! Long holds: heat and steadiness. A hold ends once the case has shown two of its time constants.
 
+use crate::analysis::heat;
 use crate::bench::{Channel, Pace};
 use crate::record::event::SpanKind;
 use crate::runner::session::{Session, Work};
@@ -12,14 +13,17 @@ const LEAST_S: f64 = 90.0;
 /// Temperature means are taken over this long, slopes between means this far apart.
 const MEAN_S: f64 = 10.0;
 const APART_S: f64 = 30.0;
-/// A first-order rise whose slope fell to this share of its steepest has run 2.7 time constants: two must have been seen
-/// for a rise to be stated, and the time constant seen by then is uncertain.
+/// Without a time constant to see: a slope of this share of the steepest is the end of any warming.
 const LEVELLED: f64 = 0.07;
+/// Time constants that must have been seen for a rise to be stated, with a little over: the analysis sees the whole.
+const ENOUGH: f64 = 2.05;
+/// The time constant is looked for this often.
+const LOOK_S: f64 = 10.0;
 
 pub(crate) fn run(session: &mut Session<'_>, duties: &[Duty], each: Seconds) -> Work {
     let mut missing = Vec::new();
-    // The time constant is the case's own: after a first soak a smaller step, hard to time by itself, needs as long.
-    let mut least_s = LEAST_S;
+    // The case's own: what a first soak showed counts for a later one, which may warm it too little to tell.
+    let mut tau_s = None;
     for &duty in duties {
         session.power_on()?;
         let duty = Duty::clamped(duty.fraction().min(session.highest(crate::config::plan::UpTo::RigLimit)));
@@ -27,20 +31,32 @@ pub(crate) fn run(session: &mut Session<'_>, duties: &[Duty], each: Seconds) -> 
             session.set(session.command(duty))?;
             session.zero_due = true;
             let begin_s = session.now_s();
-            let mut steepest: f64 = 0.0;
+            let (mut steepest, mut look_s): (f64, f64) = (0.0, begin_s + LEAST_S);
             while session.now_s() < begin_s + each.get() {
                 session.read(5.0, Pace::Slow)?;
                 let held_s = session.now_s() - begin_s;
                 if !session.can.case && held_s >= STEADY_S {
                     break;
                 }
-                let Some(slope) = slope(session, begin_s) else { continue };
-                steepest = steepest.max(slope);
-                if held_s >= least_s && slope < LEVELLED * steepest {
+                steepest = steepest.max(slope(session, begin_s).unwrap_or(0.0));
+                if session.now_s() < look_s {
+                    continue;
+                }
+                look_s += LOOK_S;
+                let seen = heat::time_constant(session.rec(), begin_s, session.now_s());
+                let levelled = || slope(session, begin_s).is_some_and(|slope| slope < LEVELLED * steepest);
+                let enough = match (seen, tau_s) {
+                    (Some((seen_s, u_s)), known_s) => {
+                        tau_s = Some(seen_s);
+                        held_s >= ENOUGH * (seen_s + 2.0 * u_s).max(known_s.unwrap_or(0.0))
+                    }
+                    (None, Some(known_s)) => held_s >= ENOUGH * known_s,
+                    (None, None) => levelled(),
+                };
+                if enough {
                     break;
                 }
             }
-            least_s = least_s.max(session.now_s() - begin_s);
             Ok(((), if session.driven(1.0) { Ok(()) } else { Err("the output went away".to_owned()) }))
         })?;
         if let Err(why) = complete {
