@@ -4,8 +4,11 @@
 
 mod amend;
 mod analyze;
+mod attended;
+mod big;
 mod check;
 mod conform;
+mod crate_flow;
 mod exit;
 mod intake;
 mod labels;
@@ -42,6 +45,7 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Run(run::RunArgs),
+    Crate(crate_flow::CrateArgs),
     Spin(spin::SpinArgs),
     Analyze(analyze::AnalyzeArgs),
     Check(check::CheckArgs),
@@ -69,6 +73,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     };
     let result = match &cli.command {
         Command::Run(args) => args.run(),
+        Command::Crate(args) => args.run(),
         Command::Spin(args) => args.run(),
         Command::Analyze(args) => args.run(),
         Command::Check(args) => args.run(),

@@ -207,7 +207,8 @@ pub fn find_run(out: &Path, wanted: &str) -> Result<RunRow, OpsError> {
         if let Some(run) = store.run_named(wanted)? {
             return Ok(run);
         }
-        if let Some(run) = store.units(wanted)?.into_iter().next() {
+        if let Some(run) = store.units(wanted)?.into_iter().find(|run| run.plan.as_deref() != Some(store::CONTACT_PLAN))
+        {
             return Ok(run);
         }
     }

@@ -103,7 +103,7 @@ pub fn of_results(out: &Path, batch: Option<&str>, wanted: &[String], sheet: &Sh
     for tag in tags {
         let wrong = |why: String| OpsError::Argument { what: format!("unit `{tag}`"), why };
         let runs = archive::runs_of(out, false, &tag)?;
-        let Some(run) = runs.iter().find(|run| batch.is_none_or(|batch| run.batch == batch)) else {
+        let Some(run) = runs.iter().find(|run| run.judges() && batch.is_none_or(|batch| run.batch == batch)) else {
             let played = !archive::runs_of(out, true, &tag)?.is_empty();
             let why = if played { "has virtual runs only, and those get no label" } else { "has no run here" };
             return Err(wrong(why.to_owned()));

@@ -9,12 +9,13 @@ use crate::config::rig::{DriverSpec, Rig};
 use crate::config::{self, Problems};
 use crate::driver;
 use crate::ops::document::{self, Evaluated};
-use crate::ops::{OpsError, archive};
+use crate::ops::{OpsError, archive, contact};
 use crate::record::event::{Event, FORMAT, Header, Numbered};
 use crate::record::recording::Recording;
 use crate::record::writer::RecordWriter;
 use crate::results::{Document, RiskRule, Stopped, StoppedBy};
 use crate::runner::{self, Observer, RunRequest, StopHandle};
+use crate::store::SPIN_PLAN;
 use crate::units::{Amps, Ratio, Seconds};
 
 /// What to run on what.
@@ -41,6 +42,8 @@ pub enum Task {
     Plan(PathBuf),
     /// Spin it by hand at one duty, supervised: this one stage after first power.
     Spin(Stage),
+    /// First power and line check only, to see whether every clip has contact.
+    Contact,
 }
 
 /// A run that took place, to whatever end.
@@ -116,13 +119,19 @@ fn plan_for(task: &Task, rig: &Rig) -> Result<Plan, Problems> {
     match task {
         Task::Plan(path) => config::load_plan(path),
         Task::Spin(hold) => Ok(spin_plan(hold, rig)),
+        Task::Contact => Ok(contact::plan(rig)),
     }
 }
 
 /// The plan behind the manual command: first power as the rig declares, then one constant duty.
 fn spin_plan(hold: &Stage, rig: &Rig) -> Plan {
+    plain_plan(SPIN_PLAN, rig, vec![Stage::FirstPower { settle: Seconds(5.0) }, hold.clone()])
+}
+
+/// A plan that no file holds: these stages within the rig's limits, nothing asked of the unit, no second look.
+pub(super) fn plain_plan(name: &str, rig: &Rig, stages: Vec<Stage>) -> Plan {
     Plan {
-        name: "spin".to_owned(),
+        name: name.to_owned(),
         reference_voltage: None,
         time_limit: rig.limits.energised_time,
         current_limit: UpTo::<Amps>::RigLimit,
@@ -132,9 +141,9 @@ fn spin_plan(hold: &Stage, rig: &Rig) -> Plan {
         risk: RiskRule::default(),
         look_again_within: Seconds(0.0),
         limits: std::collections::BTreeMap::new(),
-        stages: vec![Stage::FirstPower { settle: Seconds(5.0) }, hold.clone()],
-        text: format!("{hold:?}"),
-        path: PathBuf::from("spin"),
+        text: format!("{stages:?}"),
+        stages,
+        path: PathBuf::from(name),
     }
 }
 

@@ -15,6 +15,11 @@ use crate::results::{Document, Grade, Measured, ResultName};
 /// Batch of a run that was given none.
 pub const UNSORTED: &str = "unsorted";
 
+/// Name of the plan of a contact check, which grades nothing.
+pub const CONTACT_PLAN: &str = "contact check";
+/// Name of the plan behind a spin by hand, which grades nothing either.
+pub const SPIN_PLAN: &str = "spin";
+
 /// Database file below `root`, the folder of all reports. The virtual bench has its own.
 #[must_use]
 pub fn default_path(root: &Path, is_virtual: bool) -> PathBuf {
@@ -76,6 +81,20 @@ pub struct RunRow {
     pub given: Option<Given>,
     /// Tag in the record, where a person corrected it afterwards.
     pub recorded_unit: Option<String>,
+}
+
+impl RunRow {
+    /// Whether the run was meant to judge the unit.
+    #[must_use]
+    pub fn judges(&self) -> bool {
+        !matches!(self.plan.as_deref(), Some(CONTACT_PLAN | SPIN_PLAN))
+    }
+
+    /// The grade that counts: a person's where there is one.
+    #[must_use]
+    pub fn counted_grade(&self) -> Option<Grade> {
+        self.given.as_ref().map(|given| given.grade).or(self.grade)
+    }
 }
 
 /// A person's grade beside the measured one.
@@ -140,7 +159,8 @@ const NEWEST_FIRST: &str = "ORDER BY started_ms DESC NULLS LAST, run DESC, id DE
 const COLUMNS: &str = "dir, run, unit, batch, plan, rig, started, bench_s, state, grade, reason, \
     given_grade, given_by, given_why, recorded_unit";
 const MATCHES: &str = "(?1 IS NULL OR batch = ?1) AND (?2 IS NULL OR unit = ?2) \
-    AND (?3 IS NULL OR grade = ?3) AND (?4 IS NULL OR state = ?4)";
+    AND (?3 IS NULL OR grade = ?3) AND (?4 IS NULL OR state = ?4) \
+    AND (?2 IS NOT NULL OR plan IS DISTINCT FROM 'contact check')";
 
 impl Store {
     /// Opens the index at `path`, creates it with its folder, and brings an older one up to date. A file whose name ends in
@@ -211,7 +231,7 @@ impl Store {
         Ok(())
     }
 
-    /// Runs that match `filter`, newest first.
+    /// Runs that match `filter`, newest first. Contact checks are shown only when a unit is asked for.
     ///
     /// # Errors
     /// When the index cannot be read.
@@ -241,7 +261,7 @@ impl Store {
         Ok(self.list(&filter, Page { skip: 0, rows: u32::MAX })?.rows)
     }
 
-    /// How many other runs of the unit `tag` there are that were started before `run`; all others when `run` is not in the
+    /// How many other runs of the unit `tag`, contact checks apart, were started before `run`; all others when `run` is not in the
     /// index yet or its start is unknown.
     ///
     /// # Errors
@@ -252,6 +272,7 @@ impl Store {
             let started: Option<i64> =
                 self.connection.query_row(of_run, params![tag, run], |row| row.get(0)).optional()?.flatten();
             let others = "SELECT count(*) FROM runs WHERE unit = ?1 AND run <> ?2 \
+                          AND plan IS DISTINCT FROM 'contact check' \
                           AND (?3 IS NULL OR started_ms IS NULL OR started_ms < ?3)";
             self.connection.query_row(others, params![tag, run, started], |row| row.get::<_, i64>(0))
         };

@@ -10,6 +10,8 @@ mod schema;
 mod units;
 
 pub use error::StoreError;
-pub use index::{Filter, Given, Listing, Page, RunRow, RunState, Store, UNSORTED, default_path};
+pub use index::{
+    CONTACT_PLAN, Filter, Given, Listing, Page, RunRow, RunState, SPIN_PLAN, Store, UNSORTED, default_path,
+};
 pub use rebuild::Rebuilt;
-pub use units::{UnitRow, effective};
+pub use units::UnitRow;

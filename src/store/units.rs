@@ -6,7 +6,6 @@ use serde::Serialize;
 use super::error::StoreError;
 use super::index::Store;
 use crate::intake::book::Book;
-use crate::results::Grade;
 
 /// A registered unit with where it stands.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
@@ -149,10 +148,4 @@ impl Store {
     pub fn run_named(&self, run: &str) -> Result<Option<super::RunRow>, StoreError> {
         self.one_run(run).map_err(|e| self.failed("read", &e))
     }
-}
-
-/// The grade that counts for a unit: a person's where there is one.
-#[must_use]
-pub fn effective(measured: Option<Grade>, given: Option<&super::Given>) -> Option<Grade> {
-    given.map(|given| given.grade).or(measured)
 }
