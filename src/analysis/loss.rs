@@ -18,8 +18,8 @@ const MOVED: f64 = 0.05;
 /// Finds `loss_full`, `loss_zero`, `loss_open` and their delays.
 pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let cases = [
-        (Loss::Full, ResultName::LossFull, ResultName::LossFullAfterS, "100 % command was not tried"),
-        (Loss::Zero, ResultName::LossZero, ResultName::LossZeroAfterS, "0 % command was not tried"),
+        (Loss::Full, ResultName::LossFull, ResultName::LossFullAfterS, "100 % from a duty with edges was not tried"),
+        (Loss::Zero, ResultName::LossZero, ResultName::LossZeroAfterS, "0 % from a duty with edges was not tried"),
         (Loss::Open, ResultName::LossOpen, ResultName::LossOpenAfterS, "the line was not opened"),
     ];
     let response = Response::of(rec);
@@ -29,7 +29,12 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
             if loss == Loss::Open && open_from_rest(rec, findings, response.as_ref()) {
                 continue;
             }
-            let reason = if span.is_some() { "neither output, speed nor current recorded" } else { untried };
+            let bare = rec.stages.is_empty() && !rec.settings.is_empty();
+            let reason = match span {
+                Some(_) => "neither output, speed nor current recorded",
+                None if bare && !rec.line_told => "the trace has no `line` column: what the line did is not known",
+                None => untried,
+            };
             findings.miss(what, reason);
             findings.miss(after, reason);
             continue;
@@ -99,10 +104,10 @@ fn answer(
 fn judged(before: f64, late: f64, off: bool) -> &'static str {
     if off {
         "stops"
-    } else if (late - before).abs() < SAME {
-        "holds"
     } else if late >= FULL {
         "full"
+    } else if (late - before).abs() < SAME {
+        "holds"
     } else {
         "other"
     }

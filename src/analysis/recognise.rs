@@ -62,6 +62,9 @@ fn commanded(rec: &Recording) -> Vec<Span> {
     let levels = level::levels(rec, from_s, rec.end_s);
     let mut spans = Vec::new();
     spans.extend(lost(&levels));
+    if rec.line_told {
+        spans.extend(edgeless(&levels));
+    }
     spans.extend(power_up(&levels));
     spans.extend(frequencies(&levels));
     let taken = stairs(rec, &levels, &mut spans);
@@ -86,6 +89,21 @@ fn lost(levels: &[Level]) -> Vec<Span> {
         }
     }
     spans
+}
+
+/// The command going from a duty with edges to one without while the line is driven: 0 % or 100 %, which a module may
+/// take for a broken wire.
+fn edgeless(levels: &[Level]) -> Vec<Span> {
+    let driven = |l: &Level| l.setting.supply == Supply::On && l.setting.line == Line::Pwm;
+    let has_edges = |l: &Level| l.duty_pct > 0.0 && l.duty_pct < 100.0;
+    levels
+        .windows(2)
+        .filter(|pair| driven(&pair[0]) && driven(&pair[1]) && has_edges(&pair[0]) && !has_edges(&pair[1]))
+        .map(|pair| {
+            let loss = if pair[1].duty_pct > 0.0 { Loss::Full } else { Loss::Zero };
+            span(SpanKind::Loss { loss }, (pair[1].t0_s - LOSS_PRE_S).max(pair[0].t0_s), pair[1].t1_s)
+        })
+        .collect()
 }
 
 const fn loss_of(line: Line) -> Option<Loss> {
@@ -261,6 +279,24 @@ mod tests {
         assert_eq!(found.iter().filter(|(k, ..)| *k == SpanKind::Follow).count(), 3, "{found:?}");
         assert!(found.contains(&(SpanKind::Loss { loss: Loss::Open }, 6.5, 10.0)), "{found:?}");
         assert!(found.contains(&(SpanKind::PowerUp, 0.7, 3.0)), "{found:?}");
+    }
+
+    #[test]
+    fn a_command_without_edges_is_a_loss_where_the_line_is_known_to_be_driven() {
+        let mut bench = Bench::new(5);
+        for (duty, rpm) in [(60.0, 1_500.0), (100.0, 2_400.0), (60.0, 1_500.0), (0.0, 0.0)] {
+            level(&mut bench, at(duty), 3.0, rpm);
+        }
+        let losses = |line_told| {
+            let mut rec = bench.rec.clone();
+            rec.line_told = line_told;
+            add_spans(&mut rec);
+            let kinds = rec.spans.into_iter().map(|s| (s.kind, s.t0_s, s.t1_s));
+            kinds.filter(|(kind, ..)| matches!(kind, SpanKind::Loss { .. })).collect::<Vec<_>>()
+        };
+        let full = (SpanKind::Loss { loss: Loss::Full }, 2.5, 6.0);
+        assert_eq!(losses(true), [full, (SpanKind::Loss { loss: Loss::Zero }, 8.5, 12.0)]);
+        assert_eq!(losses(false), []);
     }
 
     #[test]

@@ -35,7 +35,8 @@ pub(crate) struct Bench {
 
 impl Bench {
     pub(crate) fn new(seed: u64) -> Self {
-        let rec = Recording::default();
+        let mut rec = Recording::default();
+        rec.line_told = true;
         Self { rec, t_s: 0.0, rng: Xoshiro256PlusPlus::seed_from_u64(seed), edge_phase: 0.0 }
     }
 

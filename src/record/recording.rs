@@ -160,6 +160,8 @@ pub struct Recording {
     pub tach_s: Option<Vec<f64>>,
     /// Settings with the time from which each holds, in order.
     pub settings: Vec<(f64, Setting)>,
+    /// Whether a trace tells the state of its line; of a run the settings always do.
+    pub line_told: bool,
     /// Closed spans in order of their begin.
     pub spans: Vec<Span>,
     /// Stages in order.

@@ -30,6 +30,8 @@ pub(super) struct Table {
     command: Option<Command>,
     /// Whether there are columns that mean nothing without a duty.
     dutiless: bool,
+    /// Whether there is a column for the state of the line.
+    line: bool,
 }
 
 impl Table {
@@ -45,6 +47,7 @@ impl Table {
             present: present.collect(),
             tach: has(Column::Tach).then(Tach::default),
             command: has(Column::Duty).then(Command::default),
+            line: has(Column::Line),
             dutiless: !has(Column::Duty) && (has(Column::Frequency) || has(Column::Line) || has(Column::Supply)),
         }
     }
@@ -122,6 +125,7 @@ impl Table {
         }
         let mut recording = Recording::default();
         recording.channels = channels;
+        recording.line_told = self.line;
         recording.end_s = runs.last().map_or(0.0, Run::end_s);
         if let Some(tach) = self.tach {
             if tach.last.is_none() {
