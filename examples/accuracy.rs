@@ -2,8 +2,8 @@
 //! the stated 95 % intervals hold it: every healthy kind with five seeds.
 //!
 //! `cargo run --release --example accuracy` writes `docs/accuracy.md`; `-- --show KIND SEED` prints one unit,
-//! `-- --seeds FIRST` the table from another first seed on with what missed, `-- --values RESULT FIRST` one result of
-//! every unit.
+//! `-- --seeds FIRST` the table from another first seed on with what missed, `-- --values RESULT,... FIRST` some
+//! results of every unit.
 
 #[path = "../tests/support/mod.rs"]
 mod support;
@@ -90,9 +90,10 @@ fn show(kind: &str, seed: u64) -> Result<(), Box<dyn std::error::Error>> {
     Ok(())
 }
 
-/// Prints one result of every unit of a table: unit, value, u, truth, error over u.
-fn values(name: &str, first_seed: u64) -> Result<(), Box<dyn std::error::Error>> {
-    let name = ResultName::ALL.iter().copied().find(|n| n.to_string() == name).ok_or("no such result")?;
+/// Prints some results of every unit of a table: unit, value, u, truth, error over u.
+fn values(names: &str, first_seed: u64) -> Result<(), Box<dyn std::error::Error>> {
+    let named = |name: &str| ResultName::ALL.iter().copied().find(|n| n.to_string() == name).ok_or("no such result");
+    let names = names.split(',').map(named).collect::<Result<Vec<_>, _>>()?;
     let mut rows = BTreeMap::new();
     for (seed, &kind) in
         (first_seed..).zip(ModuleKind::ALL.iter().flat_map(|kind| std::iter::repeat_n(kind, PER_KIND as usize)))
@@ -101,8 +102,11 @@ fn values(name: &str, first_seed: u64) -> Result<(), Box<dyn std::error::Error>>
         let run = support::run(support::rig("rigs/virtual.toml", kind, seed, &[]), plan);
         enter(&mut rows, &format!("{}/{seed}", kind.name()), &run);
     }
-    for (unit, value, u, truth, _) in rows.get(&name).map_or(&[][..], |row: &Row| &row.numbers) {
-        println!("{unit:<24} {value:<14.6} u {u:<12.6} truth {truth:<14.6} error / u {:.2}", (value - truth) / u);
+    for name in names {
+        println!("{name}");
+        for (unit, value, u, truth, _) in rows.get(&name).map_or(&[][..], |row: &Row| &row.numbers) {
+            println!("  {unit:<24} {value:<14.6} u {u:<12.6} truth {truth:<14.6} error / u {:.2}", (value - truth) / u);
+        }
     }
     Ok(())
 }
@@ -113,6 +117,7 @@ fn table(first_seed: u64, detail: bool) -> String {
     let mut units = 0;
     let (mut bench_s, mut wall_s, mut bytes) = (Vec::new(), Vec::new(), Vec::new());
     let mut upset = String::new();
+    let mut fans = Fans::default();
     let mut seed = first_seed;
     for &kind in ModuleKind::ALL {
         for _ in 0..PER_KIND {
@@ -136,6 +141,7 @@ fn table(first_seed: u64, detail: bool) -> String {
             wall_s.push(run.wall_s.0 + run.wall_s.1);
             bytes.push(run.record_bytes as f64 / 1e6);
             enter(&mut rows, &unit, &run);
+            fans.enter(&run);
         }
     }
     let mut text = String::from(INTRODUCTION);
@@ -160,10 +166,52 @@ fn table(first_seed: u64, detail: bool) -> String {
         let right = row.words.iter().filter(|(_, found, truth)| found == truth).count();
         let _ = writeln!(text, "| `{name}` | {right} | {} |", row.words.len() + row.absent.len());
     }
+    fans.write(&mut text);
     if detail {
         details(&mut text, &rows);
     }
     text
+}
+
+/// Constants of the load fan over all units: what, unit, and value, u and truth of each.
+#[derive(Default)]
+struct Fans(BTreeMap<(&'static str, &'static str), Vec<(f64, f64, f64)>>);
+
+impl Fans {
+    fn enter(&mut self, run: &support::Run) {
+        let (Some(found), Some(truth)) = (&run.evaluated.document.load_fan, run.truth.load_fan) else { return };
+        for (what, found, truth) in [
+            (("resistance", "Ohm"), Some(found.resistance_ohm), truth.resistance_ohm),
+            (("back-EMF constant", "V.s/rad"), found.ke_v_s, truth.ke_v_s),
+            (("inertia", "kg.m²"), found.inertia_kg_m2, truth.inertia_kg_m2),
+            (("air load", "N.m.s²"), found.air_nm_s2, truth.air_nm_s2),
+            (("copper after the soak", "°C"), found.copper_c, truth.copper_c),
+        ] {
+            if let Some(found) = found {
+                self.0.entry(what).or_default().push((found.value, found.u, truth));
+            }
+        }
+    }
+
+    fn write(&self, text: &mut String) {
+        text.push_str("\nThe load fan, identified from the same runs (`load_fan` of the results document):\n\n");
+        text.push_str("| of the fan | unit | measured | mean error | RMS error | mean truth | within 2 u | RMS error / mean u |\n|---|---|---|---|---|---|---|---|\n");
+        for ((what, unit), values) in &self.0 {
+            let n = values.len() as f64;
+            let mean = |of: fn(&(f64, f64, f64)) -> f64| values.iter().map(of).sum::<f64>() / n;
+            let rms = mean(|(value, _, truth)| (value - truth).powi(2)).sqrt();
+            let within = values.iter().filter(|(value, u, truth)| (value - truth).abs() <= 2.0 * u).count();
+            let _ = writeln!(
+                text,
+                "| {what} | {unit} | {} | {} | {} | {} | {within} | {:.2} |",
+                values.len(),
+                significant(mean(|(value, _, truth)| value - truth), 2),
+                significant(rms, 3),
+                significant(mean(|(_, _, truth)| *truth), 3),
+                rms / mean(|(_, u, _)| *u),
+            );
+        }
+    }
 }
 
 fn enter(rows: &mut BTreeMap<ResultName, Row>, unit: &str, run: &support::Run) {

@@ -333,6 +333,8 @@ pub struct Findings {
     pub absent: BTreeMap<ResultName, String>,
     /// Settled points in the order taken.
     pub curve: Vec<CurvePoint>,
+    /// The load fan, where a start shows it.
+    pub load_fan: Option<LoadFan>,
     /// Oddities noticed on the way (glitches left out, frozen readings, clipped samples), in plain words.
     pub warnings: Vec<String>,
 }
@@ -473,6 +475,52 @@ pub struct Carried {
     pub seconds: f64,
 }
 
+/// A fitted value with its standard uncertainty.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Fitted {
+    /// The value.
+    pub value: f64,
+    /// Its standard uncertainty, in the same unit.
+    pub u: f64,
+}
+
+/// The load fan as the run shows it. It belongs to the bench: a weak module and a worn bench fan slow alike, and are told
+/// apart here.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct LoadFan {
+    /// Resistance of armature and brushes at the begin of the first start.
+    pub resistance_ohm: Fitted,
+    /// Back-EMF and torque constant; null without a speed.
+    pub ke_v_s: Option<Fitted>,
+    /// Moment of inertia; null without a speed.
+    pub inertia_kg_m2: Option<Fitted>,
+    /// Torque that the air takes, over the square of the speed; null without a speed.
+    pub air_nm_s2: Option<Fitted>,
+    /// Copper temperature at the end of the last long hold; null without one or without an ambient temperature.
+    pub copper_c: Option<Fitted>,
+    /// The measured start beside a hard one of the same fan.
+    pub starts: Option<StartsCompared>,
+    /// Whether this is the fan that the rig file describes, in plain words; null where it states no locked-rotor current.
+    pub judgement: Option<String>,
+}
+
+/// What the soft start did and what a hard start of the same fan to the same output would do.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct StartsCompared {
+    /// Highest 5 ms mean of the supply current, as measured.
+    pub soft_peak_a: f64,
+    /// The same of a hard start, predicted.
+    pub hard_peak_a: Fitted,
+    /// How far the supply sagged at the peak, by its resistance.
+    pub soft_sag_v: f64,
+    /// The same of a hard start.
+    pub hard_sag_v: f64,
+    /// Heat in copper, module and supply until the fan had 95 % of its speed.
+    pub soft_heat_j: f64,
+    /// The same of a hard start.
+    pub hard_heat_j: f64,
+}
+
 /// The results document, `results.json`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Document {
@@ -513,6 +561,9 @@ pub struct Document {
     /// Heaviest load carried without a break; null when the unit was never loaded.
     #[serde(default)]
     pub carried: Option<Carried>,
+    /// The load fan as the run shows it; left out when it does not.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub load_fan: Option<LoadFan>,
     /// Oddities in the data, in plain words.
     #[serde(default)]
     pub warnings: Vec<String>,

@@ -16,6 +16,7 @@ pub(crate) mod heat;
 mod hinge;
 mod level;
 mod line;
+mod load_fan;
 mod loss;
 mod motor_fit;
 mod onset;

@@ -24,11 +24,20 @@ pub(crate) struct MotorFit {
     /// Its standard uncertainty.
     pub(crate) resistance_u: f64,
     /// Inertia, ampere seconds per volt.
-    inertia: f64,
+    pub(crate) inertia: f64,
     /// Friction current, amperes.
     friction_a: f64,
     /// Load, amperes per volt squared.
-    load: f64,
+    pub(crate) load: f64,
+    /// Relative standard uncertainties of inertia and load.
+    pub(crate) inertia_share_u: f64,
+    pub(crate) load_share_u: f64,
+    /// Back-EMF at the end of the start, volts.
+    pub(crate) end_v: f64,
+    /// Fan current there, amperes.
+    pub(crate) end_a: f64,
+    /// Heat in copper, module and supply until the back-EMF had 95 % of that, joules.
+    pub(crate) heat_j: f64,
     /// Supply: open voltage and resistance.
     open_v: f64,
     pub(crate) source_ohm: f64,
@@ -46,7 +55,12 @@ pub(crate) struct HardStart {
     pub(crate) peak_a: f64,
     /// Its standard uncertainty.
     pub(crate) u: f64,
+    /// Heat in copper, module and supply until the fan has 95 % of the speed that the fitted start ended with.
+    pub(crate) heat_j: f64,
 }
+
+/// Share of its last speed at which a fan counts as run up.
+const RUN_UP: f64 = 0.95;
 
 /// Weight of the guesses, amperes per unit of a logarithm: far under the scatter of a thousand cells.
 const PRIOR_A: f64 = 0.1;
@@ -120,12 +134,18 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
     let [r, m, a, b] = physical(&found.params);
     // The scatter is ripple and model error, correlated over cells: a tenth of the cells count.
     let u_log = found.u(0) * 10.0_f64.sqrt();
+    let run = run_up(&drive, &found.params, -source.slope);
     (r.is_finite() && u_log < 0.3).then_some(MotorFit {
         resistance_ohm: r,
         resistance_u: r * u_log,
         inertia: m,
         friction_a: a,
         load: b,
+        inertia_share_u: found.u(1) * 10.0_f64.sqrt(),
+        load_share_u: found.u(3) * 10.0_f64.sqrt(),
+        end_v: run.end_v,
+        end_a: run.end_a,
+        heat_j: run.heat_j,
         open_v: source.at(0.0),
         source_ohm: -source.slope,
         source_u: source.slope_u * 10.0_f64.sqrt(),
@@ -181,16 +201,10 @@ fn physical(logs: &[f64]) -> [f64; 4] {
 /// makes the switched-on share larger than the voltage ratio; the last is the zero of the supply current.
 fn residuals(drive: &Drive, logs: &[f64], out: &mut [f64]) {
     let [r, m, a, b] = physical(logs);
-    let wheel = logs[4].exp().min(0.2);
     let (mut e, mut turning) = (0.0, false);
     for (i, out) in out.iter_mut().enumerate() {
         let amps = ((drive.output_v[i] - e) / r).max(0.0);
-        // output = d (supply - on i) - (1 - d) wheel supply, all over the supply.
-        let share = if drive.ratio[i] > 0.005 {
-            (drive.ratio[i] + wheel) / (1.0 + wheel - drive.on_ohm * amps / drive.supply_v[i].max(1.0))
-        } else {
-            0.0
-        };
+        let share = drive.share(i, amps, logs);
         *out = match &drive.fan_a {
             Some(fan_a) => fan_a[i] - amps,
             None => {
@@ -200,6 +214,45 @@ fn residuals(drive: &Drive, logs: &[f64], out: &mut [f64]) {
         };
         e = advance(e, drive.output_v[i], r, m, a, b, &mut turning);
     }
+}
+
+impl Drive {
+    /// Share of the time in which the switch is on, in cell `i` at this fan current.
+    fn share(&self, i: usize, amps: f64, logs: &[f64]) -> f64 {
+        let wheel = logs[4].exp().min(0.2);
+        // output = d (supply - on i) - (1 - d) wheel supply, all over the supply.
+        if self.ratio[i] > 0.005 {
+            (self.ratio[i] + wheel) / (1.0 + wheel - self.on_ohm * amps / self.supply_v[i].max(1.0))
+        } else {
+            0.0
+        }
+    }
+}
+
+/// How the fitted fan ran up.
+struct RunUp {
+    end_v: f64,
+    end_a: f64,
+    heat_j: f64,
+}
+
+/// Plays the fitted fan through its start.
+fn run_up(drive: &Drive, logs: &[f64], source_ohm: f64) -> RunUp {
+    let [r, m, a, b] = physical(logs);
+    let (mut e, mut turning, mut end_a) = (0.0, false, 0.0);
+    // Back-EMF and heat after each cell.
+    let mut track = Vec::with_capacity(drive.output_v.len());
+    let mut heat_j = 0.0;
+    for (i, volts) in drive.output_v.iter().enumerate() {
+        let amps = ((volts - e) / r).max(0.0);
+        let share = drive.share(i, amps, logs);
+        heat_j += STEP_S * amps * amps * (r + share * drive.on_ohm + share * share * source_ohm);
+        e = advance(e, *volts, r, m, a, b, &mut turning);
+        end_a = amps;
+        track.push((e, heat_j));
+    }
+    let heat_j = track.iter().find(|(then_v, _)| *then_v >= RUN_UP * e).map_or(heat_j, |(_, heat_j)| *heat_j);
+    RunUp { end_v: e, end_a, heat_j }
 }
 
 /// Back-EMF one step on, implicit in the current so that a light rotor stays stable.
@@ -217,34 +270,45 @@ fn advance(e: f64, volts: f64, r: f64, m: f64, a: f64, b: f64, turning: &mut boo
 impl MotorFit {
     /// Peak of a start with the output at `ratio` of the supply at once (flat out where the fitted start got there).
     pub(crate) fn hard_start(&self, ratio: f64) -> HardStart {
-        let at = |r: f64, source: f64, inductance: f64| self.peak(ratio, r, source, inductance);
-        let peak_a = at(self.resistance_ohm, self.source_ohm, INDUCTANCE_H);
+        let at = |r: f64, source: f64, inductance: f64| self.run_hard(ratio, r, source, inductance).0;
+        let (peak_a, heat_j) = self.run_hard(ratio, self.resistance_ohm, self.source_ohm, INDUCTANCE_H);
         let by_r = at(self.resistance_ohm + self.resistance_u, self.source_ohm, INDUCTANCE_H) - peak_a;
         let by_source = at(self.resistance_ohm, self.source_ohm + self.source_u, INDUCTANCE_H) - peak_a;
         // 80 to 400 uH, even.
         let by_l = (at(self.resistance_ohm, self.source_ohm, 8e-5) - at(self.resistance_ohm, self.source_ohm, 4e-4))
             / 12.0_f64.sqrt();
-        HardStart { peak_a, u: by_r.hypot(by_source).hypot(by_l).hypot(MODEL_SHARE * peak_a) }
+        HardStart { peak_a, u: by_r.hypot(by_source).hypot(by_l).hypot(MODEL_SHARE * peak_a), heat_j }
     }
 
-    /// Highest 5 ms mean of the supply current in a simulated hard start.
-    fn peak(&self, ratio: f64, r: f64, source: f64, inductance_h: f64) -> f64 {
+    /// Highest 5 ms mean of the supply current in a simulated hard start, and the heat until the fan has run up.
+    fn run_hard(&self, ratio: f64, r: f64, source: f64, inductance_h: f64) -> (f64, f64) {
         const DT_S: f64 = 1e-4;
+        const PEAK_STEPS: usize = 3_000;
+        const MOST_STEPS: usize = 200_000;
+        let mut heat_j = 0.0;
         // Flat out the output is short of the supply by what the module loses, which grows with the current.
         let share = if self.on_ohm > 0.0 { 1.0 } else { ratio };
         let (mut e, mut amps, mut window, mut highest) = (0.0_f64, 0.0_f64, [0.0; 50], 0.0_f64);
-        for step in 0..3000 {
+        for step in 0..MOST_STEPS {
+            if step >= PEAK_STEPS && e >= RUN_UP * self.end_v {
+                break;
+            }
             let volts = share * (self.open_v - source * share * amps) - self.on_ohm * amps;
             amps +=
                 DT_S / inductance_h * (volts - e - r * amps) / (1.0 + DT_S * (r + source + self.on_ohm) / inductance_h);
             e += DT_S * ((amps - self.friction_a - self.load * e * e) / self.inertia).max(-e / DT_S);
             e = e.max(0.0);
-            window[step % 50] = share * amps;
-            if step >= 49 {
-                highest = highest.max(window.iter().sum::<f64>() / 50.0);
+            if e < RUN_UP * self.end_v {
+                heat_j += DT_S * amps * amps * (r + self.on_ohm + share * share * source);
+            }
+            if step < PEAK_STEPS {
+                window[step % 50] = share * amps;
+                if step >= 49 {
+                    highest = highest.max(window.iter().sum::<f64>() / 50.0);
+                }
             }
         }
-        highest
+        (highest, heat_j)
     }
 }
 

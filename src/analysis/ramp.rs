@@ -12,6 +12,8 @@ use super::zero;
 const CELL_S: f64 = 1e-3;
 /// From this jump (share of settled) on a start with a jump is called so.
 const JUMP_SHAPE: f64 = 0.08;
+/// How well an approach is exponential to its end, as a share of the settled value: freewheel and sag bend it.
+const APPROACH_SHARE: f64 = 0.004;
 /// A rise to 90 % within this time is no ramp.
 const NO_RAMP_S: f64 = 0.03;
 
@@ -173,6 +175,38 @@ impl Trace {
         let (t_90, t_95) = (crossing(0.9)?, crossing(0.95)?);
         let shape = shape(t, v, self.settled, &onset, t_90.t_s, t_95.t_s);
         Some(RampFigures { onset, t_10, t_90, t_95, jump_share, shape })
+    }
+
+    /// The trace with the settled value that its rise leads to, and its figures: an exponential ramp is still on its way
+    /// when it looks settled.
+    pub(crate) fn read(self, edge_s: f64) -> Option<(Self, RampFigures)> {
+        let figures = self.figures(edge_s)?;
+        if figures.shape.name != "exponential" {
+            return Some((self, figures));
+        }
+        let Some((settled, settled_u)) = self.leads_to(&figures) else { return Some((self, figures)) };
+        let trace = Self { settled, settled_u, ..self };
+        let figures = trace.figures(edge_s)?;
+        Some((trace, figures))
+    }
+
+    /// Where the exponential approach of the later part of the rise leads, with its uncertainty; `None` where that is
+    /// not near.
+    fn leads_to(&self, figures: &RampFigures) -> Option<(f64, f64)> {
+        let length_s = figures.t_90.t_s - figures.t_10.t_s;
+        let from = self.times_s.partition_point(|t| *t < figures.t_10.t_s + 0.3 * length_s);
+        let step = ((self.times_s.len() - from) / 400).max(1);
+        let (t, v) = thinned(self.times_s.get(from..)?, self.values.get(from..)?, step);
+        let (begin_s, first) = (*t.first()?, *v.first()?);
+        let found = fit::fit(&[self.settled, first - self.settled, (0.45 * length_s).ln()], t.len(), |p, r| {
+            for ((r, t), v) in r.iter_mut().zip(&t).zip(&v) {
+                *r = v - p[0] - p[1] * (-(t - begin_s) / p[2].clamp(-7.0, 5.0).exp()).exp();
+            }
+        })?;
+        let rest = found.params[0] - self.settled;
+        // The residuals are the likeness of the shape more than noise: a tenth of them count.
+        let u = (found.u(0) * 10.0_f64.sqrt()).hypot(APPROACH_SHARE * found.params[0]);
+        (rest.abs() < 0.05 * self.settled).then_some((found.params[0], u))
     }
 
     /// Seconds by which a crossing of `share` moves when the values move by one unit.

@@ -178,9 +178,15 @@ fn after(rec: &Recording, wait: &Wait, asleep_s: Option<f64>) -> Result<Estimate
     let value = asleep_s - wait.off_s;
     // Before the command went, its last edge lies up to a period back.
     let period_s = rec.setting_at(wait.off_s - 1e-3).map_or(0.0, |before| 1.0 / before.frequency.get().max(1.0));
+    let spacing_s = rec
+        .channels
+        .get(&Channel::SupplyA)
+        .and_then(|series| series.slices(asleep_s - CELL_S, asleep_s + CELL_S).next())
+        .map_or(CELL_S, |slice| slice.dt_s.min(CELL_S));
     let parts = vec![
-        estimate::random("cells of the current", 0.2 * CELL_S),
-        estimate::random("period of the command", period_s / 3.0_f64.sqrt()),
+        // The fall shares one sample with what came before, and reads that much late.
+        estimate::random("sampling of the current", spacing_s / 3.0_f64.sqrt()),
+        estimate::random("period of the command", period_s / 12.0_f64.sqrt()),
         estimate::common("clock", value * rec.header.bench.clock_u),
     ];
     Ok(Estimate::new(value, parts))

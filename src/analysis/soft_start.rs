@@ -8,6 +8,7 @@ use crate::results::{Findings, Measured, ResultName};
 use super::command;
 use super::estimate::{self, Estimate, miss_all, pool, spans};
 use super::line;
+use super::load_fan;
 use super::motor_fit::{self, MotorFit};
 use super::peak::{self, Peak};
 use super::ramp::{RampFigures, Trace, Unreadable};
@@ -156,14 +157,8 @@ fn current_delay(rec: &Recording, start: &Start<'_>) -> Option<Estimate> {
 
 /// Ramp results; returns the settled output ratio of the first start.
 fn ramp(rec: &Recording, starts: &[Start<'_>], spans: &[Span], findings: &mut Findings) -> Option<f64> {
-    let read: Vec<Result<(Trace, RampFigures), Unreadable>> = starts
-        .iter()
-        .map(|start| {
-            let trace = trace(rec, start)?;
-            let figures = trace.figures(start.edge_s).ok_or(Unreadable::NoRise)?;
-            Ok((trace, figures))
-        })
-        .collect();
+    let read: Vec<Result<(Trace, RampFigures), Unreadable>> =
+        starts.iter().map(|start| trace(rec, start)?.read(start.edge_s).ok_or(Unreadable::NoRise)).collect();
     let good: Vec<&(Trace, RampFigures)> = read.iter().filter_map(|r| r.as_ref().ok()).collect();
     if !good.is_empty() {
         put_ramp(rec, &good, "output", None, findings);
@@ -232,9 +227,7 @@ fn ramp_from_speed(rec: &Recording, starts: &[Start<'_>], findings: &mut Finding
             let track = speed::speed_track(rec, start.span.t0_s, start.span.t1_s, SPEED_STEP_S);
             let (t, rpm): (Vec<f64>, Vec<f64>) = track.into_iter().unzip();
             let output = without_lag(&rpm, lag.as_ref());
-            let trace = Trace::finish(t, output, start.edge_s, 0.0).ok()?;
-            let figures = trace.figures(start.edge_s)?;
-            Some((trace, figures))
+            Trace::finish(t, output, start.edge_s, 0.0).ok()?.read(start.edge_s)
         })
         .collect();
     if good.is_empty() {
@@ -305,6 +298,10 @@ fn current(rec: &Recording, starts: &[Start<'_>], ratio: Option<f64>, fan: Optio
     let after_s = first.t_s - starts[0].edge_s;
     let peak_result = pooled.measured(ResultName::PeakSupplyA, "5 ms mean", n);
     findings.put(ResultName::PeakSupplyA, peak_result.noted(format!("{after_s:.2} s after the command")));
+    if let Some(fan) = &fan {
+        let hard = fan.hard_start(ratio.unwrap_or(1.0).clamp(0.0, 1.0));
+        findings.load_fan = Some(load_fan::identify(rec, fan, starts[0].span, first.value, &hard));
+    }
     let mut fits = vec![fan];
     fits.extend(starts[1..].iter().map(|start| motor_fit::fit_start(rec, start.edge_s, start.span.t1_s)));
     let read: Vec<(Peak, zero::Level, Option<MotorFit>)> = starts

@@ -90,6 +90,7 @@ pub(super) fn document(
         stopped,
         earlier_runs: header.earlier_runs,
         carried: verdict::carried(recording),
+        load_fan: findings.load_fan.clone(),
         warnings,
     }
 }

@@ -102,6 +102,8 @@ pub struct Truth {
     pub on_resistance_ohm: Option<f64>,
     /// Input capacitance.
     pub capacitance_f: Option<f64>,
+    /// The load fan.
+    pub load_fan: Option<FanTruth>,
     /// Speed at the end of the noise-free start.
     pub speed_rpm: Option<f64>,
     /// Expected peak-to-peak of speed at the soak duty, percent of its mean (a chance quantity).
@@ -124,6 +126,21 @@ pub struct Truth {
     pub loss_open_after_s: Option<f64>,
 }
 
+/// True constants of the load fan.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FanTruth {
+    /// Resistance at the copper temperature of the conditions.
+    pub resistance_ohm: f64,
+    /// Back-EMF constant, V.s/rad.
+    pub ke_v_s: f64,
+    /// Inertia, kg.m2.
+    pub inertia_kg_m2: f64,
+    /// Air load over speed squared, N.m.s2.
+    pub air_nm_s2: f64,
+    /// Copper temperature of the conditions.
+    pub copper_c: f64,
+}
+
 /// Level exceeded by five in a hundred of a normal distribution.
 const Z_95: f64 = 1.644_854;
 
@@ -131,6 +148,14 @@ const Z_95: f64 = 1.644_854;
 #[must_use]
 pub fn truth(config: &PlantConfig, at: &TruthConditions) -> Truth {
     let mut truth = Truth { capacitance_f: Some(config.module.power.capacitance_f), ..Truth::default() };
+    let copper_c = at.copper_c.unwrap_or(config.ambient_c);
+    truth.load_fan = Some(FanTruth {
+        resistance_ohm: config.motor.resistance_at(copper_c),
+        ke_v_s: config.motor.ke,
+        inertia_kg_m2: config.motor.inertia_kg_m2,
+        air_nm_s2: config.motor.air_nm_s2,
+        copper_c,
+    });
     input(config, &mut truth);
     asleep(config, at, &mut truth);
     if answers(config, at) {

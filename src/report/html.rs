@@ -30,6 +30,7 @@ pub fn html(document: &Document, recording: &Recording, findings: &Findings) -> 
                 (label(document))
                 (plots(document, recording))
                 (results(document, recording))
+                (load_fan(document))
                 (decisions(document))
                 (signs(document))
                 (not_tested(document, recording))
@@ -165,6 +166,22 @@ fn result(row: &view::Row, recording: &Recording) -> Markup {
             td { @match row.name.of() { Belongs::Module => "m", Belongs::Fan => "m+f" } }
         }
         @if !row.note.is_empty() { tr.note { td colspan="8" { (row.note) } } }
+    }
+}
+
+/// The bench's own fan, and what the unit's soft start saves on it.
+fn load_fan(document: &Document) -> Markup {
+    let Some(fan) = &document.load_fan else { return html! {} };
+    html! {
+        h2 { "The load fan" }
+        @if let Some(starts) = &fan.starts { p { (view::start_words(starts)) } }
+        table {
+            thead { tr { th scope="col" { "of the fan, not of the unit" } th scope="col" { "value" } th scope="col" { "u" } } }
+            tbody { @for (what, value, u) in view::fan_rows(fan) {
+                tr { th scope="row" { (what) } td.num { b { (value) } } td.num { (u) } }
+            } }
+        }
+        @if let Some(judgement) = &fan.judgement { p { (view::sentence(judgement)) } }
     }
 }
 

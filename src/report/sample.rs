@@ -6,8 +6,8 @@ use crate::bench::{Channel, Setting};
 use crate::record::event::{ChannelFacts, Event, LimitFacts, LowRange, SpanKind};
 use crate::record::recording::Recording;
 use crate::results::{
-    Carried, Contribution, CurvePoint, Decision, Direction, Document, Findings, Grade, Guard, Measured, Outcome,
-    ResultName, RiskKind, RiskRule, Sign, Verdict,
+    Carried, Contribution, CurvePoint, Decision, Direction, Document, Findings, Fitted, Grade, Guard, LoadFan,
+    Measured, Outcome, ResultName, RiskKind, RiskRule, Sign, StartsCompared, Verdict,
 };
 use crate::units::Hertz;
 use crate::verdict::made_up::{Made, pulses};
@@ -151,6 +151,26 @@ fn header(rec: &mut Recording) {
     ]);
 }
 
+fn fan() -> LoadFan {
+    let fitted = |value, u| Fitted { value, u };
+    LoadFan {
+        resistance_ohm: fitted(0.1323, 0.0017),
+        ke_v_s: Some(fitted(0.0371, 0.0002)),
+        inertia_kg_m2: Some(fitted(0.0081, 0.0002)),
+        air_nm_s2: Some(fitted(9.6e-6, 4e-7)),
+        copper_c: Some(fitted(58.0, 4.0)),
+        starts: Some(StartsCompared {
+            soft_peak_a: 31.2,
+            hard_peak_a: fitted(85.0, 1.4),
+            soft_sag_v: 0.37,
+            hard_sag_v: 1.02,
+            soft_heat_j: 240.0,
+            hard_heat_j: 310.0,
+        }),
+        judgement: Some("the bench fan is as the rig file says (132 mOhm for 133 mOhm)".to_owned()),
+    }
+}
+
 fn document(recording: &Recording, findings: &Findings) -> Document {
     let header = &recording.header;
     let outcomes = [
@@ -195,6 +215,7 @@ fn document(recording: &Recording, findings: &Findings) -> Document {
         stopped: None,
         earlier_runs: Some(2),
         carried: Some(Carried { supply_a: 24.6, duty_pct: 95.0, supply_v: Some(13.0), seconds: 90.0 }),
+        load_fan: Some(fan()),
         warnings: findings.warnings.clone(),
     }
 }
@@ -216,6 +237,7 @@ pub(crate) fn empty() -> (Document, Recording, Findings) {
         verdict: None,
         carried: None,
         earlier_runs: None,
+        load_fan: None,
         warnings: Vec::new(),
         ..whole
     };

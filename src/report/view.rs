@@ -1,8 +1,8 @@
 //! What a report shows, with wording and rounding already chosen: shared by the HTML and the text renderer.
 
 use crate::results::{
-    Carried, Contribution, Document, Grade, Measured, Nature, Outcome, ResultName, RiskKind, RiskRule, Stopped,
-    StoppedBy,
+    Carried, Contribution, Document, Fitted, Grade, LoadFan, Measured, Nature, Outcome, ResultName, RiskKind, RiskRule,
+    StartsCompared, Stopped, StoppedBy,
 };
 use crate::units::{for_people, rounded_together, significant};
 
@@ -196,6 +196,51 @@ fn drop_current(document: &Document) -> String {
         (Some(drop_v), Some(ohm)) if ohm > 0.0 => format!("at {:.1} A", drop_v / ohm),
         _ => String::new(),
     }
+}
+
+/// What the soft start saves against a hard start of the same fan, in amperes, sag and heat.
+pub(super) fn start_words(starts: &StartsCompared) -> String {
+    let hard = starts.hard_peak_a;
+    format!(
+        "The soft start peaks at {:.0} A where a hard start of this fan would draw {:.0} A (u {:.1} A): it saves {:.0} A \
+         and {:.2} V of sag ({:.2} V for {:.2} V). Heat in copper, module and supply until 95 % of the speed: {:.0} J for \
+         {:.0} J.",
+        starts.soft_peak_a,
+        hard.value,
+        hard.u,
+        hard.value - starts.soft_peak_a,
+        starts.hard_sag_v - starts.soft_sag_v,
+        starts.soft_sag_v,
+        starts.hard_sag_v,
+        starts.soft_heat_j,
+        starts.hard_heat_j,
+    )
+}
+
+/// Lines of the table of the load fan: what, value and u with unit.
+pub(super) fn fan_rows(fan: &LoadFan) -> Vec<(&'static str, String, String)> {
+    let row = |what, fitted: Option<Fitted>, factor: f64, unit: &str| {
+        let fitted = fitted?;
+        let (value, u) = rounded_together(fitted.value * factor, fitted.u * factor);
+        Some((what, format!("{value} {unit}"), format!("{u} {unit}")))
+    };
+    [
+        row("resistance of armature and brushes", Some(fan.resistance_ohm), 1e3, "mOhm"),
+        row("back-EMF constant", fan.ke_v_s, 1e3, "mV.s/rad"),
+        row("moment of inertia", fan.inertia_kg_m2, 1e3, "g.m²"),
+        row("air torque over speed squared", fan.air_nm_s2, 1e6, "µN.m.s²"),
+        row("copper at the end of the soak", fan.copper_c, 1.0, "°C"),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
+}
+
+/// A phrase as a sentence.
+pub(super) fn sentence(words: &str) -> String {
+    let mut chars = words.chars();
+    let first = chars.next().map(|c| c.to_uppercase().collect::<String>()).unwrap_or_default();
+    format!("{first}{}.", chars.as_str())
 }
 
 /// A time as minutes from one minute on, else as seconds.

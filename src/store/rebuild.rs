@@ -128,6 +128,7 @@ fn bare(dir: &Path) -> Result<Document, String> {
         stopped: None,
         earlier_runs: header.earlier_runs,
         carried: None,
+        load_fan: None,
         warnings: Vec::new(),
     })
 }

@@ -34,6 +34,7 @@ fn document(unit: &str, run: &str, started: &str, grade: Option<Grade>) -> Docum
         stopped: None,
         earlier_runs: None,
         carried: None,
+        load_fan: None,
         warnings: Vec::new(),
     }
 }

@@ -14,7 +14,7 @@ use galebench::driver::{Bench, DriverError, Offers};
 use galebench::ops::document::{self, Evaluated};
 use galebench::plant::config::PlantConfig;
 use galebench::plant::statics;
-use galebench::plant::truth::{Truth, TruthConditions, truth};
+use galebench::plant::truth::{FanTruth, Truth, TruthConditions, truth};
 use galebench::record::event::{FORMAT, Header, SpanKind};
 use galebench::record::recording::{Recording, Span};
 use galebench::record::writer::RecordWriter;
@@ -170,6 +170,7 @@ fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside
     let flat = truth(config, &at(|kind| *kind == SpanKind::FlatOut));
     (all.drop_v, all.on_resistance_ohm) = (flat.drop_v, flat.on_resistance_ohm);
     let soaked = truth(config, &after_soak(recording, &cold, inside));
+    all.load_fan = started.load_fan.zip(soaked.load_fan).map(|(cold, hot)| FanTruth { copper_c: hot.copper_c, ..cold });
     (all.heat_rise_k, all.heat_tau_s) = (soaked.heat_rise_k, soaked.heat_tau_s);
     all.speed_rpm = last_constant_speed(config, recording, cold.command_hz, inside);
     all
