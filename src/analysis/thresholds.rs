@@ -24,8 +24,9 @@ const K95: f64 = 1.96;
 pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let rising = staircases(rec, &SpanKind::Ascend);
     let falling = staircases(rec, &SpanKind::Descend);
-    output(rec, findings, &rising, ResultName::OutputOnPct, trial::output_on);
-    output(rec, findings, &falling, ResultName::OutputOffPct, trial::output_off);
+    let bands = dead_bands(rec);
+    output(rec, findings, &rising, &bands, ResultName::OutputOnPct);
+    output(rec, findings, &falling, &bands, ResultName::OutputOffPct);
     let Some(witness) = Witness::of(rec) else {
         for name in
             [ResultName::StartDutyPct, ResultName::StartDuty95Pct, ResultName::StopDutyPct, ResultName::HysteresisPct]
@@ -89,14 +90,37 @@ fn open_below(told: &[Told], coarse: bool) -> Vec<Told> {
         .collect()
 }
 
+/// Brackets of the rising and the falling output threshold found at one command frequency with the fan at rest.
+struct DeadBand {
+    hz: f64,
+    on: Option<Bracket>,
+    off: Option<Bracket>,
+}
+
+fn dead_bands(rec: &Recording) -> Vec<DeadBand> {
+    let looked = staircases(rec, &SpanKind::DeadBand);
+    looked
+        .iter()
+        .map(|levels| {
+            let (on, off) = trial::dead_band(rec, levels);
+            DeadBand { hz: levels[0].setting.frequency.get(), on, off }
+        })
+        .collect()
+}
+
+/// Whether two command frequencies are the same one.
+fn same(a: f64, b: f64) -> bool {
+    (a - b).abs() <= 1e-3 * b.abs()
+}
+
+/// Command frequency of the fan's thresholds: that at which the unit is characterised.
+fn nominal_hz(rec: &Recording) -> Option<f64> {
+    let span = rec.spans_where(|k| matches!(k, SpanKind::Ascend | SpanKind::Descend)).next()?;
+    rec.setting_at(span.t1_s).map(|setting| setting.frequency.get())
+}
+
 /// A module threshold: the brackets of all trials narrowed to what they share.
-fn output(
-    rec: &Recording,
-    findings: &mut Findings,
-    staircases: &[Vec<Level>],
-    name: ResultName,
-    judge: fn(&Recording, &[Level]) -> Told,
-) {
+fn output(rec: &Recording, findings: &mut Findings, staircases: &[Vec<Level>], bands: &[DeadBand], name: ResultName) {
     let rising = name == ResultName::OutputOnPct;
     if !rec.channels.contains_key(&Channel::OutputV) {
         return findings.miss(name, "no output voltage channel");
@@ -104,7 +128,12 @@ fn output(
     if staircases.is_empty() {
         return findings.miss(name, no_staircase(rising));
     }
-    let told: Vec<Told> = staircases.iter().map(|levels| judge(rec, levels)).collect();
+    let judge = if rising { trial::output_on } else { trial::output_off };
+    let nominal = nominal_hz(rec);
+    let of_band = |band: &DeadBand| if rising { band.on } else { band.off };
+    let searched = bands.iter().filter(|band| nominal.is_some_and(|hz| same(band.hz, hz))).filter_map(of_band);
+    let told: Vec<Told> =
+        staircases.iter().map(|levels| judge(rec, levels)).chain(searched.map(Told::Between)).collect();
     let brackets = all_brackets(&told, rising);
     let Some(shared) = shared(&brackets).filter(|_| !closed(&told).is_empty()) else {
         return findings.miss(name, output_reason(&told, rising));

@@ -42,7 +42,11 @@ pub(crate) fn start(rec: &Recording, witness: Witness, levels: &[Level], coarse:
         Onset::Never => return Told::Never(last.duty_pct),
         Onset::Unknown => return Told::Nothing,
     };
-    let at = index_at(levels, latest_s);
+    // With the output off nothing can start, however far back the onset is dated.
+    let off = |l: &Level| level::output_above_zero(rec, l.t0_s, l.t1_s) == Some(false);
+    let last_off = levels.iter().rposition(off);
+    let on = last_off.map_or(0, |i| i + 1).min(levels.len() - 1);
+    let at = index_at(levels, latest_s).max(on);
     if levels[at].duty_pct <= first.duty_pct {
         return Told::AtFirst(first.duty_pct);
     }
@@ -54,9 +58,7 @@ pub(crate) fn start(rec: &Recording, witness: Witness, levels: &[Level], coarse:
     while below > 0 && !output_settled(rec, &levels[below]) {
         below -= 1;
     }
-    // With the output off nothing can start.
-    let off = |l: &Level| level::output_above_zero(rec, l.t0_s, l.t1_s) == Some(false);
-    below = (below + 1..at).rev().find(|&i| off(&levels[i])).unwrap_or(below);
+    below = below.max(last_off.filter(|off| *off < at).unwrap_or(0));
     Told::Between(Bracket { below: levels[below].duty_pct, at: levels[at].duty_pct })
 }
 
@@ -108,6 +110,27 @@ pub(crate) fn output_off(rec: &Recording, levels: &[Level]) -> Told {
         Some(before) => Told::Between(Bracket { below: levels[off].duty_pct, at: levels[before].duty_pct }),
         None => Told::AtFirst(levels[0].duty_pct),
     }
+}
+
+/// What looks around the output's thresholds told of the rising and of the falling one, fan at rest throughout.
+///
+/// A level tells by the state that it was come to from: the first of them is off.
+pub(crate) fn dead_band(rec: &Recording, levels: &[Level]) -> (Option<Bracket>, Option<Bracket>) {
+    const OPEN: Bracket = Bracket { below: f64::NEG_INFINITY, at: f64::INFINITY };
+    let (mut rising, mut falling) = (OPEN, OPEN);
+    let mut was_on = false;
+    for level in levels {
+        let Some(on) = level::output_above_zero(rec, level.t0_s, level.t1_s) else { continue };
+        match (was_on, on) {
+            (false, false) => rising.below = rising.below.max(level.duty_pct),
+            (false, true) => rising.at = rising.at.min(level.duty_pct),
+            (true, true) => falling.at = falling.at.min(level.duty_pct),
+            (true, false) => falling.below = falling.below.max(level.duty_pct),
+        }
+        was_on = on;
+    }
+    let kept = |bracket: Bracket| (bracket.width().is_some() && bracket.below < bracket.at).then_some(bracket);
+    (kept(rising), kept(falling))
 }
 
 /// A kick start: the output overshoots its settled level right after it comes on.

@@ -176,7 +176,11 @@ pub enum SpanKind {
     /// From settled turning, duty falls in small steps, each held until settled, until the fan rests and the output is off
     /// (or the lowest duty was held). Gives `stop_duty_pct`, `output_off_pct`.
     Descend,
-    /// Begins at the command edge to one duty, held until settled and 1 s or more beyond. Gives a point of the curve.
+    /// From verified standstill and output off, with the fan at rest throughout: duties around the output's thresholds at
+    /// one command frequency, each held until the output has answered within the first half. Each comes from the output
+    /// state of the one before; the first is off. Gives `output_on_pct`, `output_off_pct`, the dead band by frequency.
+    DeadBand,
+    /// Begins at the command edge to one duty, held until settled, the last second of it. Gives a point of the curve.
     Point {
         /// From which side.
         direction: Direction,

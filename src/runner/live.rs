@@ -121,9 +121,9 @@ pub(crate) fn motion_now(rec: &Recording, window_s: f64) -> Motion {
     }
 }
 
-/// Times from the first sign of output after `edge_s` to 95 % of the level settled at by `to_s`; `None` without output
-/// channel or output.
-pub(crate) fn ramp_s(rec: &Recording, edge_s: f64, to_s: f64) -> Option<f64> {
+/// Times from `edge_s` to the first sign of output, and from there to 95 % of the level settled at by `to_s`; `None`
+/// without output channel or output.
+pub(crate) fn ramp_s(rec: &Recording, edge_s: f64, to_s: f64) -> Option<(f64, f64)> {
     let settled = ratio(rec, to_s - WINDOW_S, to_s).filter(|settled| *settled > 0.05)?;
     let cell_s = 0.02;
     let reaches = |share: f64| {
@@ -136,7 +136,8 @@ pub(crate) fn ramp_s(rec: &Recording, edge_s: f64, to_s: f64) -> Option<f64> {
         }
         None
     };
-    Some((reaches(0.95)? - reaches(0.02)?).max(0.0))
+    let first_s = reaches(0.02)?;
+    Some((first_s - edge_s, (reaches(0.95)? - first_s).max(0.0)))
 }
 
 /// Duty (fraction) at which the rising part of settled points (duty, ratio) meets their plateau; `None` where the ratio
@@ -182,7 +183,8 @@ mod tests {
     fn a_ramp_is_timed_and_settles_only_after_its_end() {
         let rec = ramp();
         // 2 % to 95 % of 3 s.
-        assert!((ramp_s(&rec, 0.5, 9.0).unwrap() - 2.79).abs() < 0.05);
+        assert!((ramp_s(&rec, 0.5, 9.0).unwrap().1 - 2.79).abs() < 0.05);
+        assert!((ramp_s(&rec, 0.5, 9.0).unwrap().0 - 0.56).abs() < 0.05);
         assert!(!settled(&rec, 0.5, 4.2, false));
         assert!(settled(&rec, 0.5, 5.6, false));
         assert!(!output_settled(&rec, 0.5, 3.0, 0.4));

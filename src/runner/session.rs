@@ -55,8 +55,11 @@ pub(crate) struct Known {
     pub(crate) quiet_line: Option<Line>,
     /// Line states in which the fan ran.
     pub(crate) running_lines: Vec<Line>,
-    /// Last zero of the supply current, amperes.
+    /// Time from a command edge to the first output, seconds.
+    pub(crate) delay_s: Option<f64>,
+    /// Last zero of the supply current, amperes, and of the output voltage, volts.
     pub(crate) zero_a: f64,
+    pub(crate) zero_output_v: f64,
     /// Levels flat out.
     pub(crate) full: Option<Levels>,
     /// Duty at which the output came on, rising, as a fraction.
@@ -65,6 +68,8 @@ pub(crate) struct Known {
     pub(crate) start: Option<f64>,
     /// Duty at which the fan stopped, falling, as a fraction.
     pub(crate) stop: Option<f64>,
+    /// Whether the output thresholds were searched for by themselves, fan at rest.
+    pub(crate) dead_band: bool,
     /// Why there is nothing to measure, once that is clear.
     pub(crate) dead: Option<String>,
 }
@@ -87,8 +92,12 @@ const WAKE_DUTY: f64 = 0.03;
 const QUIET_S: f64 = 0.1;
 /// Asleep unless the plan says otherwise.
 const ASLEEP_BELOW: Amps = Amps(5e-3);
-/// Output ratio from which an output at rest counts as on: well above offsets, below the smallest useful duty.
-pub(crate) const OUTPUT_ON: f64 = 0.015;
+/// Output ratio from which a driven output counts as on, and from which one at rest does, its zero taken off: a diode
+/// takes most of a small output away again.
+const OUTPUT_ON: f64 = 0.015;
+const ON_AT_REST: f64 = 0.0035;
+/// Command to output where it is not known yet.
+const DELAY_S: f64 = 0.3;
 /// Supply current above the zero that only a driven fan draws; an awake module takes less.
 const DRIVEN_A: f64 = 0.25;
 
@@ -204,7 +213,25 @@ impl<'a> Session<'a> {
 
     /// Whether the output is on, known that the fan rests (so that there is no back-EMF).
     pub(crate) fn output_on_at_rest(&self, window_s: f64) -> bool {
-        self.ratio(window_s).map_or_else(|| self.amps(window_s) > DRIVEN_A, |ratio| ratio > OUTPUT_ON)
+        let now_s = self.now_s();
+        let mean = |channel| self.rec().mean(channel, now_s - window_s, now_s);
+        match (mean(Channel::OutputV), mean(Channel::SupplyV)) {
+            (Some(output_v), Some(supply_v)) if self.can.output => {
+                output_v - self.known.zero_output_v > ON_AT_REST * supply_v.max(1.0)
+            }
+            _ => self.amps(window_s) > DRIVEN_A,
+        }
+    }
+
+    /// Whether tach edges came within `window_s`.
+    pub(crate) fn turns_by_edges(&self, window_s: f64) -> bool {
+        let now_s = self.now_s();
+        self.can.tach && self.rec().tach_in(now_s - window_s, now_s).is_some_and(|edges| !edges.is_empty())
+    }
+
+    /// Time after a change of duty by which the output has answered, seconds.
+    pub(crate) fn answer_s(&self) -> f64 {
+        0.3 + 2.0 * self.known.delay_s.unwrap_or(DELAY_S)
     }
 
     /// What the unit answers with: output ratio, else supply current over that of the load fan.
@@ -274,7 +301,8 @@ impl<'a> Session<'a> {
                 Motion::Turning => false,
                 Motion::Unknown => blind && waited_s > 60.0,
             };
-            if rests && waited_s >= 1.5 {
+            // Silence of the tach is looked back on; without one the output has to have gone first.
+            if rests && (self.can.tach || waited_s >= 1.5) {
                 return Ok(true);
             }
         }
@@ -413,7 +441,8 @@ impl<'a> Session<'a> {
         self.read(seconds, Pace::Normal)?;
         let rests = self.motion_at_rest() != Motion::Turning;
         if rests {
-            self.known.zero_a = self.rec().mean(Channel::SupplyA, begin_s, self.now_s()).unwrap_or(0.0);
+            let mean = |channel| self.rec().mean(channel, begin_s, self.now_s()).unwrap_or(0.0);
+            (self.known.zero_a, self.known.zero_output_v) = (mean(Channel::SupplyA), mean(Channel::OutputV));
         }
         self.zero_due = false;
         self.sup.end_span(span, complete);

@@ -1,43 +1,52 @@
 //! More starts and stops: each start from verified standstill, each stop from settled turning, in fine steps around what
 //! the sweep found.
 
+use crate::analysis::signal::stats;
 use crate::bench::Pace;
 use crate::runner::session::{Session, Work};
-use crate::runner::stages::thresholds::{Climb, ascend, descend};
+use crate::runner::stages::thresholds::{Ascent, Climb, Fall, ascend, descend};
 use crate::safety::Halt;
 use crate::units::Duty;
 
-/// How far below the estimate a start begins: its jump must not reach the threshold.
+/// How far below the estimate a start begins at most and at least: its jump must not reach the threshold.
 const BELOW: f64 = 0.015;
+const LEAST_BELOW: f64 = 0.0075;
+/// The same in standard deviations of the starts so far, from this many on.
+const BELOW_SPREADS: f64 = 2.5;
+const ENOUGH: usize = 4;
 /// Added after a fan started on the jump itself.
-const LOWER: f64 = 0.01;
+const LOWER: f64 = 0.005;
 /// How far above the estimate a stop begins: the coarse one of the sweep, then the finer ones.
-const ABOVE: f64 = 0.04;
-const ABOVE_FINE: f64 = 0.025;
-/// Longest settling before a stop trial.
+const ABOVE: f64 = 0.0125;
+const ABOVE_FINE: f64 = 0.0075;
+/// Longest settling before a stop trial, from a standstill and from turning near there.
 const SETTLE_S: f64 = 12.0;
+const NEAR_S: f64 = 3.0;
 /// How many duties above the estimate a start may go: a worn fan sticks now and then.
 const REACH: f64 = 0.10;
+/// Trials begin this part of a fine step apart (the golden section), so that their brackets do not share their ends.
+const DITHER: f64 = 0.618_033_988_749_894_9;
 
 pub(crate) fn run(session: &mut Session<'_>, starts: u32, stops: u32, fine: Duty) -> Work {
     let Some(estimate) = session.known.start else {
         return Ok(Err("no start duty is known to repeat around".to_owned()));
     };
     let fine = fine.fraction();
-    let (mut below, mut missed) = (BELOW, 0);
+    let (mut lower, mut missed) = (0.0, 0);
     let (mut estimates, mut stops_seen) = (vec![estimate], Vec::new());
     for trial in 0..starts.max(stops) {
         let start = median(&estimates);
+        let dither = fine * (f64::from(trial) * DITHER).fract();
+        let mut turns = false;
         if trial < starts {
-            let first = (start - below).max(session.lowest());
+            let first = (start - below(&estimates, fine) - lower - dither).max(session.lowest());
             let climb = Climb { first, step: fine, top: (start + REACH).min(1.0), until_on: false };
-            match ascend(session, climb)? {
-                Some(found) if found.at_once => below += LOWER,
-                Some(found) => match found.start {
-                    Some(start) => estimates.push(start),
-                    None => missed += 1,
-                },
-                None => missed += 1,
+            let found = ascend(session, climb)?;
+            turns = found.is_some_and(|found| found.start.is_some());
+            match found {
+                Some(found) if found.at_once => lower += LOWER,
+                Some(Ascent { start: Some(start), .. }) => estimates.push(start),
+                _ => missed += 1,
             }
         }
         if trial < stops {
@@ -46,25 +55,48 @@ pub(crate) fn run(session: &mut Session<'_>, starts: u32, stops: u32, fine: Duty
                 (true, Some(stop)) => stop + ABOVE,
                 (true, None) => start,
             };
-            stops_seen.extend(stop_trial(session, start, from, fine)?);
+            stops_seen.extend(stop_trial(session, Trial { start, from: from + dither, fine, turns })?);
         }
         session.off()?;
     }
-    session.zero()?;
+    // Nothing here drew a high current: the zero that follows the next stage, or ends the run, does.
     Ok(if missed == 0 { Ok(()) } else { Err(format!("{missed} start trials gave no start")) })
 }
 
-fn stop_trial(session: &mut Session<'_>, start: f64, from: f64, fine: f64) -> Result<Option<f64>, Halt> {
+/// How far below the estimate the next start begins.
+fn below(estimates: &[f64], fine: f64) -> f64 {
+    if estimates.len() < ENOUGH {
+        return BELOW;
+    }
+    let spread = stats::deviation(estimates).unwrap_or(BELOW);
+    (BELOW_SPREADS * spread + fine).clamp(LEAST_BELOW, BELOW)
+}
+
+/// One stop, as fractions of the period.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Trial {
+    start: f64,
+    from: f64,
+    fine: f64,
+    /// Whether the fan turns already, near its start duty.
+    turns: bool,
+}
+
+fn stop_trial(session: &mut Session<'_>, trial: Trial) -> Result<Option<f64>, Halt> {
     let lowest = session.lowest();
-    let from = from.max(lowest + 2.0 * fine);
-    if from < start {
+    let from = trial.from.max(lowest + 2.0 * trial.fine);
+    let near_s = if trial.turns { NEAR_S } else { SETTLE_S };
+    if from < trial.start && !trial.turns {
         // Below the start duty the fan keeps turning only when it turns already.
-        session.set_duty(start + 0.02)?;
+        session.set_duty(trial.start + 0.02)?;
         session.settle(1.0, SETTLE_S, Pace::Slow)?;
+    } else if trial.turns {
+        session.settle(1.0, 1.5, Pace::Slow)?;
     }
     session.set_duty(from)?;
-    session.settle(1.5, SETTLE_S, Pace::Slow)?;
-    Ok(descend(session, from, fine, lowest)?.stop)
+    session.settle(1.5, near_s, Pace::Slow)?;
+    let until_rest = session.known.dead_band;
+    Ok(descend(session, Fall { first: from, step: trial.fine, lowest, until_rest })?.stop)
 }
 
 fn median(values: &[f64]) -> f64 {

@@ -91,8 +91,8 @@ fn learn_ramp(session: &mut Session<'_>, edge_s: f64) {
     if session.known.ramp_s.is_some() {
         return;
     }
-    if let Some(ramp_s) = live::ramp_s(session.rec(), edge_s, session.now_s()) {
-        session.known.ramp_s = Some(ramp_s);
+    if let Some((delay_s, ramp_s)) = live::ramp_s(session.rec(), edge_s, session.now_s()) {
+        (session.known.delay_s, session.known.ramp_s) = (Some(delay_s), Some(ramp_s));
         session.sup.learned("ramp_s", Seconds((ramp_s * 1e3).round() / 1e3).to_string());
     }
 }

@@ -1,13 +1,14 @@
-//! The curve: up from standstill with the start threshold, settled points to full, points down with more of them around
-//! the saturation knee, then down to the stop threshold.
+//! The curve: up from standstill with the start threshold, settled points to full, every second of them down again with
+//! more around the saturation knee, then down to the stop threshold; then, with the fan at rest, the output thresholds.
 
 use crate::bench::Pace;
-use crate::config::plan::UpTo;
+use crate::config::plan::{Stage, UpTo};
 use crate::record::event::SpanKind;
 use crate::results::Direction;
 use crate::runner::live;
 use crate::runner::session::{Session, Work};
-use crate::runner::stages::thresholds::{Climb, ascend, descend};
+use crate::runner::stages::dead_band::{self, Search};
+use crate::runner::stages::thresholds::{Ascent, Climb, Fall, ascend, descend};
 use crate::safety::Halt;
 use crate::units::{Duty, Seconds};
 
@@ -15,12 +16,18 @@ use crate::units::{Duty, Seconds};
 const COARSE: f64 = 0.01;
 /// Spacing of points around the knee, and how far around it they go.
 const KNEE_STEP: f64 = 0.0125;
-const KNEE_BELOW: f64 = 0.06;
-const KNEE_ABOVE: f64 = 0.05;
-/// Stay beyond settling that is averaged.
+const KNEE_BELOW: f64 = 0.0375;
+const KNEE_ABOVE: f64 = 0.03;
+/// Steps of the way up in one step down.
+const DOWN_STEPS: f64 = 2.0;
+/// Longest settling before the descent.
+const STOP_SETTLE_S: f64 = 4.0;
+/// What is averaged: the last window that showed no trend, and a stay beyond it, in which ripple is read where there is
+/// no tach.
 const AVERAGE_S: f64 = 1.0;
-/// Burst in which ripple is read where there is no tach.
-const BURST_S: f64 = 0.5;
+const BEYOND_S: f64 = AVERAGE_S - live::WINDOW_S;
+/// Width to which the output thresholds are halved, in fine steps.
+const BAND_SHARE: f64 = 0.6;
 
 /// What the stage file asks for.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -53,28 +60,48 @@ pub(crate) fn run(session: &mut Session<'_>, ask: Ask) -> Work {
     leave_cut_off(session, ask.settle_within)?;
     let knee = live::knee(&points);
     let low = (start + 0.5 * ask.step).max(lowest);
-    for duty in falling_duties(low, ask.step, session.highest(ask.to), knee) {
+    for duty in falling_duties(low, DOWN_STEPS * ask.step, session.highest(ask.to), knee) {
         let (_, settled) = point(session, duty, Direction::Down, ask.settle_within)?;
         unsettled += usize::from(!settled);
     }
-    let from = (low / COARSE).ceil() * COARSE;
+    // Nothing stops above its start.
+    let from = start.max(lowest + 2.0 * COARSE);
     session.set_duty(from)?;
-    session.settle(1.5, ask.settle_within.get(), Pace::Slow)?;
-    let down = descend(session, from, COARSE, lowest)?;
+    session.settle(1.5, STOP_SETTLE_S, Pace::Slow)?;
+    let down = descend(session, Fall { first: from, step: COARSE, lowest, until_rest: true })?;
     session.known.stop = down.stop;
-    refine_on(session, ask.fine)?;
+    let band = output_thresholds(session, found, ask.fine)?;
     session.zero()?;
-    Ok(if unsettled == 0 { Ok(()) } else { Err(format!("{unsettled} points did not settle in time")) })
+    let settled = if unsettled == 0 { Ok(()) } else { Err(format!("{unsettled} points did not settle in time")) };
+    Ok(settled.and(band))
 }
 
-/// The output threshold again in fine steps: it lies below the start, where the coarse ascent had only one step.
-fn refine_on(session: &mut Session<'_>, fine: f64) -> Result<(), Halt> {
-    let Some(on) = session.known.on else { return Ok(()) };
-    let first = (on - 1.5 * COARSE).max(session.lowest());
-    if first < on {
+/// The output thresholds finer than the climb found them: by themselves where the output comes on before the fan turns,
+/// else together with its start.
+fn output_thresholds(session: &mut Session<'_>, found: Ascent, fine: f64) -> Work {
+    let Some(on) = found.on else { return Ok(Ok(())) };
+    let lowest = session.lowest();
+    let apart = session.can.output && found.start.is_none_or(|start| on < start - 1.5 * COARSE) && on > lowest + COARSE;
+    if apart {
+        if !session.stand_still()? {
+            return Ok(Err("the fan was not seen to come to rest".to_owned()));
+        }
+        let frequency = session.command(Duty::ZERO).frequency;
+        let within = BAND_SHARE * fine;
+        let known = Some(((on - COARSE).max(lowest), on));
+        let searched = dead_band::search(session, Search { frequency, lowest, on: known, top: on, within })?;
+        session.known.dead_band = searched.is_ok();
+        session.off()?;
+        return Ok(searched);
+    }
+    // The repeats take them in fine steps anyway.
+    let repeated = session.plan.stages.iter().any(|stage| matches!(stage, Stage::Repeats { .. }));
+    let first = (on - 1.5 * COARSE).max(lowest);
+    if first < on && !repeated {
         ascend(session, Climb { first, step: fine, top: on + COARSE, until_on: true })?;
     }
-    session.off()
+    session.off()?;
+    Ok(Ok(()))
 }
 
 /// Multiples of `step` above `start` up to and with `top`; the last part above 90 % twice as fine, where cut-offs are.
@@ -116,12 +143,7 @@ pub(crate) fn point(
     let ((ratio, settled), _) = session.span(SpanKind::Point { direction }, |session| {
         session.set_duty(duty)?;
         let settled = session.settle(1.5, within.get(), Pace::Slow)?;
-        if session.can.tach {
-            session.read(AVERAGE_S, Pace::Normal)?;
-        } else {
-            session.read(AVERAGE_S - BURST_S, Pace::Normal)?;
-            session.read(BURST_S, Pace::Burst)?;
-        }
+        session.read(BEYOND_S, session.motion_pace())?;
         let complete = if settled { Ok(()) } else { Err("did not settle in time".to_owned()) };
         Ok(((session.answer(AVERAGE_S), settled), complete))
     })?;

@@ -4,7 +4,7 @@ use crate::analysis::speed::Motion;
 use crate::bench::Pace;
 use crate::record::event::SpanKind;
 use crate::runner::live;
-use crate::runner::session::{OUTPUT_ON, Session};
+use crate::runner::session::Session;
 use crate::safety::Halt;
 
 /// What an ascent found, as fractions of the period.
@@ -31,12 +31,15 @@ pub(crate) struct Climb {
     pub(crate) until_on: bool,
 }
 
-/// Shortest stay at a step of an ascent: a fan at its threshold takes this long to show.
+/// Shortest stay at a step of an ascent: a fan at its threshold takes this long to show, with a tach and without.
+const LEAST_HOLD_TACH_S: f64 = 0.7;
 const LEAST_HOLD_S: f64 = 1.0;
 /// Stay at a step in ramp times of the step.
 const RAMP_SHARE: f64 = 1.5;
 /// Burst in which motion is looked for.
 const LOOK_S: f64 = 0.2;
+/// End of a stay in which the output is looked at.
+pub(super) const OFF_LOOK_S: f64 = 0.15;
 /// Unknown ramps count as this long.
 const RAMP_S: f64 = 3.0;
 
@@ -71,11 +74,19 @@ pub(crate) fn ascend(session: &mut Session<'_>, climb: Climb) -> Result<Option<A
     Ok(Some(found))
 }
 
-/// Holds one step until the fan turns (true), or until the output settled and the fan had time to show.
+/// Holds one step until the fan turns (true), or until the output settled and the fan had time to show. With the output
+/// off nothing can start: the time for the output to come is enough.
 fn hold_rising(session: &mut Session<'_>, jump: f64) -> Result<bool, Halt> {
     let ramp_s = session.known.ramp_s.unwrap_or(RAMP_S);
-    let least_s = LEAST_HOLD_S.max(RAMP_SHARE * ramp_s * jump);
+    let least_s = if session.can.tach { LEAST_HOLD_TACH_S } else { LEAST_HOLD_S };
+    let least_s = least_s.max(RAMP_SHARE * ramp_s * jump);
     let (begin_s, most_s) = (session.now_s(), least_s + 2.0);
+    if session.can.output {
+        session.read(session.answer_s(), Pace::Slow)?;
+        if !session.output_on_at_rest(OFF_LOOK_S) && session.motion(LOOK_S) != Motion::Turning {
+            return Ok(false);
+        }
+    }
     loop {
         if session.can.tach {
             session.read(0.1, Pace::Slow)?;
@@ -100,8 +111,9 @@ fn hold_rising(session: &mut Session<'_>, jump: f64) -> Result<bool, Halt> {
 /// Without a tach only bursts show whether the fan turns, and those are kept rare: one at the end of the shortest stay,
 /// then two a second.
 fn look(session: &mut Session<'_>, begin_s: f64) -> Result<(), Halt> {
-    let first = session.now_s() <= begin_s + 1e-9;
-    session.read(if first { LEAST_HOLD_S - LOOK_S } else { 0.3 }, Pace::Slow)?;
+    let held_s = session.now_s() - begin_s;
+    let rest_s = LEAST_HOLD_S - LOOK_S - held_s;
+    session.read(if rest_s > 0.05 { rest_s } else { 0.3 }, Pace::Slow)?;
     session.read(LOOK_S, Pace::Burst)
 }
 
@@ -117,23 +129,38 @@ pub(crate) struct Descent {
 /// Longest stay at a step down: a slowly turning fan gives too few edges to call it settled.
 const LONGEST_FALL_S: f64 = 2.4;
 
-/// Steps down from `first` (where the fan is settled already) until the fan rests and the output is off, or the lowest
-/// duty was held. After the fan rests the steps are twice as wide.
-pub(crate) fn descend(session: &mut Session<'_>, first: f64, step: f64, lowest: f64) -> Result<Descent, Halt> {
+/// Where a descent goes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Fall {
+    /// Duty at which the fan turns and is settled.
+    pub(crate) first: f64,
+    /// Step from then on; twice that once the fan rests.
+    pub(crate) step: f64,
+    /// Last duty.
+    pub(crate) lowest: f64,
+    /// Ends as soon as the fan rests, whether the output is off or not.
+    pub(crate) until_rest: bool,
+}
+
+/// Steps down until the fan rests and the output is off, or the lowest duty was held.
+pub(crate) fn descend(session: &mut Session<'_>, fall: Fall) -> Result<Descent, Halt> {
     let (found, _) = session.span(SpanKind::Descend, |session| {
         session.read(0.3, Pace::Normal)?;
         let mut found = Descent::default();
-        let mut duty = first;
-        while duty > lowest + 1e-9 {
-            let stride = if found.stop.is_some() { 2.0 * step } else { step };
-            duty = (duty - stride).max(lowest);
+        let mut duty = fall.first;
+        while duty > fall.lowest + 1e-9 {
+            let stride = if found.stop.is_some() { 2.0 * fall.step } else { fall.step };
+            duty = (duty - stride).max(fall.lowest);
             session.set_duty(duty)?;
             let rests = hold_falling(session, found.stop.is_some())?;
             if rests && found.stop.is_none() {
                 found.stop = Some(duty);
             }
-            if rests && session.ratio(0.2).is_none_or(|ratio| ratio < OUTPUT_ON) {
+            if rests && !session.output_on_at_rest(0.2) {
                 found.off = Some(duty);
+                break;
+            }
+            if rests && fall.until_rest {
                 break;
             }
         }
