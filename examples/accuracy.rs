@@ -1,9 +1,10 @@
 //! Measures how far the results of the full plan are from the truth of the virtual units that it ran on, and how often
 //! the stated 95 % intervals hold it: every healthy kind with five seeds.
 //!
-//! `cargo run --release --example accuracy` writes `docs/accuracy.md`; `-- --show KIND SEED` prints one unit,
-//! `-- --seeds FIRST` the table from another first seed on with what missed, `-- --values RESULT,... FIRST` some
-//! results of every unit.
+//! `cargo run --release --example accuracy` writes `docs/accuracy.md` (the bench with a tach) and
+//! `docs/accuracy-two-wire.md` (no tach: speed from ripple and back-EMF). `-- --show KIND SEED` prints one unit,
+//! `-- --seeds FIRST` the table from another first seed on with what missed, `-- --values RESULT,... FIRST` some results
+//! of every unit; `--two-wire` before any of them means the other bench.
 
 #[path = "../tests/support/mod.rs"]
 mod support;
@@ -33,28 +34,47 @@ struct Row {
     absent: Vec<(String, String)>,
 }
 
+/// A bench of the table, where its table goes, and what to say of it.
+struct Bench {
+    rig: &'static str,
+    page: &'static str,
+    about: &'static str,
+}
+
+const WITH_TACH: Bench = Bench { rig: "rigs/virtual.toml", page: "docs/accuracy.md", about: "" };
+const TWO_WIRE: Bench = Bench {
+    rig: "rigs/virtual-two-wire.toml",
+    page: "docs/accuracy-two-wire.md",
+    about: "This bench has no tach: speed comes from the commutation ripple in the supply current, and from the back-EMF while the output is off.\n",
+};
+
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
-    match arguments.iter().map(String::as_str).collect::<Vec<_>>().as_slice() {
-        ["--show", kind, seed] => show(kind, seed.parse()?),
+    let mut words: Vec<&str> = arguments.iter().map(String::as_str).collect();
+    let bench = if words.first() == Some(&"--two-wire") { TWO_WIRE } else { WITH_TACH };
+    words.retain(|word| *word != "--two-wire");
+    match words.as_slice() {
+        ["--show", kind, seed] => show(&bench, kind, seed.parse()?),
         ["--seeds", first] => {
-            println!("{}", table(first.parse()?, true));
+            println!("{}", table(&bench, first.parse()?, true));
             Ok(())
         }
-        ["--values", name, first] => values(name, first.parse()?),
+        ["--values", name, first] => values(&bench, name, first.parse()?),
         _ => {
-            let text = table(FIRST_SEED, false);
-            std::fs::write(support::shipped("docs/accuracy.md"), &text)?;
-            print!("{text}");
+            for bench in [WITH_TACH, TWO_WIRE] {
+                let text = table(&bench, FIRST_SEED, false);
+                std::fs::write(support::shipped(bench.page), &text)?;
+                print!("{text}");
+            }
             Ok(())
         }
     }
 }
 
 /// Prints everything about one unit, truth beside it.
-fn show(kind: &str, seed: u64) -> Result<(), Box<dyn std::error::Error>> {
+fn show(bench: &Bench, kind: &str, seed: u64) -> Result<(), Box<dyn std::error::Error>> {
     let kind = ModuleKind::from_name(kind).ok_or("no such kind")?;
-    let run = support::run(support::rig("rigs/virtual.toml", kind, seed, &[]), support::plan("test-plans/full.toml"));
+    let run = support::run(support::rig(bench.rig, kind, seed, &[]), support::plan("test-plans/full.toml"));
     let document = &run.evaluated.document;
     for stage in &run.evaluated.recording.stages {
         println!("{:>8.1} s {:>7.1} s  {:<16} {:?}", stage.t0_s, stage.t1_s - stage.t0_s, stage.stage, stage.end);
@@ -91,7 +111,7 @@ fn show(kind: &str, seed: u64) -> Result<(), Box<dyn std::error::Error>> {
 }
 
 /// Prints some results of every unit of a table: unit, value, u, truth, error over u.
-fn values(names: &str, first_seed: u64) -> Result<(), Box<dyn std::error::Error>> {
+fn values(bench: &Bench, names: &str, first_seed: u64) -> Result<(), Box<dyn std::error::Error>> {
     let named = |name: &str| ResultName::ALL.iter().copied().find(|n| n.to_string() == name).ok_or("no such result");
     let names = names.split(',').map(named).collect::<Result<Vec<_>, _>>()?;
     let mut rows = BTreeMap::new();
@@ -99,7 +119,7 @@ fn values(names: &str, first_seed: u64) -> Result<(), Box<dyn std::error::Error>
         (first_seed..).zip(ModuleKind::ALL.iter().flat_map(|kind| std::iter::repeat_n(kind, PER_KIND as usize)))
     {
         let plan = support::plan("test-plans/full.toml");
-        let run = support::run(support::rig("rigs/virtual.toml", kind, seed, &[]), plan);
+        let run = support::run(support::rig(bench.rig, kind, seed, &[]), plan);
         enter(&mut rows, &format!("{}/{seed}", kind.name()), &run);
     }
     for name in names {
@@ -111,7 +131,7 @@ fn values(names: &str, first_seed: u64) -> Result<(), Box<dyn std::error::Error>
     Ok(())
 }
 
-fn table(first_seed: u64, detail: bool) -> String {
+fn table(bench: &Bench, first_seed: u64, detail: bool) -> String {
     let mut rows: BTreeMap<ResultName, Row> = BTreeMap::new();
     let mut grades: BTreeMap<&str, u32> = BTreeMap::new();
     let mut units = 0;
@@ -122,7 +142,7 @@ fn table(first_seed: u64, detail: bool) -> String {
     for &kind in ModuleKind::ALL {
         for _ in 0..PER_KIND {
             let plan = support::plan("test-plans/full.toml");
-            let run = support::run(support::rig("rigs/virtual.toml", kind, seed, &[]), plan);
+            let run = support::run(support::rig(bench.rig, kind, seed, &[]), plan);
             let unit = format!("{}/{seed}", kind.name());
             units += 1;
             seed += 1;
@@ -144,7 +164,7 @@ fn table(first_seed: u64, detail: bool) -> String {
             fans.enter(&run);
         }
     }
-    let mut text = String::from(INTRODUCTION);
+    let mut text = INTRODUCTION.replace("{rig}", bench.rig).replace("{about}", bench.about);
     let spread = |values: &[f64]| {
         let low = values.iter().copied().fold(f64::INFINITY, f64::min);
         let high = values.iter().copied().fold(0.0, f64::max);
@@ -284,8 +304,8 @@ const INTRODUCTION: &str = "# Accuracy on the virtual bench
 
 Written by `cargo run --release --example accuracy`; do not edit.
 
-Five units of every healthy kind of module, each with its own seed, run the full plan (`test-plans/full.toml`) on `rigs/virtual.toml`.
-Each seed draws another unit and other errors of the rig's channels from their stated uncertainties.
+Five units of every healthy kind of module, each with its own seed, run the full plan (`test-plans/full.toml`) on `{rig}`.
+{about}Each seed draws another unit and other errors of the rig's channels from their stated uncertainties.
 The analysis never sees the truth; it is worked out from the plant afterwards, at the duty, frequency and temperatures of the measurement.
 `of` counts the units for which the quantity exists.
 

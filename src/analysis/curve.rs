@@ -1,7 +1,7 @@
 //! The curve of settled points, the settled speed of the last constant stretch, and the command frequency used.
 
 use crate::analysis::level::{self, Reading, Witness};
-use crate::analysis::signal::stats;
+use crate::analysis::signal::{fit, stats};
 use crate::analysis::speed::{self, Motion};
 use crate::bench::Channel;
 use crate::record::event::{Event, SpanKind};
@@ -14,6 +14,9 @@ use crate::units::significant;
 const USUAL_EXPONENT: f64 = 0.75;
 /// Creep over the stretch, as a share of the speed, above which it is said to creep.
 const CREEP: f64 = 0.01;
+/// A commanded stretch that lasts so long, read in so many cells, is read at its end: warming copper slows the fan for minutes.
+const LONG_S: f64 = 30.0;
+const LONG_CELLS: usize = 30;
 
 /// Finds the curve, `speed_rpm` and `command_hz`.
 pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
@@ -89,7 +92,10 @@ fn speed_rpm(rec: &Recording, findings: &mut Findings, witness: Option<Witness>)
         return findings.miss(name, "the fan stands in every constant stretch");
     };
     match constant_speed(rec, witness, span) {
-        Some(steady) => findings.put(name, measured_speed(rec, span, &steady)),
+        Some(steady) => {
+            let measured = measured_speed(rec, span, &steady, &findings.curve);
+            findings.put(name, measured);
+        }
         None => findings.miss(name, no_speed_reason(rec, span)),
     }
 }
@@ -135,6 +141,12 @@ fn constant_speed(rec: &Recording, witness: Witness, span: &Span) -> Option<Stea
         }
     };
     let (times, values): (Vec<f64>, Vec<f64>) = track.into_iter().unzip();
+    if !bare && let Some((at_end, creep_per_s)) = carried_to_end(&times, &values, span.t1_s) {
+        let speed = at_end;
+        let creeps = creep_per_s.abs() * (span.t1_s - from_s) > CREEP * speed.value;
+        let method = format!("{method}, carried to the end of the stretch");
+        return Some(Steady { speed, from_s: span.t1_s, creep_per_s, creeps, method, n: values.len() as u64 });
+    }
     let line = stats::line(&times, &values);
     let (creep_per_s, creep_u) = line.map_or((0.0, 0.0), |l| (l.slope, l.slope_u));
     let change = (creep_per_s.abs() - 2.0 * creep_u).max(0.0) * (span.t1_s - from_s);
@@ -143,13 +155,38 @@ fn constant_speed(rec: &Recording, witness: Witness, span: &Span) -> Option<Stea
     Some(Steady { speed, from_s, creep_per_s, creeps: change > CREEP * speed.value, method, n })
 }
 
-fn measured_speed(rec: &Recording, span: &Span, steady: &Steady) -> Measured {
+/// Value at the end of a slowly bending track, with the slope there in units per second; `None` of a short one.
+///
+/// A parabola by the first three Legendre polynomials, orthogonal over evenly spaced cells: at the end each is 1 and
+/// their variances are 1, 3 and 5 times that of the mean. The scatter around it holds jitter and gusts alike.
+fn carried_to_end(times: &[f64], values: &[f64], end_s: f64) -> Option<(Reading, f64)> {
+    let (first, last) = (*times.first()?, *times.last()?);
+    if times.len() < LONG_CELLS || last - first < LONG_S {
+        return None;
+    }
+    let half_s = 0.5 * (last - first);
+    let place = |t: f64| (t - first) / half_s - 1.0;
+    let one = vec![1.0; times.len()];
+    let slope: Vec<f64> = times.iter().map(|t| place(*t)).collect();
+    let bend: Vec<f64> = slope.iter().map(|x| 1.5 * x * x - 0.5).collect();
+    let (terms, _) = fit::linear(&[&one, &slope, &bend], values)?;
+    let at = |x: f64| terms[0] + terms[1] * x + terms[2] * (1.5 * x * x - 0.5);
+    let left: Vec<f64> = slope.iter().zip(values).map(|(x, v)| v - at(*x)).collect();
+    let n = stats::effective_n(&left).min(times.len() as f64 - 3.0);
+    let scatter = stats::deviation(&left)?;
+    let x = place(end_s);
+    let creep_per_s = (terms[1] + 3.0 * terms[2] * x) / half_s;
+    Some((Reading { value: at(x).abs(), u: scatter * (9.0 / n).sqrt() }, creep_per_s))
+}
+
+fn measured_speed(rec: &Recording, span: &Span, steady: &Steady, curve: &[CurvePoint]) -> Measured {
     let clock = rec.header.bench.clock_u * steady.speed.value;
     let creep = steady.creep_per_s.abs() * (span.t1_s - steady.from_s) / 12.0_f64.sqrt();
     let budget = vec![
         Contribution::random("scatter of the mean", if steady.speed.u.is_finite() { steady.speed.u } else { 0.0 }),
         Contribution::common("creep over the stretch", creep),
         Contribution::common("sampling clock", clock),
+        Contribution::common("duty realised at the pin", duty_part(rec, span, steady.speed.value, curve)),
     ];
     let mut notes = Vec::new();
     if let Some(setting) = rec.setting_at(0.5 * (span.t0_s + span.t1_s)) {
@@ -164,6 +201,19 @@ fn measured_speed(rec: &Recording, span: &Span, steady: &Steady) -> Measured {
     let k = stats::k95((steady.n.min(40) as f64 - 1.0).max(1.0)).min(4.0);
     let measured = Measured::number(ResultName::SpeedRpm, steady.speed.value, k, budget, &steady.method, steady.n);
     if notes.is_empty() { measured } else { measured.noted(notes.join("; ")) }
+}
+
+/// What the uncertainty of the duty at the pin means for the speed: its slope in the curve around the commanded duty, else
+/// that of a fan with square-law load.
+fn duty_part(rec: &Recording, span: &Span, speed: f64, curve: &[CurvePoint]) -> f64 {
+    let setting = rec.setting_at(0.5 * (span.t0_s + span.t1_s));
+    let Some(duty_pct) = setting.map(|s| level::commanded_pct(&s)).filter(|duty| *duty > 0.0) else { return 0.0 };
+    let near = curve.iter().filter(|point| (point.duty_pct - duty_pct).abs() < 10.0);
+    let (x, y): (Vec<f64>, Vec<f64>) = near.filter_map(|p| Some((p.duty_pct, p.speed_rpm?))).unzip();
+    let spread = x.iter().copied().fold(f64::NEG_INFINITY, f64::max) - x.iter().copied().fold(f64::INFINITY, f64::min);
+    let line = stats::line(&x, &y).filter(|_| x.len() >= 3 && spread > 2.0);
+    let slope = line.map_or(USUAL_EXPONENT * speed / duty_pct, |line| line.slope.max(0.0));
+    slope * rec.header.bench.duty_u_pct
 }
 
 /// The frequency at which the unit was characterised: what the run learned, else what was commanded at the points.

@@ -12,7 +12,7 @@ use crate::record::recording::Recording;
 
 /// Spacing at which ripple or back-EMF is asked for motion, and how long it may take to notice it, seconds.
 const KERNEL_STEP_S: f64 = 0.25;
-const KERNEL_LAG_S: f64 = 1.5;
+const KERNEL_LAG_S: f64 = 3.0;
 /// Silence of a tach after which its earlier edges belong to something before, seconds.
 const QUIET_S: f64 = 2.0;
 /// Bin in which the current is looked at, seconds.

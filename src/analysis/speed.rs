@@ -313,7 +313,7 @@ pub fn commutation(rec: &Recording, from_s: f64, to_s: f64) -> Option<Commutatio
     // Without the number per revolution: from the slowest fan with four bars to the fastest with fifty.
     let (least, most) = stated.map_or((4.0, 50.0), |k| (k, k));
     let search =
-        ripple::Search { lo_hz: RIPPLE_RPM.0 / 60.0 * least, hi_hz: RIPPLE_RPM.1 / 60.0 * most, avoid_hz: &[] };
+        ripple::Search { lo_hz: RIPPLE_RPM.0 / 60.0 * least, hi_hz: RIPPLE_RPM.1 / 60.0 * most, avoid_hz: &[], per_rev: stated };
     let mut lines = Vec::new();
     for slice in series.slices(from_s, to_s).filter(|slice| slice.dt_s <= slowest_dt_s) {
         let longest = ((0.5 / slice.dt_s) as usize).clamp(64, 16_384);

@@ -2,6 +2,7 @@
 
 pub mod fit;
 pub mod ripple;
+mod ripple_spectrum;
 pub mod settling;
 pub mod stats;
 pub mod steps;
