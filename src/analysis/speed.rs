@@ -312,8 +312,13 @@ pub fn commutation(rec: &Recording, from_s: f64, to_s: f64) -> Option<Commutatio
     let stated = rec.header.bench.ripple_per_rev;
     // Without the number per revolution: from the slowest fan with four bars to the fastest with fifty.
     let (least, most) = stated.map_or((4.0, 50.0), |k| (k, k));
-    let search =
-        ripple::Search { lo_hz: RIPPLE_RPM.0 / 60.0 * least, hi_hz: RIPPLE_RPM.1 / 60.0 * most, avoid_hz: &[], per_rev: stated };
+    let avoid_hz = lines_of_the_bench(rec, series);
+    let search = ripple::Search {
+        lo_hz: RIPPLE_RPM.0 / 60.0 * least,
+        hi_hz: RIPPLE_RPM.1 / 60.0 * most,
+        avoid_hz: &avoid_hz,
+        per_rev: stated,
+    };
     let mut lines = Vec::new();
     for slice in series.slices(from_s, to_s).filter(|slice| slice.dt_s <= slowest_dt_s) {
         let longest = ((0.5 / slice.dt_s) as usize).clamp(64, 16_384);
@@ -325,6 +330,18 @@ pub fn commutation(rec: &Recording, from_s: f64, to_s: f64) -> Option<Commutatio
         }
     }
     combine(&lines, stated)
+}
+
+/// Lines that the current shows before anything was commanded: supply, charger, whatever the wires pick up. The fan
+/// stands then, so none of them is its commutation.
+fn lines_of_the_bench(rec: &Recording, series: &Series) -> Vec<f64> {
+    let Some((driven_s, _)) = rec.settings.iter().find(|(_, setting)| setting.duty.fraction() > 0.0) else {
+        return Vec::new();
+    };
+    let quiet = series.slices(f64::NEG_INFINITY, *driven_s).filter(|slice| slice.dt_s <= 1e-3);
+    let Some(slice) = quiet.last() else { return Vec::new() };
+    let longest = ((0.2 / slice.dt_s) as usize).min(slice.values.len());
+    ripple::clear_lines(&slice.values[slice.values.len() - longest..], slice.dt_s)
 }
 
 /// Mean of the lines that agree with their median.
