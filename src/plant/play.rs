@@ -185,9 +185,8 @@ pub(crate) fn steadiness(config: &PlantConfig, duty: f64, hz: f64) -> Option<f64
     config.motor.once_per_rev = 0.0;
     let (_, mut plant) = start(&config, duty, hz, (config.ambient_c, config.ambient_c));
     // A cell of five steps, 25 ms, is the Nyquist interval of the band's upper end.
-    let decimated: Vec<f64> = (0..STRETCHES * 800 + 200)
-        .map(|_| (0..5).map(|_| plant.advance(COARSE_S).rad_s).sum::<f64>() / 5.0)
-        .collect();
+    let decimated: Vec<f64> =
+        (0..STRETCHES * 800 + 200).map(|_| (0..5).map(|_| plant.advance(COARSE_S).rad_s).sum::<f64>() / 5.0).collect();
     let mean = decimated.iter().sum::<f64>() / decimated.len() as f64;
     if mean < 1.0 {
         return None;

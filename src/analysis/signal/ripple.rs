@@ -101,7 +101,8 @@ impl Window<'_> {
         let mut best: Option<Candidate> = None;
         let clear = self.lines.iter().filter(|line| line.clearance > CLEAR && !known(line.hz));
         for line in clear.filter(|line| line.hz < 0.49 * self.rate_hz).take(2 * CANDIDATES) {
-            for (hz, cost) in [(line.hz, 0.0), (self.rate_hz - line.hz, FOLD_COST), (self.rate_hz + line.hz, FOLD_COST)] {
+            for (hz, cost) in [(line.hz, 0.0), (self.rate_hz - line.hz, FOLD_COST), (self.rate_hz + line.hz, FOLD_COST)]
+            {
                 if !(lo_hz..=self.search.hi_hz).contains(&hz) {
                     continue;
                 }
@@ -129,9 +130,9 @@ impl Window<'_> {
     fn explained(&self, hz: f64, per_rev: Option<f64>) -> f64 {
         let harmonics = [hz, 2.0 * hz, 3.0 * hz, 0.5 * hz, 1.5 * hz];
         let turn = per_rev.map(|k| hz / k).filter(|turn| (ROTATION_HZ.0..=ROTATION_HZ.1).contains(turn));
-        let of_turn = turn.into_iter().flat_map(|turn| {
-            [turn, 2.0 * turn, 3.0 * turn, hz - turn, hz + turn, 2.0 * hz - turn, 2.0 * hz + turn]
-        });
+        let of_turn = turn
+            .into_iter()
+            .flat_map(|turn| [turn, 2.0 * turn, 3.0 * turn, hz - turn, hz + turn, 2.0 * hz - turn, 2.0 * hz + turn]);
         let width = self.spectrum.bin_hz();
         let due: Vec<f64> = harmonics.into_iter().chain(of_turn).map(|hz| self.seen(hz)).collect();
         self.lines
@@ -279,11 +280,13 @@ mod tests {
         let cases: [(f64, f64); 5] = [(0.25, 0.03), (0.25, 0.1), (0.5, 0.15), (1.0, 0.03), (1.0, 0.25)];
         for (seconds, sigma) in cases {
             let n = seconds * rate;
-            let bound = (24.0 * sigma * sigma / (0.05 * 0.05 * n * (n * n - 1.0))).sqrt() * rate / std::f64::consts::TAU;
+            let bound =
+                (24.0 * sigma * sigma / (0.05 * 0.05 * n * (n * n - 1.0))).sqrt() * rate / std::f64::consts::TAU;
             let mut squares = 0.0;
             for seed in 0..seeds {
                 let hz = 611.3 + 0.37 * seed as f64;
-                let lines = [(hz, 0.05, 0.3 * seed as f64), (100.0, 0.08, 1.0), (hz + 44.0, 0.02, 0.2), (1717.0, 0.3, 2.0)];
+                let lines =
+                    [(hz, 0.05, 0.3 * seed as f64), (100.0, 0.08, 1.0), (hz + 44.0, 0.02, 0.2), (1717.0, 0.3, 2.0)];
                 let search = Search { avoid_hz: &[100.0, 1717.0], ..WIDE };
                 let ripple = find(&current(seconds, &lines, sigma, 5000 + seed), 5e-5, &search).expect("line");
                 squares += (ripple.hz - hz).powi(2);

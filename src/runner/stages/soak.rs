@@ -10,8 +10,8 @@ use crate::units::{Duty, Seconds};
 const STEADY_S: f64 = 45.0;
 /// Shortest stay for heat.
 const LEAST_S: f64 = 90.0;
-/// Each look, and without a tach its last part at the pace that shows the ripple.
-const LOOK_S: f64 = 5.0;
+/// Each read, and without a tach its last part at the pace that shows the ripple.
+const READ_S: f64 = 5.0;
 const BURST_S: f64 = 0.1;
 /// Temperature means are taken over this long, slopes between means this far apart.
 const MEAN_S: f64 = 10.0;
@@ -37,9 +37,9 @@ pub(crate) fn run(session: &mut Session<'_>, duties: &[Duty], each: Seconds) -> 
             let (mut steepest, mut look_s): (f64, f64) = (0.0, begin_s + LEAST_S);
             while session.now_s() < begin_s + each.get() {
                 if session.can.tach {
-                    session.read(LOOK_S, Pace::Slow)?;
+                    session.read(READ_S, Pace::Slow)?;
                 } else {
-                    session.read(LOOK_S - BURST_S, Pace::Slow)?;
+                    session.read(READ_S - BURST_S, Pace::Slow)?;
                     session.read(BURST_S, Pace::Burst)?;
                 }
                 let held_s = session.now_s() - begin_s;
