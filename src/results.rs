@@ -10,8 +10,10 @@ use serde::{Deserialize, Serialize};
 use crate::units::{for_people, rounded_together};
 
 mod decision;
+mod hot_day;
 
 pub use decision::{Decision, Guard, RiskKind, RiskRule};
+pub use hot_day::{HotDay, SoakedHeat};
 
 /// Declares the result names once: variant, contract name, unit, whose quantity it is, words for people.
 macro_rules! result_names {
@@ -335,6 +337,8 @@ pub struct Findings {
     pub curve: Vec<CurvePoint>,
     /// The load fan, where a start shows it.
     pub load_fan: Option<LoadFan>,
+    /// Heating of the case, one per soaked duty.
+    pub soaks: Vec<SoakedHeat>,
     /// Oddities noticed on the way (glitches left out, frozen readings, clipped samples), in plain words.
     pub warnings: Vec<String>,
 }
@@ -564,6 +568,9 @@ pub struct Document {
     /// The load fan as the run shows it; left out when it does not.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub load_fan: Option<LoadFan>,
+    /// Case temperature on a hot day, one per soaked duty; empty unless the plan states one.
+    #[serde(default)]
+    pub hot_day: Vec<HotDay>,
     /// Oddities in the data, in plain words.
     #[serde(default)]
     pub warnings: Vec<String>,

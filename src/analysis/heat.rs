@@ -3,7 +3,7 @@
 use crate::bench::Channel;
 use crate::record::event::SpanKind;
 use crate::record::recording::{Recording, Span};
-use crate::results::{Findings, Measured, ResultName};
+use crate::results::{Findings, Measured, ResultName, SoakedHeat};
 
 use super::estimate::{self, Estimate, miss_all, pool, shortfall, spans};
 use super::signal::{fit, stats};
@@ -18,6 +18,10 @@ const SEEN: f64 = 2.0;
 /// One soak as fitted.
 struct Soak {
     duty_pct: f64,
+    /// Ambient over its last tenth.
+    ambient_c: f64,
+    /// Supply current over its last tenth.
+    supply_a: Option<f64>,
     /// Seconds held.
     held_s: f64,
     /// Case less ambient at the end.
@@ -49,18 +53,13 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     // A soak too short to be carried on says nothing beside one that was long enough.
     let any_whole = soaks.iter().any(Soak::complete);
     let counted: Vec<&Soak> = soaks.iter().filter(|soak| !any_whole || soak.complete()).collect();
-    let Some(worst) = counted.iter().max_by(|a, b| a.rise.value.total_cmp(&b.rise.value)) else {
+    findings.soaks = by_duty(rec, &counted);
+    let rise = |soak: &SoakedHeat| soak.rise.as_number().unwrap_or(f64::NEG_INFINITY);
+    let Some(worst) = findings.soaks.iter().max_by(|a, b| rise(a).total_cmp(&rise(b))) else {
         miss_all(findings, &BOTH, &format!("the soak was too short for a fit{}", shortfall(&spans)));
         return;
     };
-    let alike: Vec<Estimate> = counted
-        .iter()
-        .filter(|soak| (soak.duty_pct - worst.duty_pct).abs() < 0.5 && soak.rise.parts.len() == worst.rise.parts.len())
-        .map(|soak| soak.rise.clone())
-        .collect();
-    if let Some(rise) = pool(&alike) {
-        put_rise(rec, worst, &rise, alike.len() as u64, findings);
-    }
+    findings.put(ResultName::HeatRiseK, worst.rise.clone());
     // The time constant is the case's own: from the soak that shows it best.
     let clearest = soaks
         .iter()
@@ -102,15 +101,33 @@ pub(crate) fn time_constant(rec: &Recording, begin_s: f64, now_s: f64) -> Option
     Some((tau.value, tau.variance().sqrt()))
 }
 
-fn put_rise(rec: &Recording, soak: &Soak, rise: &Estimate, n: u64, findings: &mut Findings) {
-    let name = ResultName::HeatRiseK;
+/// The rise of the soak as a result, a bound where it was not held long enough.
+fn rise_of(rec: &Recording, soak: &Soak, rise: &Estimate, n: u64) -> Measured {
     let place = if rec.channels.contains_key(&Channel::AmbientC) { "" } else { ", ambient taken from the cold case" };
     let at = format!("at {:.0} % duty, {:.0} s held{place}", soak.duty_pct, soak.held_s);
-    let measured = rise.measured(name, "first-order fit", n);
-    findings.put(
-        name,
-        if soak.complete() { measured.noted(at) } else { bound(measured, soak.last_k - 2.0 * soak.last_u, &at, soak) },
-    );
+    let measured = rise.measured(ResultName::HeatRiseK, "first-order fit", n);
+    if soak.complete() { measured.noted(at) } else { bound(measured, soak.last_k - 2.0 * soak.last_u, &at, soak) }
+}
+
+/// Every soaked duty by itself, repeats of one pooled.
+fn by_duty(rec: &Recording, soaks: &[&Soak]) -> Vec<SoakedHeat> {
+    let mut all: Vec<SoakedHeat> = Vec::new();
+    for soak in soaks {
+        let same = |other: &&&Soak| (other.duty_pct - soak.duty_pct).abs() < 0.5;
+        if all.iter().any(|known| (known.duty_pct - soak.duty_pct).abs() < 0.5) {
+            continue;
+        }
+        let alike = soaks.iter().filter(same).filter(|other| other.rise.parts.len() == soak.rise.parts.len());
+        let rises: Vec<Estimate> = alike.map(|other| other.rise.clone()).collect();
+        let Some(rise) = pool(&rises) else { continue };
+        all.push(SoakedHeat {
+            duty_pct: soak.duty_pct,
+            supply_a: soak.supply_a,
+            ambient_c: soak.ambient_c,
+            rise: rise_of(rec, soak, &rise, rises.len() as u64),
+        });
+    }
+    all
 }
 
 fn put_tau(soak: &Soak, tau: &Estimate, findings: &mut Findings) {
@@ -145,7 +162,20 @@ fn one(rec: &Recording, span: &Span) -> Option<Soak> {
     let common = common_u(rec, last_k);
     let first_k = stats::mean(&y[..t.len() / 10 + 1])?;
     let change = last_k - first_k;
-    let soak = |rise, tau, tau_s| Soak { duty_pct, held_s, last_k, last_u: noise.hypot(common), rise, tau, tau_s };
+    let end_s = span.t1_s - 0.1 * held_s;
+    let ambient_c = ambient(rec, span.t1_s - 0.05 * held_s, 0.05 * held_s);
+    let supply_a = zero::level(rec, Channel::SupplyA, end_s, span.t1_s).map(|level| level.value);
+    let soak = |rise, tau, tau_s| Soak {
+        duty_pct,
+        ambient_c,
+        supply_a,
+        held_s,
+        last_k,
+        last_u: noise.hypot(common),
+        rise,
+        tau,
+        tau_s,
+    };
     if change.abs() < (6.0 * noise / (0.1 * t.len() as f64).sqrt()).max(0.3) {
         let parts = vec![estimate::seen("drift", change.abs().max(noise), 3.0), estimate::common("sensors", common)];
         return Some(soak(Estimate::new(last_k, parts), None, 0.25 * held_s));

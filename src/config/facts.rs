@@ -2,7 +2,7 @@
 
 use super::plan::Plan;
 use super::rig::{ChannelSpec, FirstPower, Rig};
-use crate::record::event::{BatteryFacts, BenchFacts, ChannelFacts, LowRange, PlanFacts};
+use crate::record::event::{BatteryFacts, BenchFacts, ChannelFacts, LowRange, PlanFacts, UnderBonnetFacts};
 
 /// Relative standard uncertainty of a sampling clock of which nothing is stated: a 100 ppm crystal, evenly spread
 /// between its bounds (JCGM 100, 4.3.7).
@@ -53,6 +53,9 @@ fn plan_facts(plan: &Plan) -> PlanFacts {
             other_drain_a: battery.other_drain.get(),
         }),
         asleep_below_a: plan.asleep_below.map(|amps| amps.get()),
+        under_bonnet: plan
+            .under_bonnet
+            .map(|day| UnderBonnetFacts { ambient_c: day.ambient.get(), highest_case_c: day.highest_case.get() }),
         limits: plan.limits.clone(),
         prior_bad: plan.prior_bad.get(),
         risk: plan.risk,

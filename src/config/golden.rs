@@ -130,6 +130,7 @@ golden! {
     plan_risk_kind_unknown: plan_problems(&plan("risk = { kind = \"consumer\" }"));
     plan_risk_too_large: plan_problems(&plan("risk = { accepted = \"30 %\" }"));
     plan_risk_global_beside_the_prior: plan_problems(&plan("prior_bad = \"10 %\"\nrisk = { kind = \"global\", accepted = \"3 %\" }"));
+    plan_under_bonnet_reversed: plan_problems(&plan("under_bonnet = { ambient = \"90 °C\", highest_case = \"80 °C\" }"));
     plan_looks_none: plan_problems(&plan("risk = { looks = 0 }"));
 
     plan_beyond_the_rig: {

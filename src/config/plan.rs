@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use crate::bench::ActiveLevel;
 use crate::record::event::{LimitFacts, Loss};
 use crate::results::{ResultName, RiskRule};
-use crate::units::{AmpHours, Amps, Duty, Hertz, Ratio, Seconds, Volts};
+use crate::units::{AmpHours, Amps, Celsius, Duty, Hertz, Ratio, Seconds, Volts};
 
 /// What to do to a unit.
 #[derive(Clone, Debug, PartialEq)]
@@ -24,6 +24,8 @@ pub struct Plan {
     pub battery: Option<Battery>,
     /// Current below which the module counts as asleep.
     pub asleep_below: Option<Amps>,
+    /// A hot day in the vehicle.
+    pub under_bonnet: Option<UnderBonnet>,
     /// Prior share of units that break a limit.
     pub prior_bad: Ratio,
     /// The risk accepted, by which limits are judged, and how often one may be looked at.
@@ -58,6 +60,15 @@ pub struct Battery {
     pub usable: Ratio,
     /// Drain of everything else.
     pub other_drain: Amps,
+}
+
+/// A hot day in the vehicle.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct UnderBonnet {
+    /// Air at the unit.
+    pub ambient: Celsius,
+    /// Highest case temperature allowed.
+    pub highest_case: Celsius,
 }
 
 /// One part of a plan.

@@ -1,13 +1,13 @@
 //! From the checked tree of a plan file to the typed plan.
 
 use super::diagnostic::Sheet;
-use super::plan::{Battery, Plan, Stage, UpTo};
+use super::plan::{Battery, Plan, Stage, UnderBonnet, UpTo};
 use super::plan_table::LOSSES;
 use super::tree::{Item, Node};
 use crate::bench::ActiveLevel;
 use crate::record::event::LimitFacts;
 use crate::results::{ResultName, RiskKind, RiskRule};
-use crate::units::{AmpHours, Amps, Duty, Hertz, Ratio, Seconds, Volts};
+use crate::units::{AmpHours, Amps, Celsius, Duty, Hertz, Ratio, Seconds, Volts};
 
 /// The plan; `None` when something due is missing, of which the walk has told.
 pub(crate) fn build(tree: &Node, sheet: &Sheet<'_>) -> Option<Plan> {
@@ -24,6 +24,13 @@ pub(crate) fn build(tree: &Node, sheet: &Sheet<'_>) -> Option<Plan> {
         }),
         None => None,
     };
+    let under_bonnet = match tree.at("under_bonnet") {
+        Some(day) => Some(UnderBonnet {
+            ambient: Celsius(day.number("ambient")?),
+            highest_case: Celsius(day.number("highest_case")?),
+        }),
+        None => None,
+    };
     Some(Plan {
         name: tree.text("name")?.to_owned(),
         reference_voltage: tree.number("reference_voltage").map(Volts),
@@ -31,6 +38,7 @@ pub(crate) fn build(tree: &Node, sheet: &Sheet<'_>) -> Option<Plan> {
         current_limit: up_to(tree, "current_limit", |base| Some(Amps(base)))?,
         battery,
         asleep_below: tree.number("asleep_below").map(Amps),
+        under_bonnet,
         prior_bad: Ratio(tree.number("prior_bad")?),
         risk: RiskRule {
             kind: RiskKind::from_word(tree.text("risk.kind")?)?,

@@ -10,6 +10,9 @@ pub(crate) fn check(tree: &Node, sheet: &mut Sheet<'_>) {
         result_limit(name, limit, sheet);
     }
     guarded(tree, sheet);
+    if let Some(day) = tree.at("under_bonnet") {
+        ordered(day, "ambient", "highest_case", Dim::Celsius, sheet);
+    }
     for stage in tree.list("stage").into_iter().flatten() {
         if let Some(sweep) = stage.at("sweep") {
             ordered(sweep, "fine", "step", Dim::Duty, sheet);

@@ -56,6 +56,11 @@ pub(crate) static PLAN: Table = Table {
             "Share of such units that break a limit, before this one is looked at; the stated risk rests on it.",
         ),
         default("risk", Kind::Table(&RISK), "", "The risk accepted, by which limits are judged."),
+        optional(
+            "under_bonnet",
+            Kind::Table(&UNDER_BONNET),
+            "A hot day in the vehicle, to be predicted from the soaks.",
+        ),
         optional("battery", Kind::Table(&BATTERY), "The vehicle's battery."),
         default("limits", Kind::Keyed(result_limits), "", "What each result must meet."),
         required("stage", Kind::List(&STAGE_ITEM, 1), "The stages in order, each beginning with `[[stage]]`."),
@@ -88,6 +93,22 @@ static RISK: Table = Table {
             stay(0.0, 7200.0),
             "15 min",
             "Longest bench time of all further looks together; `time_limit` holds besides.",
+        ),
+    ],
+};
+
+static UNDER_BONNET: Table = Table {
+    doc: "A hot day in the vehicle. Air moves differently there than on a bench; that is not in the prediction.",
+    fields: &[
+        required(
+            "ambient",
+            Kind::Quantity(Dim::Celsius, Bounds::Between(-40.0, 150.0)),
+            "Temperature of the air at the unit.",
+        ),
+        required(
+            "highest_case",
+            Kind::Quantity(Dim::Celsius, Bounds::Between(20.0, 200.0)),
+            "Highest temperature of its case; beyond it the unit is fit only in cooler air.",
         ),
     ],
 };

@@ -91,6 +91,7 @@ pub(super) fn document(
         earlier_runs: header.earlier_runs,
         carried: verdict::carried(recording),
         load_fan: findings.load_fan.clone(),
+        hot_day: verdict::hot_day(findings, recording),
         warnings,
     }
 }

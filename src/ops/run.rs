@@ -137,6 +137,7 @@ pub(super) fn plain_plan(name: &str, rig: &Rig, stages: Vec<Stage>) -> Plan {
         current_limit: UpTo::<Amps>::RigLimit,
         battery: None,
         asleep_below: None,
+        under_bonnet: None,
         prior_bad: Ratio(0.1),
         risk: RiskRule::default(),
         look_again_within: Seconds(0.0),

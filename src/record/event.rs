@@ -335,6 +335,9 @@ pub struct PlanFacts {
     pub battery: Option<BatteryFacts>,
     /// Current below which the module counts as asleep, amperes.
     pub asleep_below_a: Option<f64>,
+    /// What the unit meets in the vehicle on a hot day.
+    #[serde(default)]
+    pub under_bonnet: Option<UnderBonnetFacts>,
     /// Limits by result, in the result's unit (or as words).
     pub limits: BTreeMap<ResultName, LimitFacts>,
     /// Prior share of units that break a limit, for the stated risk.
@@ -342,6 +345,15 @@ pub struct PlanFacts {
     /// The risk that the plan accepts.
     #[serde(default)]
     pub risk: RiskRule,
+}
+
+/// A hot day in the vehicle.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct UnderBonnetFacts {
+    /// Temperature of the air at the unit.
+    pub ambient_c: f64,
+    /// Highest temperature of its case.
+    pub highest_case_c: f64,
 }
 
 /// The vehicle's battery.

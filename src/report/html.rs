@@ -32,6 +32,7 @@ pub fn html(document: &Document, recording: &Recording, findings: &Findings) -> 
                 (results(document, recording))
                 (load_fan(document))
                 (decisions(document))
+                (hot_day(document))
                 (signs(document))
                 (not_tested(document, recording))
                 (history::events(recording))
@@ -217,6 +218,17 @@ fn unbroken(limit: String) -> String {
     match limit.rsplit_once(' ') {
         Some((before, unit)) if !limit.starts_with("one of") => format!("{before}\u{a0}{unit}"),
         _ => limit,
+    }
+}
+
+fn hot_day(document: &Document) -> Markup {
+    let lines = view::hot_days(document);
+    html! {
+        @if !lines.is_empty() {
+            h2 { "On a hot day" }
+            ul { @for line in &lines { li { (line) } } }
+            p.sub { (view::BENCH_AIR) }
+        }
     }
 }
 

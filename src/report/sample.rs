@@ -6,7 +6,7 @@ use crate::bench::{Channel, Setting};
 use crate::record::event::{ChannelFacts, Event, LimitFacts, LowRange, SpanKind};
 use crate::record::recording::Recording;
 use crate::results::{
-    Carried, Contribution, CurvePoint, Decision, Direction, Document, Findings, Fitted, Grade, Guard, LoadFan,
+    Carried, Contribution, CurvePoint, Decision, Direction, Document, Findings, Fitted, Grade, Guard, HotDay, LoadFan,
     Measured, Outcome, ResultName, RiskKind, RiskRule, Sign, StartsCompared, Verdict,
 };
 use crate::units::Hertz;
@@ -214,6 +214,15 @@ fn document(recording: &Recording, findings: &Findings) -> Document {
         }),
         stopped: None,
         earlier_runs: Some(2),
+        hot_day: vec![HotDay {
+            duty_pct: 85.0,
+            supply_a: Some(19.1),
+            ambient_c: 70.0,
+            case_c: 98.2,
+            interval: [Some(95.9), Some(100.5)],
+            highest_case_c: 100.0,
+            most_ambient_c: Some(69.1),
+        }],
         carried: Some(Carried { supply_a: 24.6, duty_pct: 95.0, supply_v: Some(13.0), seconds: 90.0 }),
         load_fan: Some(fan()),
         warnings: findings.warnings.clone(),
@@ -235,6 +244,7 @@ pub(crate) fn empty() -> (Document, Recording, Findings) {
         curve: Vec::new(),
         signs: Vec::new(),
         verdict: None,
+        hot_day: Vec::new(),
         carried: None,
         earlier_runs: None,
         load_fan: None,

@@ -14,6 +14,7 @@ pub fn text(document: &Document) -> String {
     label(&mut out, document);
     signs(&mut out, document);
     results(&mut out, document);
+    hot_day(&mut out, document);
     absent(&mut out, document);
     out
 }
@@ -79,6 +80,15 @@ fn results(out: &mut String, document: &Document) {
         if !row.note.is_empty() {
             line(out, &format!("    {}", row.note));
         }
+    }
+}
+
+fn hot_day(out: &mut String, document: &Document) {
+    let lines = view::hot_days(document);
+    if !lines.is_empty() {
+        line(out, "\non a hot day");
+        lines.iter().for_each(|day| line(out, &format!("  {day}")));
+        line(out, &format!("  {}", view::BENCH_AIR));
     }
 }
 

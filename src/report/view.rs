@@ -1,8 +1,8 @@
 //! What a report shows, with wording and rounding already chosen: shared by the HTML and the text renderer.
 
 use crate::results::{
-    Carried, Contribution, Document, Fitted, Grade, LoadFan, Measured, Nature, Outcome, ResultName, RiskKind, RiskRule,
-    StartsCompared, Stopped, StoppedBy,
+    Carried, Contribution, Document, Fitted, Grade, HotDay, LoadFan, Measured, Nature, Outcome, ResultName, RiskKind,
+    RiskRule, StartsCompared, Stopped, StoppedBy,
 };
 use crate::units::{for_people, rounded_together, significant};
 
@@ -130,6 +130,29 @@ pub(super) fn decision_rows(document: &Document) -> Vec<DecisionRow> {
     })
     .collect()
 }
+
+/// What a hot day does, in one line per soaked duty.
+pub(super) fn hot_days(document: &Document) -> Vec<String> {
+    let day = |day: &HotDay| {
+        let end = |end: Option<f64>| end.map_or("open".to_owned(), |c| format!("{c:.0}"));
+        let amps = day.supply_a.map_or(String::new(), |amps| format!(" ({amps:.1} A)"));
+        let most = day.most_ambient_c.map_or("the soak was too short to say up to which".to_owned(), |most| {
+            format!("below {:.0} °C up to {:.0} °C", day.highest_case_c, most.floor())
+        });
+        format!(
+            "at {:.0} % duty{amps}: case {:.0} °C in air of {:.0} °C (95 %: {} to {}); {most}",
+            day.duty_pct,
+            day.case_c,
+            day.ambient_c,
+            end(day.interval[0]),
+            end(day.interval[1]),
+        )
+    };
+    document.hot_day.iter().map(day).collect()
+}
+
+/// What the prediction leaves out.
+pub(super) const BENCH_AIR: &str = "The airflow of the bench is not that behind a radiator: a sheltered place is hotter, a blown one cooler than this says.";
 
 /// One of the numbers on the label.
 pub(super) struct LabelNumber {

@@ -127,6 +127,7 @@ fn bare(dir: &Path) -> Result<Document, String> {
         verdict: None,
         stopped: None,
         earlier_runs: header.earlier_runs,
+        hot_day: Vec::new(),
         carried: None,
         load_fan: None,
         warnings: Vec::new(),

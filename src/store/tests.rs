@@ -33,6 +33,7 @@ fn document(unit: &str, run: &str, started: &str, grade: Option<Grade>) -> Docum
         verdict,
         stopped: None,
         earlier_runs: None,
+        hot_day: Vec::new(),
         carried: None,
         load_fan: None,
         warnings: Vec::new(),

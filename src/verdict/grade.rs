@@ -10,9 +10,10 @@ use std::collections::BTreeMap;
 use crate::record::event::{PlanFacts, SpanKind};
 use crate::record::recording::Recording;
 use crate::results::{
-    Carried, Decision, Findings, Grade, Measured, Outcome, ResultName, Sign, Stopped, StoppedBy, Verdict,
+    Carried, Decision, Findings, Grade, HotDay, Measured, Outcome, ResultName, Sign, Stopped, StoppedBy, Verdict,
 };
 use crate::verdict::carried::{carried, words as carried_words};
+use crate::verdict::hot_day::hot_day;
 use crate::verdict::limits::{accepted_words, outcomes, words as limit_words};
 use crate::verdict::proof::{nothing_answered, silence_is_the_units};
 use crate::verdict::risk::risk;
@@ -101,6 +102,7 @@ fn verdict(
     }
     by_signs(signs, &told(rec, stopped, silent), &mut reasons);
     by_limits(plan, &limits, &decisions, findings, &mut reasons);
+    by_hot_day(&hot_day(findings, rec), &mut reasons);
     if plan.limits.is_empty() {
         reasons.undecided.push("the plan sets no limits".to_owned());
     }
@@ -193,6 +195,19 @@ fn by_limits(
             (None, Outcome::Fails) => reasons.scrap.push(reason),
             (None, _) => reasons.undecided.push(reason),
         }
+    }
+}
+
+/// A case that may get too hot at the ambient of the plan is kept cool enough by a place that stays cooler.
+fn by_hot_day(days: &[HotDay], reasons: &mut Reasons) {
+    let most = |day: &HotDay| day.most_ambient_c.filter(|most| *most < day.ambient_c);
+    let hottest = days.iter().filter_map(|day| Some((day, most(day)?))).min_by(|a, b| a.1.total_cmp(&b.1));
+    if let Some((day, most_c)) = hottest {
+        let because = format!(
+            "at {:.0} % duty its case goes to {:.0} °C in air of {:.0} °C, where at most {:.0} °C are allowed",
+            day.duty_pct, day.case_c, day.ambient_c, day.highest_case_c
+        );
+        reasons.restrict(&format!("fit only where the air at it stays below {:.0} °C", most_c.floor()), because);
     }
 }
 

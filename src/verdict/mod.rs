@@ -7,6 +7,7 @@
 mod carried;
 mod doubt;
 mod grade;
+mod hot_day;
 mod limits;
 mod proof;
 mod risk;
@@ -17,6 +18,7 @@ mod steadfast;
 pub use carried::carried;
 pub use doubt::{Doubt, Lack, doubts};
 pub use grade::{Judgement, NOTHING_ANSWERED, judge};
+pub use hot_day::hot_day;
 pub use limits::outcome;
 pub(crate) use limits::{accepted_words as limit_accepted_words, words as limit_words};
 pub use risk::risk;
