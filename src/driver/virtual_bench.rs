@@ -78,6 +78,18 @@ impl VirtualBench {
         }
     }
 
+    /// The same unit and run, on a bench whose own errors are those of `rig_seed`: many units on one rig.
+    #[must_use]
+    pub fn open_on_rig(rig: &Rig, spec: &VirtualSpec, seed: u64, rig_seed: u64) -> Self {
+        let mut bench = Self::with_plant(rig, spec, rig_seed, Self::plant_config(rig, spec, seed));
+        bench.plant = Plant::new(Self::plant_config(rig, spec, seed), mix(seed, 2));
+        for (channel, sensor) in &mut bench.sensors {
+            *sensor = sensor.clone().in_another_run(mix(seed, 200 + *channel as u64));
+        }
+        bench.tach = bench.tach.map(|tach| tach.in_another_run(mix(seed, 5)));
+        bench
+    }
+
     /// The unit, fan and supply that [`open`](Self::open) plays: the kind spread by the seed, with its faults.
     #[must_use]
     pub fn plant_config(rig: &Rig, spec: &VirtualSpec, seed: u64) -> PlantConfig {

@@ -116,6 +116,13 @@ impl Sensor {
         Self { high, low, in_low: low.is_some(), seen: 0.0, drift: [0.0; 3], drift_due_s: 0.0, rng }
     }
 
+    /// The same sensor, true errors and all, in a run with other noise.
+    #[must_use]
+    pub fn in_another_run(mut self, seed: u64) -> Self {
+        self.rng = Xoshiro256PlusPlus::seed_from_u64(seed);
+        self
+    }
+
     /// Reads `value` after one more sample spacing.
     #[inline]
     pub fn sample(&mut self, value: f64, spacing: &Spacing) -> f32 {

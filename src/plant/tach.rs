@@ -47,6 +47,13 @@ impl Tach {
         Self { config, slots, last_s: f64::NEG_INFINITY, rng }
     }
 
+    /// The same tach, slots and all, in a run with other jitter.
+    #[must_use]
+    pub fn in_another_run(mut self, seed: u64) -> Self {
+        self.rng = Xoshiro256PlusPlus::seed_from_u64(seed);
+        self
+    }
+
     /// Adds the edges of a sample in which the angle went from `turns.0` to `turns.1` (revolutions) between `t_s` and
     /// `t_s + dt_s`. Edges stay in order and before `end_s`, the end of the block.
     pub fn edges(&mut self, turns: (f64, f64), t_s: f64, dt_s: f64, end_s: f64, out: &mut Vec<f64>) {

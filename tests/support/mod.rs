@@ -65,7 +65,12 @@ pub(crate) fn virtual_spec(rig: &mut Rig) -> &mut VirtualSpec {
 }
 
 /// Runs `plan` on the unit of `rig`, record included, and evaluates it.
-pub(crate) fn run(mut rig: Rig, plan: Plan) -> Run {
+pub(crate) fn run(rig: Rig, plan: Plan) -> Run {
+    run_on_rig(rig, plan, None)
+}
+
+/// The same on a bench whose own errors are those of `rig_seed` instead of the unit's own seed.
+pub(crate) fn run_on_rig(mut rig: Rig, plan: Plan, rig_seed: Option<u64>) -> Run {
     let dir = tempfile::tempdir().expect("a temporary folder");
     let (bench_facts, plan_facts) = config::facts(&rig, &plan);
     let spec = virtual_spec(&mut rig).clone();
@@ -86,7 +91,11 @@ pub(crate) fn run(mut rig: Rig, plan: Plan) -> Run {
     let writer = RecordWriter::create(&record_dir, &header).expect("a record");
     let config = VirtualBench::plant_config(&rig, &spec, spec.seed);
     let inside = Arc::new(Mutex::new(Vec::new()));
-    let bench = Watched { bench: VirtualBench::open(&rig, &spec, spec.seed), inside: Arc::clone(&inside) };
+    let bench = match rig_seed {
+        None => VirtualBench::open(&rig, &spec, spec.seed),
+        Some(rig_seed) => VirtualBench::open_on_rig(&rig, &spec, spec.seed, rig_seed),
+    };
+    let bench = Watched { bench, inside: Arc::clone(&inside) };
     let request = RunRequest { rig: rig.clone(), plan: plan.clone(), header, advise: document::doubts };
     let outcome = runner::run(request, Box::new(bench), writer, &mut Quiet, StopHandle::default());
     let ran_s = begin.elapsed().as_secs_f64();
