@@ -7,7 +7,9 @@ use clap::Args;
 use crate::cli::exit::{ExitStatus, Failure};
 use crate::cli::output::{print, put_json};
 use crate::cli::{list, table};
+use crate::ops::analyze;
 use crate::ops::archive::{self, History};
+use crate::record::csv_import::TraceOptions;
 use crate::report;
 
 /// Show every run of a unit and the results of the latest
@@ -18,6 +20,9 @@ pub(crate) struct ShowArgs {
     /// Folder with records and store
     #[arg(long, value_name = "DIR", default_value = "reports")]
     out: PathBuf,
+    /// Show also what the uncertainty of each result of the latest run is made of
+    #[arg(long)]
+    budget: bool,
     /// Write the runs as JSON to this file, or to standard output for `-`
     #[arg(long, value_name = "PATH", num_args = 0..=1, default_missing_value = "-")]
     json: Option<PathBuf>,
@@ -36,6 +41,11 @@ impl ShowArgs {
                         Some(document) => report::text(document),
                         None => format!("it has no results yet; `galebench analyze {}` looks\n", row.dir.display()),
                     };
+                    if self.budget {
+                        // The document does not carry them; the record gives them anew.
+                        let evaluated = analyze::analyze(&row.dir, &TraceOptions::default())?;
+                        text += &format!("\n{}", report::budgets(&evaluated.findings));
+                    }
                 }
                 print(&text)?;
             }

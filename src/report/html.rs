@@ -6,9 +6,9 @@
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::plots::{self, Plot};
-use super::{history, style, view};
+use super::{budget, history, style, view};
 use crate::record::recording::Recording;
-use crate::results::{Belongs, Document, Findings, Measured, Outcome, ResultName};
+use crate::results::{Belongs, Document, Findings, Outcome};
 
 /// The whole page. Deterministic: the same document, recording and findings give the same bytes.
 #[must_use]
@@ -36,7 +36,7 @@ pub fn html(document: &Document, recording: &Recording, findings: &Findings) -> 
                 (signs(document))
                 (not_tested(document, recording))
                 (history::events(recording))
-                (budgets(findings))
+                (budget::page(findings))
                 (history::origin(document, recording))
                 (cautions())
             }
@@ -270,32 +270,6 @@ fn not_tested(document: &Document, recording: &Recording) -> Markup {
         @if !document.warnings.is_empty() {
             h2 { "Noticed in the data" }
             ul { @for warning in &document.warnings { li { (warning) } } }
-        }
-    }
-}
-
-fn budgets(findings: &Findings) -> Markup {
-    let with_budget = ResultName::ALL
-        .iter()
-        .filter_map(|name| findings.results.get(name).filter(|m| !m.budget.is_empty()).map(|m| (*name, m)));
-    html! {
-        h2 { "Uncertainty budgets" }
-        @for (name, measured) in with_budget { (budget(name, measured)) }
-        p.sub { "Random parts shrink with more readings; parts shared by this run or common to the rig do not." }
-    }
-}
-
-fn budget(name: ResultName, measured: &Measured) -> Markup {
-    html! {
-        details {
-            summary { code { (name.name()) } " " (measured.shown()) }
-            table {
-                thead { tr { th scope="col" { "contribution" } th scope="col" { "u" } th scope="col" { "nature" } } }
-                tbody { @for part in &measured.budget {
-                    @let (what, u, nature) = view::contribution(measured, part);
-                    tr { td { (what) } td.num { (u) } td { (nature) } }
-                } }
-            }
         }
     }
 }

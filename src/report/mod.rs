@@ -2,6 +2,7 @@
 //! document gives the same bytes.
 #![deny(clippy::disallowed_methods, clippy::disallowed_macros, clippy::disallowed_types)]
 
+mod budget;
 mod csv;
 mod history;
 mod html;
@@ -11,6 +12,7 @@ mod style;
 mod text;
 mod view;
 
+pub use budget::budgets;
 pub use csv::curve_csv;
 pub use html::html;
 pub use text::text;

@@ -1,8 +1,8 @@
 //! What a report shows, with wording and rounding already chosen: shared by the HTML and the text renderer.
 
 use crate::results::{
-    Carried, Contribution, Document, Fitted, Grade, HotDay, LoadFan, Measured, Nature, Outcome, ResultName, RiskKind,
-    RiskRule, StartsCompared, Stopped, StoppedBy,
+    Carried, Document, Fitted, Grade, HotDay, LoadFan, Measured, Nature, Outcome, ResultName, RiskKind, RiskRule,
+    StartsCompared, Stopped, StoppedBy,
 };
 use crate::units::{for_people, rounded_together, significant};
 
@@ -367,16 +367,13 @@ pub(super) fn outcome_words(outcome: Outcome) -> &'static str {
     }
 }
 
-/// A contribution to a budget: name, standard uncertainty in the unit people read, nature.
-pub(super) fn contribution(measured: &Measured, part: &Contribution) -> (String, String, &'static str) {
-    let (factor, unit) = for_people(&measured.unit, measured.as_number().unwrap_or(part.u));
-    let nature = match part.nature {
+/// Nature of a contribution to a budget, in words.
+pub(super) fn nature(nature: Nature) -> &'static str {
+    match nature {
         Nature::Random => "random",
         Nature::Lasting => "shared by this run",
         Nature::Common => "common to the rig",
-    };
-    let shown = format!("{} {unit}", significant(part.u * factor, 2));
-    (part.name.clone(), shown.trim_end().to_owned(), nature)
+    }
 }
 
 /// Results of the contract that are absent, with the reason.
