@@ -1,5 +1,6 @@
-//! Non-linear least squares for small problems (up to about eight parameters): damped Gauss-Newton after Levenberg and
-//! Marquardt, derivatives by central differences, covariance from the normal matrix.
+//! Non-linear least squares for small problems (up to about ten parameters): damped Gauss-Newton after Levenberg and
+//! Marquardt with a second-order correction of each step, derivatives by central differences, all linear algebra by
+//! Householder reflections of the Jacobian itself (its normal matrix would square the condition).
 //!
 //! Every step is checked to be finite; a fit that cannot be made is `None`, never a guess.
 
@@ -31,12 +32,26 @@ impl Fit {
     }
 }
 
-const ITERATIONS: usize = 200;
+/// Enough for valleys that bend; ordinary problems take about ten.
+const ITERATIONS: usize = 1000;
+/// Damping is raised a little when a step fails and lowered a lot when one succeeds: the path stays near the floor of the
+/// valley instead of leaping over its walls into regions where the model has evaporated.
+const RAISE: f64 = 3.0;
+const LOWER: f64 = 0.1;
+/// Damping to begin with: a start that is far off must not be left by a leap.
+const CAUTIOUS: f64 = 10.0;
+/// What is held of a column's former length from step to step: an effect that is gone for good is forgotten.
+const FORGET: f64 = 0.5;
+/// Longest correction relative to the step that it corrects (Transtrum and Sethna, 2012): beyond, the model bends too
+/// much for the step to mean anything.
+const BEND: f64 = 0.3;
+/// Part of the step along which the bend is taken.
+const PROBE: f64 = 0.1;
 
 /// Minimises the sum of squares of what `residuals` writes for given parameters, starting from `start`.
 ///
 /// `count` is the number of residuals; `residuals` fills a slice of that length. `None` when there are fewer residuals
-/// than parameters, the start gives residuals that are not finite, or the normal matrix is singular at the end.
+/// than parameters, the start gives residuals that are not finite, or the parameters are not determined at the end.
 #[must_use]
 pub fn fit(start: &[f64], count: usize, mut residuals: impl FnMut(&[f64], &mut [f64])) -> Option<Fit> {
     let p = start.len();
@@ -48,27 +63,30 @@ pub fn fit(start: &[f64], count: usize, mut residuals: impl FnMut(&[f64], &mut [
     residuals(&params, &mut current);
     let mut rss = sum_of_squares(&current)?;
     let mut jacobian = vec![vec![0.0; count]; p];
-    let (mut damping, mut trial) = (1e-3, vec![0.0; count]);
+    let mut longest = vec![0.0; p];
+    let (mut damping, mut trial) = (CAUTIOUS, vec![0.0; count]);
     for _ in 0..ITERATIONS {
         derivatives(&params, &mut residuals, &mut jacobian)?;
-        let (normal, gradient) = normal_equations(&jacobian, &current);
+        let mut basis = Basis::of(&jacobian);
+        for (longest, norm) in longest.iter_mut().zip(&basis.norms) {
+            *longest = norm.max(FORGET * *longest);
+        }
+        basis.held.clone_from(&longest);
         let mut improved = false;
         while damping < 1e12 {
-            let step = damped_step(&normal, &gradient, damping);
-            let candidate: Option<Vec<f64>> = step.map(|s| params.iter().zip(&s).map(|(a, b)| a - b).collect());
-            let better = candidate.and_then(|c| {
+            let better = bent_step(&basis, &jacobian, &params, &current, damping, &mut residuals).and_then(|c| {
                 residuals(&c, &mut trial);
                 sum_of_squares(&trial).filter(|new| *new <= rss).map(|new| (c, new))
             });
             let Some((candidate, new)) = better else {
-                damping *= 8.0;
+                damping *= RAISE;
                 continue;
             };
             let settled = rss - new <= 1e-14 * rss && close(&params, &candidate);
             params = candidate;
             std::mem::swap(&mut current, &mut trial);
             (rss, improved) = (new, !settled);
-            damping = (damping * 0.2).max(1e-14);
+            damping = (damping * LOWER).max(1e-14);
             break;
         }
         if !improved {
@@ -76,12 +94,38 @@ pub fn fit(start: &[f64], count: usize, mut residuals: impl FnMut(&[f64], &mut [
         }
     }
     derivatives(&params, &mut residuals, &mut jacobian)?;
-    let (normal, _) = normal_equations(&jacobian, &current);
     let dof = count - p;
     let variance = if dof > 0 { rss / dof as f64 } else { 0.0 };
-    let inverse = invert(&normal)?;
+    let inverse = Basis::of(&jacobian).inverse_normal()?;
     let covariance = inverse.into_iter().map(|row| row.into_iter().map(|v| v * variance).collect()).collect();
     Some(Fit { params, covariance, rss, dof })
+}
+
+/// The parameters after one damped step, corrected to second order for the bend of the model along it; `None` when the
+/// step is not finite or bends too much.
+fn bent_step(
+    basis: &Basis,
+    jacobian: &[Vec<f64>],
+    params: &[f64],
+    current: &[f64],
+    damping: f64,
+    residuals: &mut impl FnMut(&[f64], &mut [f64]),
+) -> Option<Vec<f64>> {
+    let step = basis.damped(current, damping)?;
+    let at: Vec<f64> = params.iter().zip(&step).map(|(a, s)| a - PROBE * s).collect();
+    let mut bend = vec![0.0; current.len()];
+    residuals(&at, &mut bend);
+    for (i, bend) in bend.iter_mut().enumerate() {
+        let along: f64 = jacobian.iter().zip(&step).map(|(column, s)| column[i] * s).sum();
+        *bend = 2.0 / PROBE * ((*bend - current[i]) / PROBE + along);
+    }
+    sum_of_squares(&bend)?;
+    let correction = basis.damped(&bend, damping)?;
+    let long = |v: &[f64]| v.iter().zip(&basis.held).map(|(v, norm)| (v * norm).powi(2)).sum::<f64>().sqrt();
+    if long(&correction) > BEND * long(&step) {
+        return None;
+    }
+    Some(params.iter().zip(&step).zip(&correction).map(|((a, s), c)| a - s - 0.5 * c).collect())
 }
 
 fn close(a: &[f64], b: &[f64]) -> bool {
@@ -116,19 +160,112 @@ fn derivatives(
     Some(())
 }
 
-/// JᵀJ and Jᵀr.
-fn normal_equations(jacobian: &[Vec<f64>], residuals: &[f64]) -> (Vec<Vec<f64>>, Vec<f64>) {
-    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(x, y)| x * y).sum::<f64>();
-    let normal = jacobian.iter().map(|a| jacobian.iter().map(|b| dot(a, b)).collect()).collect();
-    (normal, jacobian.iter().map(|row| dot(row, residuals)).collect())
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(x, y)| x * y).sum()
 }
 
-fn damped_step(normal: &[Vec<f64>], gradient: &[f64], damping: f64) -> Option<Vec<f64>> {
-    let mut damped = normal.to_vec();
-    for (i, row) in damped.iter_mut().enumerate() {
-        row[i] *= 1.0 + damping;
+/// Parameters whose columns keep less than this share of their length beside the others are not determined: central
+/// differences carry no more digits.
+const DEPENDENT: f64 = 1e-9;
+
+/// A Jacobian with columns scaled to length one, as an orthogonal matrix times a triangular one.
+struct Basis {
+    /// Lengths of the columns.
+    norms: Vec<f64>,
+    /// The same, but not shorter than they have been lately on the way: a parameter that has lost its effect is held by the effect it had
+    /// (Moré, 1978), else it would run away.
+    held: Vec<f64>,
+    /// Unit vectors of the reflections, each zero before its own row.
+    mirrors: Vec<Vec<f64>>,
+    /// The triangular part, column by column; the diagonal is last in each.
+    triangle: Vec<Vec<f64>>,
+}
+
+impl Basis {
+    fn of(jacobian: &[Vec<f64>]) -> Self {
+        let norms: Vec<f64> = jacobian.iter().map(|column| dot(column, column).sqrt()).collect();
+        let scaled =
+            |(column, norm): (&Vec<f64>, &f64)| column.iter().map(|v| v / norm.max(f64::MIN_POSITIVE)).collect();
+        Self::factored(jacobian.iter().zip(&norms).map(scaled).collect(), norms)
     }
-    solve(&damped, gradient)
+
+    fn factored(columns: Vec<Vec<f64>>, norms: Vec<f64>) -> Self {
+        let mut basis = Self { held: norms.clone(), norms, mirrors: Vec::new(), triangle: Vec::new() };
+        for (i, mut column) in columns.into_iter().enumerate() {
+            basis.turn(&mut column);
+            let mut entries = column[..i].to_vec();
+            let mut mirror = column;
+            mirror[..i].fill(0.0);
+            let length = dot(&mirror, &mirror).sqrt();
+            let diagonal = if mirror[i] > 0.0 { -length } else { length };
+            mirror[i] -= diagonal;
+            let scale = 1.0 / dot(&mirror, &mirror).sqrt().max(f64::MIN_POSITIVE);
+            mirror.iter_mut().for_each(|v| *v *= scale);
+            entries.push(diagonal);
+            basis.mirrors.push(mirror);
+            basis.triangle.push(entries);
+        }
+        basis
+    }
+
+    /// Turns a vector into the basis.
+    fn turn(&self, vector: &mut [f64]) {
+        for (i, mirror) in self.mirrors.iter().enumerate() {
+            let twice = 2.0 * dot(&mirror[i..], &vector[i..]);
+            for (v, m) in vector[i..].iter_mut().zip(&mirror[i..]) {
+                *v -= twice * m;
+            }
+        }
+    }
+
+    /// What the triangle turns into the first entries of `right`; `None` when it is singular.
+    fn back(&self, right: &[f64]) -> Option<Vec<f64>> {
+        let p = self.triangle.len();
+        let mut solution = vec![0.0; p];
+        for i in (0..p).rev() {
+            let known: f64 = (i + 1..p).map(|j| self.triangle[j][i] * solution[j]).sum();
+            solution[i] = (right[i] - known) / self.triangle[i][i];
+        }
+        solution.iter().all(|v| v.is_finite()).then_some(solution)
+    }
+
+    /// Least-squares solution for `right`, damped by this share of the held lengths.
+    fn damped(&self, right: &[f64], damping: f64) -> Option<Vec<f64>> {
+        let p = self.triangle.len();
+        let mut turned = right.to_vec();
+        self.turn(&mut turned);
+        turned.truncate(p);
+        turned.resize(2 * p, 0.0);
+        let below = |(i, entries): (usize, &Vec<f64>)| {
+            let mut column = entries.clone();
+            column.resize(2 * p, 0.0);
+            column[p + i] = damping.sqrt() * self.held[i] / self.norms[i].max(f64::MIN_POSITIVE);
+            column
+        };
+        let stacked = Self::factored(self.triangle.iter().enumerate().map(below).collect(), Vec::new());
+        stacked.turn(&mut turned);
+        let mut step = stacked.back(&turned)?;
+        for (value, norm) in step.iter_mut().zip(&self.norms) {
+            *value /= norm;
+        }
+        step.iter().all(|v| v.is_finite()).then_some(step)
+    }
+
+    /// Inverse of the normal matrix; `None` when the columns depend on each other.
+    fn inverse_normal(&self) -> Option<Vec<Vec<f64>>> {
+        let p = self.triangle.len();
+        let dependent = |(i, entries): (usize, &Vec<f64>)| entries[i].abs() < DEPENDENT;
+        if self.norms.iter().any(|norm| *norm < f64::MIN_POSITIVE) || self.triangle.iter().enumerate().any(dependent) {
+            return None;
+        }
+        let inverse: Vec<Vec<f64>> = (0..p)
+            .map(|column| self.back(&(0..p).map(|i| if i == column { 1.0 } else { 0.0 }).collect::<Vec<_>>()))
+            .collect::<Option<_>>()?;
+        let entry = |i: usize, j: usize| {
+            inverse.iter().map(|column| column[i] * column[j]).sum::<f64>() / (self.norms[i] * self.norms[j])
+        };
+        Some((0..p).map(|i| (0..p).map(|j| entry(i, j)).collect()).collect())
+    }
 }
 
 /// Solves a small symmetric system, scaled by its diagonal, with pivoting; `None` when it is singular.
@@ -169,16 +306,6 @@ pub fn solve(matrix: &[Vec<f64>], right: &[f64]) -> Option<Vec<f64>> {
         *value *= scale;
     }
     solution.iter().all(|v| v.is_finite()).then_some(solution)
-}
-
-fn invert(matrix: &[Vec<f64>]) -> Option<Vec<Vec<f64>>> {
-    let n = matrix.len();
-    (0..n)
-        .map(|column| {
-            let unit: Vec<f64> = (0..n).map(|i| if i == column { 1.0 } else { 0.0 }).collect();
-            solve(matrix, &unit)
-        })
-        .collect()
 }
 
 /// Linear least squares: coefficients of the `columns` that best sum to `target`, with the sum of squared residuals.
