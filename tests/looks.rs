@@ -1,5 +1,5 @@
 //! Limits left open by the plan's stages are looked at again in the same run: decided by more readings where that helps,
-//! left open where the unit lies right at the limit, and never beyond the looks and the time of the plan.
+//! left open where the unit lies right at the limit, undecided where nothing helps, and never beyond the looks and the time of the plan.
 
 mod support;
 
@@ -98,17 +98,19 @@ fn a_unit_near_a_limit_is_decided_by_further_looks_that_know_more() {
 }
 
 #[test]
-fn a_unit_right_at_a_limit_stays_open_and_ends_undecided() {
-    let name = ResultName::OutputOffDelayS;
+fn a_unit_right_at_a_limit_stays_open_whatever_is_repeated() {
+    let mut looked = 0;
     for seed in SEEDS {
-        let truth = support::true_number(&go(plan(name, 100.0), seed).truth, name).expect("a true delay");
-        let run = go(plan(name, truth), seed);
-        assert_eq!(outcome(&run, name), (Grade::Undecided, Outcome::Open), "{seed}: {:?}", measured(&run, name));
+        let truth = support::true_number(&go(plan(START, 100.0), seed).truth, START).expect("a true start");
+        let run = go(plan(START, truth), seed);
+        // A duty that is known, however uncertain, can be kept by the duty table: restricted instead of undecided.
+        assert_eq!(outcome(&run, START), (Grade::Restricted, Outcome::Open), "{seed}: {:?}", measured(&run, START));
         let looks = looks(&run);
-        assert!(!looks.is_empty() && looks.iter().all(|look| look.stages == ["soft_start"]), "{seed}: {looks:?}");
-        let decision = &run.evaluated.document.verdict.as_ref().expect("a verdict").decisions[&name];
+        let decision = &run.evaluated.document.verdict.as_ref().expect("a verdict").decisions[&START];
         assert_eq!(decision.look as usize, 1 + looks.len());
+        looked += usize::from(!looks.is_empty());
     }
+    assert!(looked > 0, "somewhere more starts were worth it");
 }
 
 #[test]

@@ -100,8 +100,9 @@ fn off_delay(rec: &Recording, stop: &Stop<'_>) -> Option<Estimate> {
     let gone = by_current().or_else(by_voltage)?;
     let delay_s = gone.t_s - stop.edge_s;
     let parts = vec![
-        estimate::random("spacing of samples", gone.u_s),
-        estimate::random("alignment of samples and command", 5e-4 / 12.0_f64.sqrt()),
+        // Commands fall on the same place of the grid of samples each time.
+        estimate::lasting("spacing of samples", gone.u_s),
+        estimate::lasting("alignment of samples and command", 5e-4 / 12.0_f64.sqrt()),
         estimate::common("clock", delay_s.abs() * rec.header.bench.clock_u),
     ];
     Some(Estimate::new(delay_s, parts))
@@ -176,7 +177,7 @@ fn to_a_tenth(
         estimate::seen("noise at the crossing", slow.u_s, 10.0),
         estimate::random("former speed", SLOW * before.1 * per_unit),
         estimate::lasting("air and bearings", AIR_SHARE * run_s),
-        estimate::random("alignment of samples and command", 5e-4 / 12.0_f64.sqrt()),
+        estimate::lasting("alignment of samples and command", 5e-4 / 12.0_f64.sqrt()),
         estimate::common("clock", run_s * rec.header.bench.clock_u),
     ];
     Coast::Done { estimate: Estimate::new(run_s, parts), method }

@@ -141,7 +141,7 @@ fn delay_estimate(rec: &Recording, at: steps::Instant, edge_s: f64) -> Estimate 
     let delay_s = at.t_s - edge_s;
     let clock = estimate::common("clock", delay_s.abs() * rec.header.bench.clock_u);
     // The edge falls anywhere inside a sample's interval.
-    let alignment = estimate::random("alignment of samples and command", 5e-4 / 12.0_f64.sqrt());
+    let alignment = estimate::lasting("alignment of samples and command", 5e-4 / 12.0_f64.sqrt());
     Estimate::new(delay_s, vec![estimate::seen("onset fit", at.u_s, 30.0), alignment, clock])
 }
 
