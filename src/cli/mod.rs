@@ -5,6 +5,7 @@
 mod amend;
 mod analyze;
 mod attended;
+mod batch;
 mod big;
 mod check;
 mod conform;
@@ -52,6 +53,8 @@ enum Command {
     Conform(conform::ConformArgs),
     Intake(intake::IntakeArgs),
     Labels(labels::LabelsArgs),
+    Batch(batch::BatchArgs),
+    Match(batch::MatchArgs),
     Retag(amend::RetagArgs),
     Grade(amend::GradeArgs),
     List(list::ListArgs),
@@ -80,6 +83,8 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Conform(args) => args.run(),
         Command::Intake(args) => args.run(),
         Command::Labels(args) => args.run(),
+        Command::Batch(args) => args.run(),
+        Command::Match(args) => args.run(),
         Command::Retag(args) => args.run(),
         Command::Grade(args) => args.run(),
         Command::List(args) => args.run(),

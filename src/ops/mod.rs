@@ -5,6 +5,7 @@
 
 pub mod analyze;
 pub mod archive;
+pub mod batch;
 pub mod check;
 pub mod conform;
 pub mod contact;

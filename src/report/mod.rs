@@ -3,6 +3,7 @@
 #![deny(clippy::disallowed_methods, clippy::disallowed_macros, clippy::disallowed_types)]
 
 mod budget;
+pub mod batch;
 mod csv;
 mod history;
 mod html;

@@ -4,6 +4,7 @@
 //! The rules are those told to users in `docs/results.md`; each rule here says in its comment why it is as it is.
 #![deny(clippy::disallowed_methods, clippy::disallowed_macros, clippy::disallowed_types)]
 
+pub mod batch;
 mod carried;
 mod doubt;
 mod grade;

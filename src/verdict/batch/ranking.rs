@@ -1,0 +1,188 @@
+//! Which units are best and why, which are odd, and what to do with each.
+
+use std::cmp::Ordering;
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+use super::member::{Member, Standing, group};
+use super::order::spread;
+use crate::record::event::LimitFacts;
+use crate::results::{Grade, ResultName};
+use crate::units::{for_people, significant};
+
+/// Robust standard deviations from the median of its kind at which a unit is odd (Iglewicz and Hoaglin).
+const ODD: f64 = 3.5;
+
+/// A unit with its place.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Ranked {
+    /// Index into the members.
+    pub member: usize,
+    /// Why it stands there.
+    pub because: String,
+}
+
+/// A result of a unit that lies far from those of its kind.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Odd {
+    /// Tag.
+    pub unit: String,
+    /// Which result.
+    pub result: ResultName,
+    /// Its value.
+    pub value: f64,
+    /// Median of its kind.
+    pub median: f64,
+    /// Robust standard deviations from it.
+    pub deviations: f64,
+}
+
+/// Best first: by grade, then by the risk of breaking a limit, then by the room left to the tightest limit.
+#[must_use]
+pub fn rank(members: &[Member], limits: &BTreeMap<ResultName, LimitFacts>) -> Vec<Ranked> {
+    let tightest: Vec<_> = members.iter().map(|member| member.tightest(limits)).collect();
+    let mut order: Vec<usize> = (0..members.len()).collect();
+    order.sort_by(|a, b| {
+        let (x, y) = (&members[*a], &members[*b]);
+        let lower = |a: Option<f64>, b: Option<f64>| match (a, b) {
+            (Some(a), Some(b)) => a.total_cmp(&b),
+            (Some(_), None) => Ordering::Less,
+            (None, Some(_)) => Ordering::Greater,
+            (None, None) => Ordering::Equal,
+        };
+        let room = |i: usize| tightest[i].map(|(_, room)| -room);
+        y.grade().cmp(&x.grade()).then(lower(x.risk, y.risk)).then(lower(room(*a), room(*b))).then(x.tag.cmp(&y.tag))
+    });
+    let ranked = |member| Ranked { member, because: because(&members[member], tightest[member], limits) };
+    order.into_iter().map(ranked).collect()
+}
+
+fn because(
+    member: &Member,
+    tightest: Option<(ResultName, f64)>,
+    limits: &BTreeMap<ResultName, LimitFacts>,
+) -> String {
+    let mut parts = Vec::new();
+    if let Some((grade, by, why)) = &member.given {
+        let measured = member.measured.map_or("no verdict", Grade::word);
+        parts.push(format!("{} by {by}: {why} (measured: {measured})", grade.word()));
+    }
+    match &member.standing {
+        Standing::Judged => parts.extend(member.reasons.first().cloned()),
+        Standing::Stopped(why) => parts.push(format!("stopped: {why}")),
+        Standing::Skipped(why) => parts.push(format!("passed over: {why}")),
+        Standing::Waiting => parts.push("not run yet".to_owned()),
+    }
+    if let Some((name, limit, (value, _))) =
+        tightest.and_then(|(name, _)| Some((name, limits.get(&name)?, member.numbers.get(&name)?)))
+    {
+        let (factor, unit) = for_people(name.unit(), *value);
+        let limit = crate::verdict::limit_words(limit, name.unit());
+        let shown = format!("{} {unit}", significant(value * factor, 3));
+        parts.push(format!("closest to its limit: {} {}, {limit}", name.words(), shown.trim_end()));
+    }
+    parts.join("; ")
+}
+
+/// Results that lie far out among units of the same kind of input and active level, farthest first. Eight units at
+/// least; what the measurement's own uncertainty explains is not odd.
+#[must_use]
+pub fn odd_ones(members: &[Member]) -> Vec<Odd> {
+    let mut kinds: BTreeMap<(String, String), Vec<&Member>> = BTreeMap::new();
+    for member in members {
+        kinds.entry(group(member)).or_default().push(member);
+    }
+    let mut odd = Vec::new();
+    for kin in kinds.values() {
+        for name in ResultName::ALL {
+            let values: Vec<f64> = kin.iter().filter_map(|member| Some(member.numbers.get(name)?.0)).collect();
+            let Some((median, sd)) = spread(&values).and_then(|spread| Some((spread.median, spread.robust_sd?))) else {
+                continue;
+            };
+            for member in kin {
+                let Some((value, u)) = member.numbers.get(name) else { continue };
+                let width = sd.hypot(*u).max(1e-9 * median.abs());
+                let deviations = (value - median) / width;
+                if deviations.abs() > ODD {
+                    odd.push(Odd { unit: member.tag.clone(), result: *name, value: *value, median, deviations });
+                }
+            }
+        }
+    }
+    odd.sort_by(|a, b| b.deviations.abs().total_cmp(&a.deviations.abs()));
+    odd
+}
+
+/// What to do with a unit, in one phrase.
+#[must_use]
+pub fn to_do(member: &Member) -> String {
+    let reason = || member.reasons.first().cloned().unwrap_or_default();
+    match (&member.standing, member.grade()) {
+        (_, Some(Grade::Fit)) => "fit it, within the load stated".to_owned(),
+        (_, Some(Grade::Restricted)) => format!("fit it only within its bounds: {}", reason()),
+        (_, Some(Grade::Undecided)) => format!("find out more: {}", reason()),
+        (_, Some(Grade::Scrap)) => match member.signs.first() {
+            Some(fault) => format!("do not fit it: {fault}"),
+            None => format!("do not fit it: {}", reason()),
+        },
+        (Standing::Skipped(why), None) => format!("run it, once this is put right: {why}"),
+        (Standing::Stopped(why), None) => format!("run it again; it was stopped: {why}"),
+        (Standing::Waiting | Standing::Judged, None) => "run it".to_owned(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn member(tag: &str, grade: Grade, risk: f64, drop_v: f64) -> Member {
+        let mut member = Member::waiting(tag);
+        member.standing = Standing::Judged;
+        member.measured = Some(grade);
+        member.risk = Some(risk);
+        member.reasons = vec!["meets all 1 limits of the plan".to_owned()];
+        member.numbers.insert(ResultName::DropV, (drop_v, 0.01));
+        member
+    }
+
+    fn limits() -> BTreeMap<ResultName, LimitFacts> {
+        BTreeMap::from([(ResultName::DropV, LimitFacts { max: Some(0.5), ..LimitFacts::default() })])
+    }
+
+    #[test]
+    fn grade_counts_before_risk_before_room_and_a_persons_grade_counts() {
+        let mut given = member("TQ-0005", Grade::Scrap, 0.9, 0.9);
+        given.given = Some((Grade::Fit, "R. Okafor".to_owned(), "loose clip".to_owned()));
+        let members = [
+            member("TQ-0001", Grade::Scrap, 0.99, 0.7),
+            member("TQ-0002", Grade::Fit, 0.02, 0.4),
+            member("TQ-0003", Grade::Fit, 0.01, 0.45),
+            member("TQ-0004", Grade::Fit, 0.01, 0.2),
+            given,
+            Member::waiting("TQ-0006"),
+        ];
+        let ranked = rank(&members, &limits());
+        let tags: Vec<&str> = ranked.iter().map(|ranked| members[ranked.member].tag.as_str()).collect();
+        assert_eq!(tags, ["TQ-0004", "TQ-0003", "TQ-0002", "TQ-0005", "TQ-0001", "TQ-0006"]);
+        assert!(ranked[1].because.contains("closest to its limit: voltage lost in the module flat out 450 mV, at most 500 mV"), "{}", ranked[1].because);
+        assert!(ranked[3].because.starts_with("fit by R. Okafor: loose clip (measured: scrap)"));
+        assert_eq!(to_do(&members[5]), "run it");
+    }
+
+    #[test]
+    fn the_one_far_out_is_odd_and_what_its_uncertainty_explains_is_not() {
+        let drops = [0.20, 0.21, 0.19, 0.22, 0.18, 0.20, 0.21, 0.205, 0.60];
+        let mut members: Vec<Member> =
+            drops.iter().enumerate().map(|(i, v)| member(&format!("TQ-000{i}"), Grade::Fit, 0.01, *v)).collect();
+        let odd = odd_ones(&members);
+        assert_eq!(odd.len(), 1);
+        assert_eq!((odd[0].unit.as_str(), odd[0].result), ("TQ-0008", ResultName::DropV));
+        members[8].numbers.insert(ResultName::DropV, (0.60, 0.2));
+        assert!(odd_ones(&members).is_empty());
+        // Another kind is compared with its own.
+        members[8].numbers.insert(ResultName::DropV, (0.60, 0.01));
+        members[8].words.insert(ResultName::ActiveLevel, "high".to_owned());
+        assert!(odd_ones(&members).is_empty());
+    }
+}
