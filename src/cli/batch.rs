@@ -112,14 +112,18 @@ fn text(matches: &[Match], is_virtual: bool) -> String {
         let _ = writeln!(
             text,
             "{}\n  distance {:.2} % of full speed; worst {:.0} rpm (+- {:.0}, 95 %) at {} % duty, {:.1} %\n  \
-             with a table of its own each, about {:.0} rpm are left; all reach {:.0} rpm{}",
+             {}; all reach {:.0} rpm{}",
             found.units.join("  "),
             found.distance_pct,
             found.worst_rpm,
             (2.0 * found.worst_u_rpm).max(1.0),
             found.worst_duty_pct,
             found.worst_pct,
-            found.after_table_rpm,
+            if found.table_helps() {
+                format!("with a table of its own each, about {:.0} rpm are left", found.after_table_rpm)
+            } else {
+                "one table for all does as well as one each".to_owned()
+            },
             found.common_full_rpm,
             found.ramp_ratio.map_or(String::new(), |ratio| format!("; ramps 1 : {ratio:.2}")),
         );

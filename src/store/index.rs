@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use rusqlite::types::Type;
+use rusqlite::types::{ToSql, Type, Value as SqlValue};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde::Serialize;
 
@@ -109,7 +109,7 @@ pub struct Given {
 }
 
 /// Which runs to list; what is left out is not asked for.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Filter {
     /// Of this batch.
     pub batch: Option<String>,
@@ -119,6 +119,25 @@ pub struct Filter {
     pub grade: Option<Grade>,
     /// That ended so.
     pub state: Option<RunState>,
+    /// Of units pulled from a donor with this in its words.
+    pub donor: Option<String>,
+    /// Of this kind of input, or of units with this in the kind that was noted at intake.
+    pub kind: Option<String>,
+    /// With this anywhere in tag, reason, rig, plan, a person's words or what was noted at intake.
+    pub text: Option<String>,
+    /// With results in these ranges.
+    pub ranges: Vec<Range>,
+}
+
+/// A result between two values.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Range {
+    /// Which.
+    pub result: ResultName,
+    /// At least this.
+    pub min: Option<f64>,
+    /// At most this.
+    pub max: Option<f64>,
 }
 
 /// Which part of a list.
@@ -158,10 +177,6 @@ pub struct Store {
 const NEWEST_FIRST: &str = "ORDER BY started_ms DESC NULLS LAST, run DESC, id DESC";
 const COLUMNS: &str = "dir, run, unit, batch, plan, rig, started, bench_s, state, grade, reason, \
     given_grade, given_by, given_why, recorded_unit";
-const MATCHES: &str = "(?1 IS NULL OR batch = ?1) AND (?2 IS NULL OR unit = ?2) \
-    AND (?3 IS NULL OR grade = ?3) AND (?4 IS NULL OR state = ?4) \
-    AND (?2 IS NOT NULL OR plan IS DISTINCT FROM 'contact check')";
-
 impl Store {
     /// Opens the index at `path`, creates it with its folder, and brings an older one up to date. A file whose name ends in
     /// `-virtual` before its extension takes virtual runs only, any other real runs only.
@@ -236,17 +251,18 @@ impl Store {
     /// # Errors
     /// When the index cannot be read.
     pub fn list(&self, filter: &Filter, page: Page) -> Result<Listing, StoreError> {
-        let grade = filter.grade.map(Grade::word);
-        let state = filter.state.map(RunState::word);
+        let (matches, given) = conditions(filter);
+        let given = || given.iter().map(|value| value as &dyn ToSql).collect::<Vec<_>>();
         let read = || {
-            let count = format!("SELECT count(*) FROM runs WHERE {MATCHES}");
+            let count = format!("SELECT count(*) FROM runs WHERE {matches}");
             let total: i64 =
-                self.connection
-                    .query_row(&count, params![filter.batch, filter.unit, grade, state], |row| row.get(0))?;
-            let select = format!("SELECT {COLUMNS} FROM runs WHERE {MATCHES} {NEWEST_FIRST} LIMIT ?5 OFFSET ?6");
+                self.connection.prepare_cached(&count)?.query_row(given().as_slice(), |row| row.get(0))?;
+            let Page { rows, skip } = page;
+            let select =
+                format!("SELECT {COLUMNS} FROM runs WHERE {matches} {NEWEST_FIRST} LIMIT {rows} OFFSET {skip}");
             let mut statement = self.connection.prepare_cached(&select)?;
-            let given = params![filter.batch, filter.unit, grade, state, page.rows, page.skip];
-            let rows = statement.query_map(given, |row| self.row(row))?.collect::<rusqlite::Result<Vec<_>>>()?;
+            let rows =
+                statement.query_map(given().as_slice(), |row| self.row(row))?.collect::<rusqlite::Result<Vec<_>>>()?;
             Ok(Listing { rows, total: u64::try_from(total).unwrap_or(0) })
         };
         read().map_err(|e| self.failed("read", &e))
@@ -316,6 +332,64 @@ impl Store {
             dir: self.root.join(row.get::<_, String>("dir")?),
         })
     }
+}
+
+/// Conditions of a filter, and the values of their `?` in order.
+fn conditions(filter: &Filter) -> (String, Vec<SqlValue>) {
+    let mut parts: Vec<String> = Vec::new();
+    let mut given: Vec<SqlValue> = Vec::new();
+    let mut equal = |column: &str, value: Option<&str>| {
+        if let Some(value) = value {
+            parts.push(format!("{column} = ?"));
+            given.push(SqlValue::Text(value.to_owned()));
+        }
+    };
+    equal("batch", filter.batch.as_deref());
+    equal("unit", filter.unit.as_deref());
+    equal("grade", filter.grade.map(Grade::word));
+    equal("state", filter.state.map(RunState::word));
+    if filter.unit.is_none() {
+        parts.push(format!("plan IS DISTINCT FROM '{CONTACT_PLAN}'"));
+    }
+    let unit_has = |columns: &[&str]| {
+        let any: Vec<String> = columns.iter().map(|column| format!("units.{column} LIKE ? ESCAPE '\\'")).collect();
+        let at = "units.batch = runs.batch AND units.tag = runs.unit";
+        format!("EXISTS (SELECT 1 FROM units WHERE {at} AND ({}))", any.join(" OR "))
+    };
+    let within = |text: &str| {
+        let plain = text.replace('\\', "\\\\").replace('%', "\\%").replace('_', "\\_");
+        SqlValue::Text(format!("%{plain}%"))
+    };
+    if let Some(donor) = &filter.donor {
+        parts.push(unit_has(&["donor"]));
+        given.push(within(donor));
+    }
+    if let Some(kind) = &filter.kind {
+        parts.push(format!("(line_kind = ? OR {})", unit_has(&["kind"])));
+        given.extend([SqlValue::Text(kind.clone()), within(kind)]);
+    }
+    if let Some(text) = &filter.text {
+        let own = ["unit", "reason", "rig", "plan", "given_by", "given_why"];
+        let noted = ["donor", "kind", "shelf", "findings", "note"];
+        let any: Vec<String> = own.iter().map(|column| format!("runs.{column} LIKE ? ESCAPE '\\'")).collect();
+        parts.push(format!("({} OR {})", any.join(" OR "), unit_has(&noted)));
+        given.extend(std::iter::repeat_n(within(text), own.len() + noted.len()));
+    }
+    for range in &filter.ranges {
+        // Names of results are letters, digits and underscores.
+        let value = format!("CAST(numbers ->> '{}' AS DOUBLE PRECISION)", range.result.name());
+        for (sign, end) in [(">=", range.min), ("<=", range.max)] {
+            if let Some(end) = end {
+                parts.push(format!("{value} {sign} ?"));
+                given.push(SqlValue::Real(end));
+            }
+        }
+        if range.min.is_none() && range.max.is_none() {
+            parts.push(format!("{value} IS NOT NULL"));
+        }
+    }
+    let all = if parts.is_empty() { "TRUE".to_owned() } else { parts.join(" AND ") };
+    (all, given)
 }
 
 /// The person's grade of a row.

@@ -11,7 +11,7 @@ mod units;
 
 pub use error::StoreError;
 pub use index::{
-    CONTACT_PLAN, Filter, Given, Listing, Page, RunRow, RunState, SPIN_PLAN, Store, UNSORTED, default_path,
+    CONTACT_PLAN, Filter, Given, Listing, Page, Range, RunRow, RunState, SPIN_PLAN, Store, UNSORTED, default_path,
 };
 pub use rebuild::Rebuilt;
 pub use units::UnitRow;

@@ -287,3 +287,58 @@ fn verdicts_outlive_a_power_cut() {
     // 2 is FULL.
     assert_eq!(pragma("synchronous"), rusqlite::types::Value::Integer(2));
 }
+
+#[test]
+fn runs_are_found_by_result_range_donor_kind_and_free_text() {
+    use crate::intake::book::Book;
+    use crate::intake::journal::{Entry, Facts, Line};
+    use crate::results::{Contribution, Measured, ResultName};
+    let root = tempfile::tempdir().unwrap();
+    let store = store(root.path());
+    for (index, drop_v) in [0.1, 0.2, 0.3].into_iter().enumerate() {
+        let (unit, run) = (format!("TQ-000{index}"), format!("run-{index}"));
+        let mut document = document(&unit, &run, "2026-05-04T09:00:00Z", Some(Grade::Fit));
+        let name = ResultName::DropV;
+        let budget = vec![Contribution::random("spread", 0.001)];
+        document.results.insert(name, Measured::number(name, drop_v, 2.0, budget, "test", 3));
+        let kind = if index == 0 { "lin" } else { "pull_up" };
+        document.results.insert(ResultName::LineKind, Measured::word(ResultName::LineKind, kind, "test", 1));
+        put(&store, root.path(), &document);
+    }
+    let facts = Facts {
+        donor: Some("Grey van, 100 % rust".to_owned()),
+        kind: Some("two-pin".to_owned()),
+        note: Some("smells burnt".to_owned()),
+        ..Facts::default()
+    };
+    let entry = Entry::Unit { tag: "TQ-0002".to_owned(), facts };
+    let line = Line { at: "2026-05-01T00:00:00Z".to_owned(), by: None, entry };
+    store.take_book("may-shelf-3", &Book::of(&[line])).unwrap();
+    let found = |filter: Filter| {
+        let listing = store.list(&filter, Page::default()).unwrap();
+        assert_eq!(listing.total, listing.rows.len() as u64);
+        let mut runs: Vec<String> = listing.rows.into_iter().map(|row| row.run).collect();
+        runs.sort();
+        runs
+    };
+    let range = |min, max| Filter {
+        ranges: vec![Range { result: ResultName::DropV, min, max }],
+        ..Filter::default()
+    };
+    assert_eq!(found(range(Some(0.15), None)), ["run-1", "run-2"]);
+    assert_eq!(found(range(Some(0.15), Some(0.2))), ["run-1"]);
+    assert_eq!(found(range(None, None)).len(), 3);
+    let donor = |text: &str| Filter { donor: Some(text.to_owned()), ..Filter::default() };
+    assert_eq!(found(donor("grey VAN")), ["run-2"]);
+    assert_eq!(found(donor("100 %")), ["run-2"]);
+    assert!(found(donor("%x%")).is_empty(), "a percent sign is no wildcard");
+    let kind = |text: &str| Filter { kind: Some(text.to_owned()), ..Filter::default() };
+    assert_eq!(found(kind("lin")), ["run-0"]);
+    assert_eq!(found(kind("two-pin")), ["run-2"]);
+    let text = |text: &str| Filter { text: Some(text.to_owned()), ..Filter::default() };
+    assert_eq!(found(text("burnt")), ["run-2"]);
+    assert_eq!(found(text("starts softly")).len(), 3);
+    assert!(found(text("o'clock")).is_empty(), "quotes are text");
+    let both = Filter { donor: Some("van".to_owned()), ..range(None, Some(0.2)) };
+    assert!(found(both).is_empty());
+}

@@ -48,7 +48,8 @@ const OWN: &str = "\
 .counts { display: flex; flex-wrap: wrap; border: 1px solid #000; margin: .8rem 0; }
 .counts > div { flex: 1; padding: .4rem .7rem; border-right: 1px solid #999; min-width: 7rem; }
 .counts .n { font-size: 2rem; font-weight: 800; line-height: 1.1; }
-td.grade { font-weight: 700; white-space: nowrap; }
+td.verdict { font-weight: 700; white-space: nowrap; }
+th.tag { white-space: nowrap; }
 .strip { margin: .9rem 0 0; break-inside: avoid; }
 .strip svg { display: block; width: 100%; height: auto; }
 .strip .head { display: flex; flex-wrap: wrap; gap: 0 1.2rem; font-size: .9rem; }";
@@ -114,8 +115,8 @@ fn units(summary: &Summary) -> Markup {
                 @let (symbol, word) = symbol(member.grade());
                 tr {
                     td.num { (place + 1) }
-                    th scope="row" { b { (member.tag) } }
-                    td.grade { span aria-hidden="true" { (symbol) } " " (word) @if member.given.is_some() { "*" } }
+                    th.tag scope="row" { b { (member.tag) } }
+                    td.verdict { span aria-hidden="true" { (symbol) } " " (word) @if member.given.is_some() { "*" } }
                     td.num { (member.risk.map_or(String::new(), risk)) }
                     td { (member.shelf.as_deref().unwrap_or("")) }
                     td { (to_do(member)) }
@@ -178,7 +179,7 @@ fn spreads(summary: &Summary) -> Markup {
                         span { (spread_words(&spread, name.unit())) }
                         @if let Some(limit) = limit { span { "limit: " (limit_words(limit, name.unit())) } }
                     }
-                    @if spread.n > 1 {
+                    @if spread.most > spread.least {
                         (PreEscaped(plots::strip(&values, name.unit(), limit, named.get(name).map_or(&[][..], Vec::as_slice))))
                     }
                 }
@@ -192,6 +193,9 @@ fn spread_words(spread: &Spread, unit: &str) -> String {
     let shown = |value: f64| format!("{} {unit}", significant(value * factor, 3)).trim_end().to_owned();
     if spread.n == 1 {
         return format!("one unit: {}", shown(spread.median));
+    }
+    if spread.most <= spread.least {
+        return format!("{} units, all {}", spread.n, shown(spread.median));
     }
     let mut text = format!("{} units, {} to {}, median {}", spread.n, shown(spread.least), shown(spread.most), shown(spread.median));
     if let Some(interval) = spread.median_interval {
@@ -214,7 +218,7 @@ fn odd(summary: &Summary) -> Markup {
                 tbody { @for odd in summary.odd.iter().take(MOST_ODD) {
                     @let (factor, unit) = for_people(odd.result.unit(), odd.value);
                     tr {
-                        th scope="row" { b { (odd.unit) } }
+                        th.tag scope="row" { b { (odd.unit) } }
                         td { (odd.result.words()) }
                         td.num { (significant(odd.value * factor, 3)) " " (unit) }
                         td.num { (significant(odd.median * factor, 3)) " " (unit) }
@@ -235,7 +239,7 @@ fn matches(summary: &Summary) -> Markup {
         @else {
             p.sub {
                 "As many pairs as can be, with the least sum of distances over the whole crate. Distance: speed over the whole duty range and soft start, in percent of full speed. "
-                "With one duty table for both, the speeds differ by the residual; with a table of its own for each unit, in whole percents, by what is left."
+                "With one duty table for both, the speeds differ by the residual; with a table of its own for each unit, in whole percents, by what is left (no gain where one table does as well)."
             }
             table {
                 thead { tr {
@@ -244,11 +248,11 @@ fn matches(summary: &Summary) -> Markup {
                 } }
                 tbody { @for pair in &summary.pairs {
                     tr {
-                        th scope="row" { b { (pair.units.join(" + ")) } }
+                        th.tag scope="row" { b { (pair.units.join(" + ")) } }
                         td.num { (significant(pair.distance_pct, 2)) " %" }
                         td.num { (format!("{:.0} ± {:.0} rpm", pair.worst_rpm, (2.0 * pair.worst_u_rpm).max(1.0))) " (" (significant(pair.worst_pct, 2)) " %)" }
                         td.num { (significant(pair.worst_duty_pct, 3)) " %" }
-                        td.num { "about " (format!("{:.0} rpm", pair.after_table_rpm)) }
+                        td.num { @if pair.table_helps() { "about " (format!("{:.0} rpm", pair.after_table_rpm)) } @else { "no gain" } }
                         td.num { (format!("{:.0} rpm", pair.common_full_rpm)) }
                         td.num { (pair.ramp_ratio.map_or("–".to_owned(), |ratio| format!("1 : {ratio:.2}"))) }
                         td { @if pair.one_rig { "one" } @else { "two" } }

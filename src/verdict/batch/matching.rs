@@ -45,6 +45,14 @@ pub struct Match {
     pub one_rig: bool,
 }
 
+impl Match {
+    /// Whether a duty table of its own for each unit leaves less than one table for all.
+    #[must_use]
+    pub fn table_helps(&self) -> bool {
+        self.after_table_rpm < self.worst_rpm
+    }
+}
+
 /// Whether a unit may go into a vehicle at all, and can be compared.
 fn candidate(member: &Member) -> bool {
     matches!(member.grade(), Some(Grade::Fit | Grade::Restricted)) && member.curve.is_whole()

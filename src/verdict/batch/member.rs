@@ -130,15 +130,14 @@ impl Member {
         self.given.as_ref().map(|(grade, _, _)| *grade).or(self.measured)
     }
 
-    /// The limit that it comes closest to, in standard uncertainties between value and limit: below zero it breaks it.
+    /// The limit that it comes closest to, with the room that is left as a share of the limit: below zero it breaks it.
     #[must_use]
     pub fn tightest(&self, limits: &BTreeMap<ResultName, LimitFacts>) -> Option<(ResultName, f64)> {
         let margin = |(name, limit): (&ResultName, &LimitFacts)| {
-            let (value, u) = *self.numbers.get(name)?;
-            let room = [limit.min.map(|min| value - min), limit.max.map(|max| max - value)];
-            let room = room.into_iter().flatten().reduce(f64::min)?;
-            // Without a stated uncertainty a thousandth of the value keeps the order of margins.
-            Some((*name, room / u.max(1e-3 * value.abs()).max(1e-12)))
+            let (value, _) = *self.numbers.get(name)?;
+            let share = |room: f64, end: f64| room / end.abs().max(1e-12);
+            let room = [limit.min.map(|min| share(value - min, min)), limit.max.map(|max| share(max - value, max))];
+            Some((*name, room.into_iter().flatten().reduce(f64::min)?))
         };
         limits.iter().filter_map(margin).min_by(|a, b| a.1.total_cmp(&b.1))
     }

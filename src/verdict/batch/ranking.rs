@@ -117,7 +117,14 @@ pub fn odd_ones(members: &[Member]) -> Vec<Odd> {
 /// What to do with a unit, in one phrase.
 #[must_use]
 pub fn to_do(member: &Member) -> String {
-    let reason = || member.reasons.first().cloned().unwrap_or_default();
+    // A person's grade goes by their reason; of a measured one the bound, which stands before its evidence.
+    let reason = || match &member.given {
+        Some((_, _, why)) => why.clone(),
+        None => {
+            let first = member.reasons.first().map_or("", String::as_str);
+            first.split_once(": ").map_or(first, |(bound, _)| bound).to_owned()
+        }
+    };
     match (&member.standing, member.grade()) {
         (_, Some(Grade::Fit)) => "fit it, within the load stated".to_owned(),
         (_, Some(Grade::Restricted)) => format!("fit it only within its bounds: {}", reason()),
@@ -168,6 +175,9 @@ mod tests {
         assert!(ranked[1].because.contains("closest to its limit: voltage lost in the module flat out 450 mV, at most 500 mV"), "{}", ranked[1].because);
         assert!(ranked[3].because.starts_with("fit by R. Okafor: loose clip (measured: scrap)"));
         assert_eq!(to_do(&members[5]), "run it");
+        let mut given = members[1].clone();
+        given.given = Some((Grade::Restricted, "R. Okafor".to_owned(), "low current use".to_owned()));
+        assert_eq!(to_do(&given), "fit it only within its bounds: low current use");
     }
 
     #[test]
