@@ -339,6 +339,10 @@ pub struct Findings {
     pub load_fan: Option<LoadFan>,
     /// Heating of the case, one per soaked duty.
     pub soaks: Vec<SoakedHeat>,
+    /// Load fan and supply as fitted to the first start.
+    pub fan: Option<FittedFan>,
+    /// What happened by itself at an unchanged command.
+    pub events: Vec<Transient>,
     /// Oddities noticed on the way (glitches left out, frozen readings, clipped samples), in plain words.
     pub warnings: Vec<String>,
 }
@@ -371,14 +375,97 @@ impl Findings {
 }
 
 /// Evidence of a named fault.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Sign {
     /// Name of the fault, for example `soft start lost`.
     pub fault: String,
-    /// How strongly the evidence speaks, 0 to 1.
+    /// Probability of the fault given what was measured, from 0 to 1.
     pub strength: f64,
     /// The evidence in plain words.
     pub because: String,
+    /// Probability of the fault before anything was measured; null when the strength is not built on one.
+    #[serde(default)]
+    pub prior: Option<f64>,
+    /// Results that speak, with what sound ones show.
+    #[serde(default)]
+    pub evidence: Vec<Evidence>,
+    /// What it means for use.
+    #[serde(default)]
+    pub implies: String,
+    /// What to check by hand next.
+    #[serde(default)]
+    pub check: String,
+    /// Whether it speaks of the bench (load fan, supply, contacts) and not of the unit.
+    #[serde(default)]
+    pub of_bench: bool,
+}
+
+/// A result or reading that speaks for a sign.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Evidence {
+    /// Name of the result, or plain words for a reading that is none.
+    pub what: String,
+    /// Its value.
+    pub value: f64,
+    /// Its unit.
+    pub unit: String,
+    /// What sound ones show: lowest and highest, an open end null.
+    pub sound: [Option<f64>; 2],
+}
+
+/// What happened by itself while nothing was commanded.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Transient {
+    /// What it was.
+    pub kind: TransientKind,
+    /// Channel that shows it.
+    pub channel: Channel,
+    /// When, on the run's clock.
+    pub t_s: f64,
+    /// How long.
+    pub seconds: f64,
+    /// Value furthest from the usual, in the channel's unit.
+    pub value: f64,
+    /// Usual value around it.
+    pub usual: f64,
+    /// Stage in which it happened; empty for traces.
+    pub stage: String,
+}
+
+/// Kinds of transients.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum TransientKind {
+    /// The current goes and comes back at once.
+    DropOut,
+    /// It goes and comes back through a new start.
+    Reset,
+    /// A short excursion.
+    Spike,
+    /// It wakes by itself and falls asleep again.
+    ReSleep,
+}
+
+impl TransientKind {
+    /// In words.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::DropOut => "drop-out",
+            Self::Reset => "reset",
+            Self::Spike => "spike",
+            Self::ReSleep => "woke by itself",
+        }
+    }
+}
+
+/// The load fan and the supply as fitted to a start: what tells a worn fan or a weak supply from a bad unit.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FittedFan {
+    /// Resistance of the fan, ohms, and its standard uncertainty.
+    pub resistance_ohm: (f64, f64),
+    /// Resistance of supply and its wires, ohms.
+    pub source_ohm: f64,
 }
 
 /// Outcome of one limit.
@@ -574,4 +661,7 @@ pub struct Document {
     /// Oddities in the data, in plain words.
     #[serde(default)]
     pub warnings: Vec<String>,
+    /// What happened by itself at an unchanged command.
+    #[serde(default)]
+    pub events: Vec<Transient>,
 }

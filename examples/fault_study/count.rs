@@ -16,8 +16,9 @@ pub(crate) struct Unit {
     pub(crate) fault: Option<(FaultKind, f64)>,
     /// `None` when the run gave no verdict.
     pub(crate) grade: Option<Grade>,
-    /// Signs given, strongest first.
+    /// Signs of the unit, strongest first, and of the bench.
     pub(crate) signs: Vec<(String, f64)>,
+    pub(crate) bench_signs: Vec<(String, f64)>,
     /// What is truly beyond the plan's limits.
     pub(crate) beyond: Vec<String>,
     pub(crate) reasons: Vec<String>,
@@ -27,6 +28,10 @@ impl Unit {
     pub(crate) fn of(drawn: &Drawn, played: &Played) -> Self {
         let document = &played.document;
         let stopped = document.stopped.as_ref().map(|stopped| stopped.cause.clone());
+        let given = |of_bench: bool| {
+            let signs = document.signs.iter().filter(|sign| sign.of_bench == of_bench);
+            signs.map(|sign| (sign.fault.clone(), sign.strength)).collect()
+        };
         let reasons = document.verdict.as_ref().map(|verdict| verdict.reasons.clone());
         Self {
             seed: drawn.seed,
@@ -35,7 +40,8 @@ impl Unit {
             trouble: drawn.trouble,
             fault: drawn.fault,
             grade: document.verdict.as_ref().map(|verdict| verdict.grade),
-            signs: document.signs.iter().map(|sign| (sign.fault.clone(), sign.strength)).collect(),
+            signs: given(false),
+            bench_signs: given(true),
             beyond: played.beyond.clone(),
             reasons: reasons.unwrap_or_else(|| stopped.into_iter().collect()),
         }

@@ -23,6 +23,7 @@ pub(crate) fn write(units: &[Unit], first_seed: u64) -> String {
     caught(&mut text, units);
     let_through(&mut text, units);
     named(&mut text, units);
+    benches(&mut text, units);
     strengths(&mut text, units);
     missed(&mut text, units);
     text
@@ -123,6 +124,39 @@ fn named(text: &mut String, units: &[Unit]) {
         let _ = writeln!(text, "| {fault} | {right} | {} | {nothing} |", others.join(", "));
     }
     text.push('\n');
+}
+
+/// Signs of the bench from this strength on count as given.
+const GIVEN: f64 = 0.5;
+
+fn benches(text: &mut String, units: &[Unit]) {
+    let _ = writeln!(text, "## Are the bench's own troubles told apart from the unit's?\n");
+    let _ = writeln!(text, "Signs of the bench of strength {GIVEN} and more, by what is wrong on it:\n");
+    let _ = writeln!(
+        text,
+        "| bench | units | load fan worn | supply weak or a bad contact | supply in its current limit | none |\n|---|---|---|---|---|---|"
+    );
+    for trouble in Trouble::ALL {
+        let all: Vec<&Unit> = units.iter().filter(|unit| unit.trouble == trouble).collect();
+        let with = |words: &str| {
+            let given = |unit: &&&Unit| unit.bench_signs.iter().any(|(name, s)| *s >= GIVEN && name.starts_with(words));
+            all.iter().filter(given).count()
+        };
+        let none = all.iter().filter(|unit| unit.bench_signs.iter().all(|(_, s)| *s < GIVEN)).count();
+        let _ = writeln!(
+            text,
+            "| {} | {} | {} | {} | {} | {none} |",
+            trouble.words(),
+            all.len(),
+            with("load fan"),
+            with("supply weak"),
+            with("supply in its"),
+        );
+    }
+    let _ = writeln!(
+        text,
+        "\nWear is drawn evenly from none at all; a supply limit above what the fan draws cannot show.\n"
+    );
 }
 
 fn strengths(text: &mut String, units: &[Unit]) {

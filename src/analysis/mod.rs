@@ -10,6 +10,7 @@ mod curve;
 mod discover;
 mod drop;
 mod estimate;
+pub mod events;
 mod first_motion;
 mod frequency;
 pub(crate) mod heat;
@@ -70,6 +71,7 @@ pub fn analyse(rec: &Recording) -> Findings {
     frequency::find(rec, &mut findings);
     loss::find(rec, &mut findings);
     steadiness::find(rec, &mut findings);
+    findings.events = events::find(rec);
     absence::fill(rec, &mut findings);
     findings
 }

@@ -121,7 +121,22 @@ pub(crate) fn json(real: &[RunRow], played: &[RunRow]) -> Result<String, Failure
 /// The same as CSV.
 fn csv(real: &[RunRow], played: &[RunRow]) -> Result<String, Failure> {
     let mut writer = csv::Writer::from_writer(Vec::new());
-    let head = ["started", "unit", "batch", "plan", "rig", "state", "grade", "given_grade", "given_by", "reason", "bench_s", "run", "dir", "virtual"];
+    let head = [
+        "started",
+        "unit",
+        "batch",
+        "plan",
+        "rig",
+        "state",
+        "grade",
+        "given_grade",
+        "given_by",
+        "reason",
+        "bench_s",
+        "run",
+        "dir",
+        "virtual",
+    ];
     writer.write_record(head).map_err(Failure::failed)?;
     for (is_virtual, row) in real.iter().map(|row| ("0", row)).chain(played.iter().map(|row| ("1", row))) {
         let text = |text: &Option<String>| text.clone().unwrap_or_default();

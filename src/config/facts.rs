@@ -37,6 +37,8 @@ pub fn bench_facts(rig: &Rig) -> BenchFacts {
         duty_u_pct: 100.0 * rig.command.duty_u.get(),
         lead_ohm: rig.wiring.lead_resistance.get(),
         locked_rotor_a: Some(rig.load_fan.locked_rotor.get()),
+        running_a: Some(rig.load_fan.running.get()),
+        supply_ohm: Some(rig.supply.resistance.get()),
         load_fan: Some(rig.load_fan.name.clone()),
         clock_u: CLOCK_U,
         supply_v: Some(rig.supply.voltage.get()),

@@ -93,6 +93,7 @@ pub(super) fn document(
         load_fan: findings.load_fan.clone(),
         hot_day: verdict::hot_day(findings, recording),
         warnings,
+        events: findings.events.clone(),
     }
 }
 

@@ -101,6 +101,10 @@ fn low_share(share: Duty, active: Level) -> f64 {
 
 /// What the input comparator delivers.
 pub(crate) fn pattern(drive: LineDrive, input: &InputConfig, rig: &LineRig, supply_v: f64, asleep: bool) -> Pattern {
+    // Nothing that happens on the line gets past a dead input: it is not even kept awake by it.
+    if input.dead {
+        return Pattern::Steady(input.active.other());
+    }
     let source = input_source(input, supply_v, asleep);
     // The comparator asks for a share of its own pull-up, or for a logic level where there is none.
     let threshold_v =

@@ -286,6 +286,12 @@ pub struct BenchFacts {
     pub lead_ohm: f64,
     /// Locked-rotor current of the load fan at the rig's voltage, amperes.
     pub locked_rotor_a: Option<f64>,
+    /// Current of the load fan flat out at the rig's voltage, amperes.
+    #[serde(default)]
+    pub running_a: Option<f64>,
+    /// Resistance of the rig's supply up to the sense point, ohms.
+    #[serde(default)]
+    pub supply_ohm: Option<f64>,
     /// Name of the load fan.
     pub load_fan: Option<String>,
     /// Relative standard uncertainty of the sampling clock.

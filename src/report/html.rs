@@ -8,7 +8,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use super::plots::{self, Plot};
 use super::{budget, history, style, view};
 use crate::record::recording::Recording;
-use crate::results::{Belongs, Document, Findings, Outcome};
+use crate::results::{Belongs, Document, Findings, Outcome, Sign};
 
 /// The whole page. Deterministic: the same document, recording and findings give the same bytes.
 #[must_use]
@@ -34,6 +34,7 @@ pub fn html(document: &Document, recording: &Recording, findings: &Findings) -> 
                 (decisions(document))
                 (hot_day(document))
                 (signs(document))
+                (by_itself(document, recording))
                 (not_tested(document, recording))
                 (history::events(recording))
                 (budget::page(findings))
@@ -237,10 +238,62 @@ fn signs(document: &Document) -> Markup {
         h2 { "Signs of faults" }
         @if document.signs.is_empty() { p { "None seen in what was tested." } } @else {
             table {
-                thead { tr { th scope="col" { "fault" } th scope="col" { "strength, 0 to 1" } th scope="col" { "evidence" } } }
-                tbody { @for sign in &document.signs {
-                    tr { th scope="row" { (sign.fault) } td.num { (format!("{:.2}", sign.strength)) } td { (sign.because) } }
+                thead { tr { th scope="col" { "fault" } th scope="col" { "probability" } th scope="col" { "evidence, meaning, what to check next" } } }
+                tbody { @for sign in &document.signs { (sign_row(sign)) } }
+            }
+            p.sub { "Probability of the fault given what was measured, with its share among such units before as the prior where one is stated. Signs of the bench bar no grade." }
+        }
+    }
+}
+
+/// How many events are drawn; all are listed.
+const DRAWN: usize = 12;
+
+fn by_itself(document: &Document, recording: &Recording) -> Markup {
+    let events = &document.events;
+    html! {
+        h2 { "What happened by itself" }
+        @if events.is_empty() {
+            p { "No drop-out, reset, spike or waking at an unchanged command." }
+        } @else {
+            p.sub { "At an unchanged command, by every sample of every electrical channel; the first " (DRAWN) " are drawn." }
+            table {
+                thead { tr { th scope="col" { "time (s)" } th scope="col" { "stage" } th scope="col" { "what" } th scope="col" { "for (ms)" } th scope="col" { "reading" } th scope="col" { "usual" } } }
+                tbody { @for event in events {
+                    tr {
+                        td.num { (format!("{:.3}", event.t_s)) } td { (event.stage.replace('_', " ")) }
+                        td { (event.kind.words()) ", " (event.channel.name().replace('_', " ")) }
+                        td.num { (format!("{:.1}", 1e3 * event.seconds)) }
+                        td.num { (format!("{:.3} {}", event.value, event.channel.unit())) }
+                        td.num { (format!("{:.3} {}", event.usual, event.channel.unit())) }
+                    }
                 } }
+            }
+            @for event in events.iter().take(DRAWN) {
+                @if let Ok(svg) = plots::event(recording, event) {
+                    figure role="img" aria-label=(event.kind.words()) {
+                        figcaption { b { (event.kind.words()) } (format!(" at {:.3} s.", event.t_s)) }
+                        (PreEscaped(svg))
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn sign_row(sign: &Sign) -> Markup {
+    html! {
+        tr {
+            th scope="row" { (sign.fault) @if sign.of_bench { " (bench)" } }
+            td.num {
+                (format!("{:.2}", sign.strength))
+                @if let Some(prior) = sign.prior { br; span.sub { (format!("prior {prior:.3}")) } }
+            }
+            td {
+                (sign.because)
+                @for reading in &sign.evidence { br; span.sub { (view::evidence(reading)) } }
+                @if !sign.implies.is_empty() { br; "For use: " (sign.implies) "." }
+                @if !sign.check.is_empty() { br; "Check: " (sign.check) "." }
             }
         }
     }

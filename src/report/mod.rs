@@ -2,8 +2,8 @@
 //! document gives the same bytes.
 #![deny(clippy::disallowed_methods, clippy::disallowed_macros, clippy::disallowed_types)]
 
-mod budget;
 pub mod batch;
+mod budget;
 mod csv;
 mod history;
 mod html;

@@ -192,7 +192,7 @@ fn document(recording: &Recording, findings: &Findings) -> Document {
         results: findings.results.clone(),
         absent: findings.absent.clone(),
         curve: findings.curve.clone(),
-        signs: vec![Sign { fault: "sleep lost".to_owned(), strength: 0.4, because: "2.1 mA with nothing commanded".to_owned() }],
+        signs: vec![Sign { fault: "sleep lost".to_owned(), strength: 0.4, because: "2.1 mA with nothing commanded".to_owned(), ..Sign::default() }],
         verdict: Some(Verdict {
             grade: Grade::Restricted,
             reasons: vec![

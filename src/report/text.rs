@@ -60,7 +60,11 @@ fn signs(out: &mut String, document: &Document) {
     }
     line(out, "\nsigns of faults");
     for sign in &document.signs {
-        line(out, &format!("  {:.2}  {}: {}", sign.strength, sign.fault, sign.because));
+        let bench = if sign.of_bench { " (bench)" } else { "" };
+        line(out, &format!("  {:.2}  {}{bench}: {}", sign.strength, sign.fault, sign.because));
+        if !sign.check.is_empty() {
+            line(out, &format!("        check: {}", sign.check));
+        }
     }
 }
 

@@ -1,8 +1,8 @@
 //! What a report shows, with wording and rounding already chosen: shared by the HTML and the text renderer.
 
 use crate::results::{
-    Carried, Document, Fitted, Grade, HotDay, LoadFan, Measured, Nature, Outcome, ResultName, RiskKind, RiskRule,
-    StartsCompared, Stopped, StoppedBy,
+    Carried, Document, Evidence, Fitted, Grade, HotDay, LoadFan, Measured, Nature, Outcome, ResultName, RiskKind,
+    RiskRule, StartsCompared, Stopped, StoppedBy,
 };
 use crate::units::{for_people, rounded_together, significant};
 
@@ -374,6 +374,21 @@ pub(super) fn nature(nature: Nature) -> &'static str {
         Nature::Lasting => "shared by this run",
         Nature::Common => "common to the rig",
     }
+}
+
+/// A reading that speaks for a sign, beside what sound ones show.
+pub(super) fn evidence(reading: &Evidence) -> String {
+    let typical = reading.sound.iter().flatten().copied().fold(reading.value, f64::max);
+    let (factor, unit) = for_people(&reading.unit, typical);
+    let shown = |v: f64| format!("{} {unit}", significant(v * factor, 3)).trim_end().to_owned();
+    let what = ResultName::from_name(&reading.what).map_or(reading.what.as_str(), |name| name.words());
+    let sound = match reading.sound {
+        [Some(low), Some(high)] => format!("; sound ones {} to {}", shown(low), shown(high)),
+        [Some(low), None] => format!("; sound ones at least {}", shown(low)),
+        [None, Some(high)] => format!("; sound ones at most {}", shown(high)),
+        [None, None] => String::new(),
+    };
+    format!("{what}: {}{sound}", shown(reading.value))
 }
 
 /// Results of the contract that are absent, with the reason.

@@ -255,8 +255,7 @@ impl Store {
         let given = || given.iter().map(|value| value as &dyn ToSql).collect::<Vec<_>>();
         let read = || {
             let count = format!("SELECT count(*) FROM runs WHERE {matches}");
-            let total: i64 =
-                self.connection.prepare_cached(&count)?.query_row(given().as_slice(), |row| row.get(0))?;
+            let total: i64 = self.connection.prepare_cached(&count)?.query_row(given().as_slice(), |row| row.get(0))?;
             let Page { rows, skip } = page;
             let select =
                 format!("SELECT {COLUMNS} FROM runs WHERE {matches} {NEWEST_FIRST} LIMIT {rows} OFFSET {skip}");

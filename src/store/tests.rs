@@ -321,10 +321,7 @@ fn runs_are_found_by_result_range_donor_kind_and_free_text() {
         runs.sort();
         runs
     };
-    let range = |min, max| Filter {
-        ranges: vec![Range { result: ResultName::DropV, min, max }],
-        ..Filter::default()
-    };
+    let range = |min, max| Filter { ranges: vec![Range { result: ResultName::DropV, min, max }], ..Filter::default() };
     assert_eq!(found(range(Some(0.15), None)), ["run-1", "run-2"]);
     assert_eq!(found(range(Some(0.15), Some(0.2))), ["run-1"]);
     assert_eq!(found(range(None, None)).len(), 3);

@@ -156,7 +156,8 @@ fn by_silence(findings: &Findings, rec: &Recording, reasons: &mut Reasons) {
 }
 
 fn by_signs(signs: &[Sign], told: &[String], reasons: &mut Reasons) {
-    for sign in signs.iter().filter(|sign| sign.strength >= SUSPICION && !told.contains(&sign.fault)) {
+    for sign in signs.iter().filter(|sign| !sign.of_bench && sign.strength >= SUSPICION && !told.contains(&sign.fault))
+    {
         let because = format!("{}: {}", sign.fault, sign.because);
         match sign.fault.as_str() {
             fault::SLEEP_LOST => reasons.restrict(SWITCHED_FEED, because),

@@ -197,7 +197,13 @@ fn spread_words(spread: &Spread, unit: &str) -> String {
     if spread.most <= spread.least {
         return format!("{} units, all {}", spread.n, shown(spread.median));
     }
-    let mut text = format!("{} units, {} to {}, median {}", spread.n, shown(spread.least), shown(spread.most), shown(spread.median));
+    let mut text = format!(
+        "{} units, {} to {}, median {}",
+        spread.n,
+        shown(spread.least),
+        shown(spread.most),
+        shown(spread.median)
+    );
     if let Some(interval) = spread.median_interval {
         let confidence = 100.0 * interval.confidence;
         text += &format!(" ({} to {} at {confidence:.0} %)", shown(interval.low), shown(interval.high));

@@ -54,7 +54,9 @@ impl Summary {
         let few = members.len() <= MOST_TO_PAIR;
         let pairs = if few { pairs(&members, rigs) } else { Vec::new() };
         let no_pairs = (!few).then(|| {
-            format!("pairs are looked for in crates of up to {MOST_TO_PAIR} units; `galebench match` finds the most alike")
+            format!(
+                "pairs are looked for in crates of up to {MOST_TO_PAIR} units; `galebench match` finds the most alike"
+            )
         });
         Self { batch, is_virtual, members, limits, ranked, odd, pairs, no_pairs }
     }

@@ -80,7 +80,12 @@ fn band(svg: &mut String, curves: &[&[Option<f64>]], x: &impl Fn(f64) -> f64, y:
     let edge = |(duty, rpm): (&f64, &Option<f64>)| rpm.map(|rpm| format!("{:.1},{:.1}", x(*duty), y(rpm)));
     let there: Vec<String> = DUTIES.iter().zip(&low).filter_map(edge).collect();
     let back: Vec<String> = DUTIES.iter().zip(&high).rev().filter_map(edge).collect();
-    let _ = write!(svg, "<polygon points=\"{} {}\" fill=\"#0072b2\" fill-opacity=\"0.25\"/>", there.join(" "), back.join(" "));
+    let _ = write!(
+        svg,
+        "<polygon points=\"{} {}\" fill=\"#0072b2\" fill-opacity=\"0.25\"/>",
+        there.join(" "),
+        back.join(" ")
+    );
     path(svg, &at(0.5), x, y, "#0072b2", 1.0, 2.5);
 }
 
@@ -146,7 +151,11 @@ pub(super) fn strip(values: &[(&str, f64)], unit: &str, limit: Option<&LimitFact
         label(&mut svg, (x(tick / factor), 76.0), "middle", text.trim_end());
         tick += step;
     }
-    if values.len() > MOST_DOTS { bars(&mut svg, values, (from, to), &x) } else { dots(&mut svg, values, named, middle, &x) }
+    if values.len() > MOST_DOTS {
+        bars(&mut svg, values, (from, to), &x)
+    } else {
+        dots(&mut svg, values, named, middle, &x)
+    }
     svg.push_str("</svg>");
     svg
 }

@@ -55,7 +55,10 @@ fn the_page_says_what_to_do_with_each_unit_and_marks_virtual_runs_and_people() {
 #[test]
 fn few_units_claim_no_more_than_few_units_tell() {
     let page = html(&crate_of(4));
-    assert!(page.contains("3 units, ") && !page.contains("middle half") && !page.contains("at 9"), "no intervals of three");
+    assert!(
+        page.contains("3 units, ") && !page.contains("middle half") && !page.contains("at 9"),
+        "no intervals of three"
+    );
     assert!(page.contains("too few units of one kind"));
     let empty = Summary::new("empty".to_owned(), false, Vec::new(), BTreeMap::new(), &BTreeMap::new());
     assert!(html(&empty).contains("Nothing was run") && !html(&empty).contains("VIRTUAL"));

@@ -6,6 +6,7 @@
 
 mod curve;
 mod decimate;
+mod event;
 mod frame;
 mod frequency;
 mod scale;
@@ -14,6 +15,7 @@ mod soft_start;
 mod temperature;
 
 pub(super) use curve::{speed, supply_current};
+pub(super) use event::event;
 pub(super) use frequency::frequency;
 pub(super) use sleep::sleep;
 pub(super) use soft_start::soft_start;

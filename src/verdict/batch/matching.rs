@@ -123,8 +123,7 @@ pub fn alike(members: &[Member], k: usize, rigs: &BTreeMap<String, RigErrors>) -
     if k < 2 || n < k {
         return None;
     }
-    let costs: Vec<f64> =
-        (0..n * n).map(|i| distance(units[i / n], units[i % n]).unwrap_or(f64::INFINITY)).collect();
+    let costs: Vec<f64> = (0..n * n).map(|i| distance(units[i / n], units[i % n]).unwrap_or(f64::INFINITY)).collect();
     let total = |set: &[usize]| {
         let mut sum = 0.0;
         for (i, a) in set.iter().enumerate() {
@@ -157,7 +156,9 @@ pub fn alike(members: &[Member], k: usize, rigs: &BTreeMap<String, RigErrors>) -
 
 /// Number of sets of `k` out of `n`, held at a large number.
 fn sets(n: usize, k: usize) -> u128 {
-    (0..k as u128).fold(1, |sets: u128, i| (sets.saturating_mul((n as u128).saturating_sub(i)) / (i + 1)).min(u128::MAX / 1_000_000))
+    (0..k as u128).fold(1, |sets: u128, i| {
+        (sets.saturating_mul((n as u128).saturating_sub(i)) / (i + 1)).min(u128::MAX / 1_000_000)
+    })
 }
 
 fn each_set(n: usize, k: usize, offer: &mut impl FnMut(&[usize])) {

@@ -40,7 +40,8 @@ fn the_best_pairs_of_the_whole_crate_are_not_the_greedy_ones() {
 
 #[test]
 fn other_kinds_and_units_that_must_not_be_fitted_stay_out_and_an_odd_one_is_left_over() {
-    let mut members: Vec<Member> = (0..6).map(|i| unit(&format!("TQ-{i}"), 2000.0 + f64::from(i), 2.0, "bench 1")).collect();
+    let mut members: Vec<Member> =
+        (0..6).map(|i| unit(&format!("TQ-{i}"), 2000.0 + f64::from(i), 2.0, "bench 1")).collect();
     members[0].words.insert(ResultName::ActiveLevel, "high".to_owned());
     members[1].measured = Some(Grade::Scrap);
     members[5].numbers.insert(ResultName::Ramp1090S, (9.0, 0.01));

@@ -56,7 +56,12 @@ fn middle(sorted: &[f64]) -> f64 {
 }
 
 /// Straight lines between order statistics, the first at 0 and the last at 1.
-#[expect(clippy::cast_precision_loss, clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a place in a list")]
+#[expect(
+    clippy::cast_precision_loss,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a place in a list"
+)]
 fn quantile(sorted: &[f64], share: f64) -> f64 {
     let place = share * (sorted.len() - 1) as f64;
     let below = place.floor() as usize;

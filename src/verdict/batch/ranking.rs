@@ -58,11 +58,7 @@ pub fn rank(members: &[Member], limits: &BTreeMap<ResultName, LimitFacts>) -> Ve
     order.into_iter().map(ranked).collect()
 }
 
-fn because(
-    member: &Member,
-    tightest: Option<(ResultName, f64)>,
-    limits: &BTreeMap<ResultName, LimitFacts>,
-) -> String {
+fn because(member: &Member, tightest: Option<(ResultName, f64)>, limits: &BTreeMap<ResultName, LimitFacts>) -> String {
     let mut parts = Vec::new();
     if let Some((grade, by, why)) = &member.given {
         let measured = member.measured.map_or("no verdict", Grade::word);
@@ -172,7 +168,13 @@ mod tests {
         let ranked = rank(&members, &limits());
         let tags: Vec<&str> = ranked.iter().map(|ranked| members[ranked.member].tag.as_str()).collect();
         assert_eq!(tags, ["TQ-0004", "TQ-0003", "TQ-0002", "TQ-0005", "TQ-0001", "TQ-0006"]);
-        assert!(ranked[1].because.contains("closest to its limit: voltage lost in the module flat out 450 mV, at most 500 mV"), "{}", ranked[1].because);
+        assert!(
+            ranked[1]
+                .because
+                .contains("closest to its limit: voltage lost in the module flat out 450 mV, at most 500 mV"),
+            "{}",
+            ranked[1].because
+        );
         assert!(ranked[3].because.starts_with("fit by R. Okafor: loose clip (measured: scrap)"));
         assert_eq!(to_do(&members[5]), "run it");
         let mut given = members[1].clone();

@@ -144,9 +144,9 @@ fn each_shortcoming_leads_to_its_grade_and_is_named() {
         ),
         (
             "sleep lost restricts and is named",
-            |f| f.put(ResultName::SleepA, number(ResultName::SleepA, 38e-3, 1e-4)),
+            |f| f.put(ResultName::SleepA, number(ResultName::SleepA, 14e-3, 1e-4)),
             Grade::Restricted,
-            "sleep lost: still 38.0 mA",
+            "sleep lost: still 14.0 mA",
         ),
         (
             "a late start is kept by the duty table",
@@ -171,7 +171,7 @@ fn each_shortcoming_leads_to_its_grade_and_is_named() {
         ),
         (
             "a suspicion bars fit",
-            |f| f.put(ResultName::CapacitanceF, number(ResultName::CapacitanceF, 1.25e-3, 1e-5)),
+            |f| f.put(ResultName::CapacitanceF, number(ResultName::CapacitanceF, 1.6e-3, 1e-5)),
             Grade::Undecided,
             "suspected dried capacitor",
         ),

@@ -1,21 +1,29 @@
 //! Signs: evidence of named faults, each with a strength from 0 to 1 and the evidence in plain words.
 //!
-//! A strength is a rough degree of belief: from [`STRONG`] on the fault alone decides the grade, from [`SUSPICION`]
-//! on it bars the grade `fit`, below that it is shown and left to the reader. Thresholds sit well outside what healthy modules
-//! show (each is explained where it stands), because a false sign scraps a good unit.
+//! A strength is a probability: that of the fault given what was measured, from a prior (the plan's share of bad units over
+//! the faults known) and from what sound and faulty units show in the quantity (each population is explained where it
+//! stands). From [`STRONG`] on the fault alone decides the grade, from [`SUSPICION`] on it bars the grade `fit`, below that it is
+//! shown and left to the reader. Signs of the bench's own troubles come with the others and bar nothing.
 
+mod bench;
 mod command;
+mod leaks;
+mod meaning;
 mod output;
+mod silent;
 mod supply;
 mod trips;
+mod weigh;
 
 use crate::record::recording::Recording;
-use crate::results::{Findings, Sign, Stopped};
+use crate::results::{Evidence, Findings, Sign, Stopped};
 
 /// From here on a sign decides by itself.
 pub const STRONG: f64 = 0.8;
 /// From here on a sign bars `fit`.
 pub const SUSPICION: f64 = 0.5;
+/// Below this nothing is said.
+const SHOWN: f64 = 0.1;
 
 /// Names of the faults that signs speak of.
 pub(crate) mod fault {
@@ -36,15 +44,18 @@ pub(crate) mod fault {
     pub(crate) const OVER_CURRENT: &str = "over-current";
 }
 
-/// All signs in a run, strongest first, at most one per fault.
+/// All signs in a run, those of the unit first, strongest first, at most one per fault.
 #[must_use]
 pub fn signs(findings: &Findings, rec: &Recording, stopped: Option<&Stopped>) -> Vec<Sign> {
     let mut all: Vec<Sign> = Vec::new();
-    let found = trips::find(rec, stopped)
-        .into_iter()
-        .chain(output::find(findings, rec))
-        .chain(supply::find(findings, rec))
-        .chain(command::find(findings, rec));
+    let mut found = trips::find(rec, stopped);
+    found.extend(output::find(findings, rec));
+    found.extend(supply::find(findings, rec));
+    found.extend(leaks::find(findings, rec));
+    found.extend(silent::find(findings, rec, &found));
+    let band = command::find(findings, rec, &found);
+    found.extend(band);
+    found.extend(bench::find(findings, rec));
     for sign in found {
         match all.iter_mut().find(|known| known.fault == sign.fault) {
             Some(known) if sign.strength > known.strength => *known = sign,
@@ -52,7 +63,14 @@ pub fn signs(findings: &Findings, rec: &Recording, stopped: Option<&Stopped>) ->
             None => all.push(sign),
         }
     }
-    all.sort_by(|a, b| b.strength.total_cmp(&a.strength).then_with(|| a.fault.cmp(&b.fault)));
+    for sign in &mut all {
+        meaning::add(sign);
+    }
+    let order = |sign: &Sign| (sign.of_bench, -sign.strength);
+    all.sort_by(|a, b| {
+        let (a_key, b_key) = (order(a), order(b));
+        a_key.0.cmp(&b_key.0).then(a_key.1.total_cmp(&b_key.1)).then_with(|| a.fault.cmp(&b.fault))
+    });
     all
 }
 
@@ -67,7 +85,18 @@ fn sign(fault: &str, strength: f64, because: impl Into<String>) -> Sign {
         fault: fault.to_owned(),
         strength: (strength.clamp(0.0, 1.0) * 100.0).round() / 100.0,
         because: because.into(),
+        ..Sign::default()
     }
+}
+
+/// The same with the prior that its strength is built on.
+fn with(sign: Sign, prior: f64) -> Sign {
+    Sign { prior: Some((prior * 1e4).round() / 1e4), ..sign }
+}
+
+/// A reading beside what sound ones show.
+fn evidence(what: &str, value: f64, unit: &str, sound: (Option<f64>, Option<f64>)) -> Evidence {
+    Evidence { what: what.to_owned(), value, unit: unit.to_owned(), sound: [sound.0, sound.1] }
 }
 
 /// Line from `(x0, y0)` to `(x1, y1)`, held at its ends.

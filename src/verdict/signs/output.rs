@@ -1,20 +1,21 @@
 //! Signs of the output stage: shorted, open or half-open switch, cracked joint, limits that come early.
 
-use super::{between, fault, sign};
+use super::bench::is_limited;
+use super::weigh::{Population, posterior, prior};
+use super::{SHOWN, between, evidence, fault, sign, with};
+use crate::analysis::events;
 use crate::bench::{Channel, Line, Supply};
 use crate::record::event::SpanKind;
 use crate::record::recording::{Recording, Span};
-use crate::results::{CurvePoint, Direction, Findings, ResultName, Sign};
-use crate::verdict::proof::{nothing_answered, silence_is_the_units};
-use crate::verdict::steadfast::{RUNNING_A, level, stretches, zero};
+use crate::results::{CurvePoint, Direction, Findings, ResultName, Sign, TransientKind};
+use crate::verdict::steadfast::{RUNNING_A, level, stretches};
 
 /// Signs found.
 pub(super) fn find(findings: &Findings, rec: &Recording) -> Vec<Sign> {
     [
         never_off(rec),
-        dead(findings, rec),
         half_open(findings, rec),
-        cracked_joint(rec),
+        cracked_joint(findings, rec),
         current_limit(findings, rec),
         thermal_limit(findings, rec),
     ]
@@ -52,84 +53,68 @@ fn never_off(rec: &Recording) -> Option<Sign> {
     })
 }
 
-/// Nothing ever came out. Whether it is the switch or something before it cannot be told apart from outside, except
-/// that a live pull-up speaks for the input.
-fn dead(findings: &Findings, rec: &Recording) -> Option<Sign> {
-    if !nothing_answered(rec, findings) {
-        return None;
-    }
-    let proof = silence_is_the_units(rec, findings);
-    let alive = findings.word(ResultName::LineKind) == Some("open_collector");
-    let (strength, add) = match (&proof, alive) {
-        (Ok(()), _) => (0.9, "power, wiring and the bench itself were proven good".to_owned()),
-        (Err(why), true) => (0.6, format!("but {why}")),
-        (Err(why), false) => (0.4, format!("but {why}")),
-    };
-    Some(sign(fault::SWITCH_OPEN, strength, format!("no output at any command tried; {add}")))
-}
-
 /// On-resistance beyond which no lost switch is to blame: twice and a half the highest of a sound module, and a cracked joint.
 const HELD_BACK_OHM: f64 = 0.035;
 
+/// On-resistance of sound modules from pin to pin, warm, and what losing one of two switches makes of it.
+const SOUND_OHM: Population = Population { low: 2.8e-3, high: 9.6e-3, soft: 0.05 };
+const HALF_OPEN: (f64, f64) = (1.65, 2.5);
+
 /// On-resistance up: one of two parallel switches carries all.
 ///
-/// Sound modules for such fans have 3 to 9 mOhm from pin to pin, a third more when hot; losing one of two switches adds
-/// 0.7 to 1.4 times that. From 13 mOhm on that is a weak sign, from what the plan allows (else 16 mOhm) on a suspicion.
+/// A lost switch adds 0.7 to 1.4 times the resistance, which takes a good module up among those that are sound by birth: only
+/// beyond what any sound one shows does the resistance alone decide. A start whose current never rises over what it
+/// settles at is that of a unit that limits it, and its "resistance" then is no resistance.
 fn half_open(findings: &Findings, rec: &Recording) -> Option<Sign> {
     let measured = findings.results.get(&ResultName::OnResistanceOhm)?;
-    let low = measured.interval?[0]?;
-    let limit = rec.header.plan_facts.limits.get(&ResultName::OnResistanceOhm).and_then(|limit| limit.max);
-    let (weak, allowed) = (0.013, limit.unwrap_or(0.016).max(0.014));
-    // Far beyond what a lost switch adds the output is held back by something else.
-    let strength = if low < weak || low > HELD_BACK_OHM {
+    let (ohm, u) = (measured.as_number()?, measured.u?);
+    if ohm > HELD_BACK_OHM || flat_topped(findings) {
         return None;
-    } else if low < allowed {
-        between(low, (weak, 0.2), (allowed, 0.45))
-    } else {
-        between(low / allowed, (1.0, 0.55), (1.4, 0.9))
-    };
-    let because = format!("{} flat out; sound modules have 3 to 12 mOhm", measured.shown());
-    Some(sign(fault::PARALLEL_SWITCH_OPEN, strength, because))
-}
-
-/// Spans in which a turning fan is left alone long enough for a drop-out to be the unit's own.
-fn left_alone(rec: &Recording) -> impl Iterator<Item = &Span> {
-    rec.spans_where(|kind| matches!(kind, SpanKind::Point { .. } | SpanKind::FlatOut | SpanKind::Soak | SpanKind::Hold))
-        .filter(|span| span.t1_s - span.t0_s >= 2.0 && rec.settings_in(span.t0_s + 0.01, span.t1_s - 0.01).len() <= 1)
-}
-
-/// Drop-outs: the supply current collapses for more than 5 ms within a settled stretch and comes back by itself.
-///
-/// Current tells, voltage does not: a fan cut off while it turns holds its back-EMF on the output. Below a third of the
-/// median and for at least three samples is more than the fan's inductance and the bench's glitches can do. One drop-out may
-/// be anything; a joint that opens does so again.
-///
-/// A unit that hunts drops out too, but like a clock; cracks open at random. From six drop-outs on the distances between
-/// them must scatter by more than 40 % of their mean (at random it is near 100 %).
-fn cracked_joint(rec: &Recording) -> Option<Sign> {
-    let mut gaps = 0;
-    let mut watched_s = 0.0;
-    let mut distances_s: Vec<f64> = Vec::new();
-    for span in left_alone(rec) {
-        let from_s = span.t0_s + 0.5 * (span.t1_s - span.t0_s);
-        if level(rec, Channel::SupplyA, from_s, span.t1_s).is_some_and(|amps| amps > RUNNING_A) {
-            watched_s += span.t1_s - from_s;
-            let found_s = drop_outs(rec, from_s, span.t1_s);
-            gaps += found_s.len();
-            distances_s.extend(found_s.windows(2).map(|pair| pair[1] - pair[0]));
-        }
     }
+    let p = prior(rec);
+    let strength = posterior(p, SOUND_OHM.taken_by(HALF_OPEN, ohm, u), SOUND_OHM.sound(ohm, u));
+    (strength >= SHOWN).then(|| {
+        let because = format!("{} flat out; sound modules have 3 to 10 mOhm", measured.shown());
+        let mut found = with(sign(fault::PARALLEL_SWITCH_OPEN, strength, because), p);
+        found.evidence.push(evidence("on_resistance_ohm", ohm, "Ohm", (None, Some(SOUND_OHM.high))));
+        if let Some(rise_k) = findings.number(ResultName::HeatRiseK) {
+            found.evidence.push(evidence("heat_rise_k", rise_k, "K", (None, None)));
+        }
+        found
+    })
+}
+
+/// Whether the start's current never rose over what it settled at, as behind a current limit. A slow soft start looks the
+/// same, so this only tells what else a voltage lost may be.
+fn flat_topped(findings: &Findings) -> bool {
+    let inrush = findings.number(ResultName::InrushRatio);
+    inrush.is_none_or(|ratio| ratio < 1.03) && findings.number(ResultName::OnResistanceOhm).is_some_and(|r| r > 0.0115)
+}
+
+/// Drop-outs: the supply current collapses at a constant command and comes back at once by itself, by the events of the run.
+///
+/// One drop-out may be anything; a joint that opens does so again. A unit that hunts drops out too, but like a clock; cracks
+/// open at random. From six drop-outs on the distances between them must scatter by more than 40 % of their mean (at
+/// random it is near 100 %).
+fn cracked_joint(findings: &Findings, rec: &Recording) -> Option<Sign> {
+    let at_s: Vec<f64> =
+        findings.events.iter().filter(|event| event.kind == TransientKind::DropOut).map(|event| event.t_s).collect();
+    let distances_s: Vec<f64> = at_s.windows(2).map(|pair| pair[1] - pair[0]).collect();
     let regular = distances_s.len() >= 5 && scatter(&distances_s) < 0.4;
-    (gaps > 0 && !regular).then(|| {
-        sign(
-            fault::CRACKED_JOINT,
-            match gaps {
-                1 => 0.4,
-                2 => 0.7,
-                _ => 0.9,
-            },
-            format!("current dropped out {gaps} times by itself in {watched_s:.0} s at a constant command"),
-        )
+    (!at_s.is_empty() && !regular).then(|| {
+        let strength = match at_s.len() {
+            1 => 0.6,
+            2 => 0.85,
+            _ => 0.97,
+        };
+        let watched_s = events::watched_s(rec);
+        let because =
+            format!("current dropped out {} times by itself in {watched_s:.0} s at a constant command", at_s.len());
+        let mut found = sign(fault::CRACKED_JOINT, strength, because);
+        #[expect(clippy::cast_precision_loss, reason = "some hundred drop-outs at most")]
+        let n = at_s.len() as f64;
+        found.evidence.push(evidence("drop-outs of the current", n, "", (None, Some(0.0))));
+        found
     })
 }
 
@@ -139,34 +124,6 @@ fn scatter(values: &[f64]) -> f64 {
     let n = values.len() as f64;
     let mean = values.iter().sum::<f64>() / n;
     (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n).sqrt() / mean
-}
-
-/// Begins of collapses of the supply current below a third of its median that last 5 ms to 2 s and end within the stretch.
-fn drop_outs(rec: &Recording, from_s: f64, to_s: f64) -> Vec<f64> {
-    let Some(series) = rec.channels.get(&Channel::SupplyA) else { return Vec::new() };
-    let zero_a = zero(rec, Channel::SupplyA);
-    let samples: Vec<(f64, f64)> =
-        series.samples(from_s, to_s).filter(|(_, a)| a.is_finite()).map(|(t, a)| (t, a - zero_a)).collect();
-    if samples.is_empty() {
-        return Vec::new();
-    }
-    let mut values: Vec<f64> = samples.iter().map(|(_, a)| *a).collect();
-    let middle = values.len() / 2;
-    let median = *values.select_nth_unstable_by(middle, f64::total_cmp).1;
-    let mut began: Option<(f64, usize)> = None;
-    let mut found = Vec::new();
-    for (i, &(t_s, amps)) in samples.iter().enumerate() {
-        let low = amps < median / 3.0;
-        match began {
-            None if low && i > 0 => began = Some((t_s, i)),
-            Some((t0_s, i0)) if !low => {
-                found.extend((i - i0 >= 3 && (0.005..2.0).contains(&(t_s - t0_s))).then_some(t0_s));
-                began = None;
-            }
-            _ => {}
-        }
-    }
-    found
 }
 
 /// Output ratios of the rising curve, by duty.
@@ -208,12 +165,15 @@ fn ratio_over(rec: &Recording, (from_s, to_s): (f64, f64)) -> Option<f64> {
 /// Current limit early: a ceiling that is there from the first start on, or a drop flat out that no switch explains. A design
 /// with such a ceiling exists too, hence no more than a suspicion.
 fn current_limit(findings: &Findings, rec: &Recording) -> Option<Sign> {
+    if is_limited(rec) {
+        return None;
+    }
     let Some((highest, knee)) = ceiling(findings) else { return held_back(findings) };
     let reached = ratio_when_cool(rec).is_some_and(|cool| cool > highest + 0.08);
     (!reached).then(|| {
         sign(
             fault::CURRENT_LIMIT_EARLY,
-            between(highest, (0.85, 0.5), (0.6, 0.75)),
+            between(highest, (0.85, 0.7), (0.6, 0.9)),
             format!("output stays at {:.0} % of the supply from {knee:.0} % command on", 100.0 * highest),
         )
     })
@@ -222,9 +182,17 @@ fn current_limit(findings: &Findings, rec: &Recording) -> Option<Sign> {
 /// Flat out by its command, yet the output is short of the supply by more than any switch takes.
 fn held_back(findings: &Findings) -> Option<Sign> {
     let measured = findings.results.get(&ResultName::OnResistanceOhm)?;
-    (measured.interval?[0]? > HELD_BACK_OHM).then(|| {
-        let because = format!("{} flat out, more than any switch: the output is held back", measured.shown());
-        sign(fault::CURRENT_LIMIT_EARLY, 0.6, because)
+    let beyond = measured.interval?[0]? > HELD_BACK_OHM;
+    (beyond || flat_topped(findings)).then(|| {
+        let because = if beyond {
+            format!("{} flat out, more than any switch: the output is held back", measured.shown())
+        } else {
+            format!("{} flat out, and the start's current never rose over what it settled at", measured.shown())
+        };
+        let mut found = sign(fault::CURRENT_LIMIT_EARLY, if beyond { 0.85 } else { 0.75 }, because);
+        let ohm = measured.as_number().unwrap_or_default();
+        found.evidence.push(evidence("on_resistance_ohm", ohm, "Ohm", (None, Some(SOUND_OHM.high))));
+        found
     })
 }
 
@@ -340,13 +308,17 @@ mod tests {
 
     #[test]
     fn drop_outs_at_random_are_a_cracked_joint_and_a_hunting_unit_or_single_samples_are_not() {
+        let joint = |rec: &Recording| {
+            let findings = Findings { events: events::find(rec), ..Findings::default() };
+            cracked_joint(&findings, rec)
+        };
         let gaps = |t: f64| [21.0, 25.0, 31.0, 35.0].iter().any(|at| (*at..at + 0.05).contains(&t));
-        let found = cracked_joint(&steady(|t| if gaps(t) { 0.0 } else { 1.0 })).unwrap();
+        let found = joint(&steady(|t| if gaps(t) { 0.0 } else { 1.0 })).unwrap();
         assert!(found.strength >= super::super::STRONG && found.because.contains("4 times"), "{found:?}");
         let clockwork = |t: f64| t > 20.0 && (t % 1.5) < 0.05;
-        assert_eq!(cracked_joint(&steady(|t| if clockwork(t) { 0.0 } else { 1.0 })), None);
+        assert_eq!(joint(&steady(|t| if clockwork(t) { 0.0 } else { 1.0 })), None);
         let glitches = |t: f64| [21.0, 25.0, 31.0].iter().any(|at| (*at..at + 0.009).contains(&t));
-        assert_eq!(cracked_joint(&steady(|t| if glitches(t) { 0.0 } else { 1.0 })), None);
+        assert_eq!(joint(&steady(|t| if glitches(t) { 0.0 } else { 1.0 })), None);
     }
 
     #[test]
@@ -404,17 +376,20 @@ mod tests {
     }
 
     #[test]
-    fn on_resistance_counts_only_with_its_interval_above_what_is_expected() {
+    fn on_resistance_counts_only_beyond_what_sound_modules_show() {
         let found = |ohm: f64, u: f64| {
             let name = ResultName::OnResistanceOhm;
             let mut findings = Findings::default();
             findings.put(name, Measured::number(name, ohm, 2.0, vec![Contribution::common("gain", u)], "test", 5));
+            findings
+                .put(ResultName::InrushRatio, Measured::number(ResultName::InrushRatio, 1.5, 2.0, vec![], "test", 1));
             half_open(&findings, &Recording::default()).map(|s| s.strength)
         };
-        assert_eq!(found(0.008, 0.001), None);
-        assert_eq!(found(0.0145, 0.002), None);
-        assert!(found(0.0145, 0.0005).unwrap() < super::super::SUSPICION);
-        assert!(found(0.026, 0.001).unwrap() >= super::super::STRONG);
+        assert_eq!(found(0.008, 0.0003), None);
+        assert_eq!(found(0.0125, 0.004), None, "too uncertain");
+        assert!(found(0.011, 0.0002).is_none_or(|s| s < super::super::STRONG));
+        assert!(found(0.014, 0.0003).unwrap() >= super::super::STRONG);
+        assert!(found(0.019, 0.001).unwrap() >= super::super::STRONG);
         assert_eq!(found(0.065, 0.002), None, "no lost switch takes that much");
     }
 }
