@@ -7,6 +7,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
+use crate::bench::Channel;
 use crate::units::{for_people, rounded_together};
 
 mod decision;

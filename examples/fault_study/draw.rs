@@ -1,5 +1,7 @@
 //! The units of the study and the benches that they sit on: who has which fault, what else is wrong on the bench.
 
+use std::sync::OnceLock;
+
 use galebench::config::plan::Plan;
 use galebench::config::rig::{ChannelSpec, FaultKind, ModuleKind, Rig};
 use galebench::driver::virtual_bench::VirtualBench;
@@ -80,8 +82,13 @@ pub(crate) fn unit(seed: u64, index: u64) -> Drawn {
     let fault = is_faulty.then(|| (all[turn as usize % all.len()], rng.random::<f64>()));
     let trouble = if rng.random::<f64>() < TROUBLED { pick(&mut rng, &Trouble::ALL[1..]) } else { Trouble::None };
 
-    let mut stated = support::rig("rigs/virtual.toml", kind, seed, &[]);
-    let mut plan = support::plan("test-plans/full.toml");
+    // Read once: a study takes long, and its files may change meanwhile.
+    static RIG: OnceLock<Rig> = OnceLock::new();
+    static PLAN: OnceLock<Plan> = OnceLock::new();
+    let mut stated = RIG.get_or_init(|| support::rig("rigs/virtual.toml", kind, seed, &[])).clone();
+    let mut plan = PLAN.get_or_init(|| support::plan("test-plans/full.toml")).clone();
+    let spec = support::virtual_spec(&mut stated);
+    (spec.kind, spec.seed) = (kind, seed);
     // What the workshop knows of its crates is what the study draws.
     plan.prior_bad = galebench::units::Ratio(FAULTY);
     let spec = support::virtual_spec(&mut stated).clone();

@@ -24,6 +24,8 @@ const REACH: usize = 12;
 /// A current under this is nothing running, amperes; a drop-out is a fall below this share of the surroundings.
 const RUNNING_A: f64 = 0.5;
 const DROPPED: f64 = 1.0 / 3.0;
+/// A drop-out is at least this many times the usual scatter deep.
+const DROP_SCATTERS: f64 = 6.0;
 /// Shortest event, samples, and longest, seconds.
 const LEAST_SAMPLES: usize = 3;
 const LONGEST_S: f64 = 5.0;
@@ -194,8 +196,9 @@ fn median(values: &mut [f64]) -> Option<f64> {
 /// Current that goes and comes back by itself: at once, or through a new start.
 fn drop_outs(rec: &Recording, from_s: f64, to_s: f64) -> Vec<Transient> {
     let Some(seen) = Watched::of(rec, Channel::SupplyA, from_s, to_s) else { return Vec::new() };
-    // Long gaps pull the surroundings down: the stretch as a whole says what runs.
-    let Some(usual) = median(&mut seen.values.clone()).filter(|usual| *usual > RUNNING_A) else { return Vec::new() };
+    // Long gaps pull the surroundings down: the stretch as a whole says what runs. Noise must not reach down that far.
+    let least = RUNNING_A.max(DROP_SCATTERS * seen.scatter / (1.0 - DROPPED));
+    let Some(usual) = median(&mut seen.values.clone()).filter(|usual| *usual > least) else { return Vec::new() };
     seen.runs(|i| seen.values[i] < DROPPED * usual)
         .into_iter()
         .map(|run| {
@@ -333,6 +336,13 @@ mod tests {
         assert_eq!(kinds(&run(ripple)), []);
         assert_eq!(kinds(&run(|t| ripple(t) * (1.0 + 0.35 * (3.1 * t).sin()))), []);
         assert_eq!(kinds(&run(|t| if (20.0..20.0004).contains(&t) { 0.0 } else { ripple(t) })), []);
+    }
+
+    #[test]
+    fn noise_over_a_small_current_is_no_drop_out() {
+        // A fast generator of scatter, no randomness: 0.5 A of noise over 0.9 A.
+        let noisy = |t: f64| 0.9 + 0.5 * ((1.0e7 * t).sin() + (7.7e6 * t + 1.0).sin());
+        assert_eq!(kinds(&run(noisy)), []);
     }
 
     #[test]

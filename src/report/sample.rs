@@ -226,6 +226,7 @@ fn document(recording: &Recording, findings: &Findings) -> Document {
         carried: Some(Carried { supply_a: 24.6, duty_pct: 95.0, supply_v: Some(13.0), seconds: 90.0 }),
         load_fan: Some(fan()),
         warnings: findings.warnings.clone(),
+        events: Vec::new(),
     }
 }
 

@@ -131,5 +131,6 @@ fn bare(dir: &Path) -> Result<Document, String> {
         carried: None,
         load_fan: None,
         warnings: Vec::new(),
+        events: Vec::new(),
     })
 }

@@ -37,6 +37,7 @@ fn document(unit: &str, run: &str, started: &str, grade: Option<Grade>) -> Docum
         carried: None,
         load_fan: None,
         warnings: Vec::new(),
+        events: Vec::new(),
     }
 }
 

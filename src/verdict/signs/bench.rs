@@ -59,7 +59,7 @@ fn weak_supply(rec: &Recording) -> Option<Sign> {
         return None;
     }
     let open_v = rec.header.bench.supply_v?;
-    let lost = flat_out(rec).filter_map(|(volts, amps)| (amps > 5.0).then(|| (open_v - volts) / amps));
+    let lost = flat_out(rec).filter(|(_, amps)| *amps > 5.0).map(|(volts, amps)| (open_v - volts) / amps);
     let ohm = lost.reduce(f64::max)?;
     // A battery polarises: a third more than its resistance is nothing.
     let ratio = (ohm - stated / 3.0 - 0.002) / stated;
