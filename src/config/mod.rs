@@ -4,6 +4,7 @@
 //! defaults, and yields the JSON Schema. A file is read as a whole: every problem is told at once, with its place.
 //! No device is opened here.
 
+pub mod address;
 mod diagnostic;
 pub mod effective;
 mod facts;
@@ -21,6 +22,7 @@ mod plan_table;
 mod reference;
 pub mod rig;
 mod rig_build;
+mod rig_board;
 mod rig_rules;
 mod rig_table;
 pub mod schema;

@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
+use super::address::Address;
 use crate::bench::Channel;
 use crate::driver::Control;
 use crate::units::{AmpSquaredSeconds, Amps, Celsius, Duty, Hertz, Kelvin, Ohms, Ratio, Rpm, Seconds, Volts};
@@ -55,6 +56,57 @@ pub enum DriverSpec {
         /// Program and arguments, run without a shell; relative paths are relative to the working folder.
         command: Vec<String>,
     },
+    /// Devices of the kernel of a Linux board.
+    Linux(Box<BoardSpec>),
+}
+
+/// The kernel devices behind a bench on a Linux board.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BoardSpec {
+    /// Samples per second of the channels that are not slow.
+    pub rate: Hertz,
+    /// Name of the trigger that paces buffered capture; what the device has when left out.
+    pub trigger: Option<String>,
+    /// Line that is toggled as long as the program reads the bench.
+    pub heartbeat: Option<Address>,
+    /// Supply relay.
+    pub supply: SwitchSpec,
+    /// Relay of the first-power means.
+    pub gentle: Option<SwitchSpec>,
+    /// Command output.
+    pub command: Option<PwmSpec>,
+    /// Switch that holds the line low through `line.low_resistance`.
+    pub hold_low: Option<Address>,
+    /// Switch that holds the line high through `line.high_resistance`.
+    pub hold_high: Option<Address>,
+    /// Where each channel is read.
+    pub channels: BTreeMap<Channel, Address>,
+    /// Where the low range of a current channel is read, with factor and offset to amperes.
+    pub low: BTreeMap<Channel, (Address, f64, f64)>,
+    /// Tach input.
+    pub tach: Option<Address>,
+    /// Emergency stop input, and whether a low level means pressed.
+    pub stop: Option<(Address, bool)>,
+}
+
+/// An output line.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SwitchSpec {
+    /// The line.
+    pub address: Address,
+    /// Whether a low level switches on.
+    pub active_low: bool,
+    /// Line that is high when the contact is closed.
+    pub feedback: Option<Address>,
+}
+
+/// The pulse output behind the command line.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PwmSpec {
+    /// Chip and channel.
+    pub address: Address,
+    /// Whether a high output pulls the command line low, as a transistor to ground does.
+    pub pulls_low: bool,
 }
 
 /// The unit and bench that the virtual driver plays.

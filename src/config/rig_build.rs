@@ -87,6 +87,7 @@ pub(crate) fn build(tree: &Node, sheet: &Sheet<'_>) -> Option<Rig> {
 fn driver(tree: &Node) -> Option<DriverSpec> {
     match tree.text("bench.driver")? {
         "external" => Some(DriverSpec::External { command: tree.texts("bench.command")? }),
+        "linux" => Some(DriverSpec::Linux(Box::new(super::rig_board::build(tree)?))),
         _ => Some(DriverSpec::Virtual(Box::new(virtual_spec(tree.at("virtual")?)?))),
     }
 }

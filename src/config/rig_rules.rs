@@ -8,6 +8,7 @@ use super::tree::Node;
 pub(crate) fn check(tree: &Node, sheet: &mut Sheet<'_>) {
     driver(tree, sheet);
     function_drivers(tree, sheet);
+    super::rig_board::check(tree, sheet);
     first_power(tree, sheet);
     command(tree, sheet);
     limits(tree, sheet);
@@ -15,7 +16,7 @@ pub(crate) fn check(tree: &Node, sheet: &mut Sheet<'_>) {
 }
 
 /// Notes a problem at the value of `path`.
-fn at(tree: &Node, sheet: &mut Sheet<'_>, path: &str, title: String, help: &str) {
+pub(super) fn at(tree: &Node, sheet: &mut Sheet<'_>, path: &str, title: String, help: &str) {
     let span = tree.at(path).map_or(0..0, |node| node.span.clone());
     sheet.problem(span, title, Some(help.to_owned()).filter(|help| !help.is_empty()));
 }
@@ -27,7 +28,7 @@ fn driver(tree: &Node, sheet: &mut Sheet<'_>) {
         let title = "an external bench lacks `bench.command`".to_owned();
         at(tree, sheet, "bench.driver", title, "name the program, for example command = [\"python3\", \"my_daq.py\"]");
     }
-    if driver == "virtual" && has_command {
+    if driver != "external" && has_command {
         let title = "`bench.command` belongs to driver = \"external\"".to_owned();
         at(tree, sheet, "bench.command", title, "remove it, or name the driver \"external\"");
     }
@@ -35,7 +36,7 @@ fn driver(tree: &Node, sheet: &mut Sheet<'_>) {
         let title = "a virtual bench lacks the table `[virtual]`".to_owned();
         at(tree, sheet, "bench.driver", title, "an empty `[virtual]` plays the default module");
     }
-    if driver == "external" && has_virtual {
+    if driver != "virtual" && has_virtual {
         let title = "`[virtual]` is read with driver = \"virtual\" only".to_owned();
         at(tree, sheet, "virtual", title, "remove the table, or name the driver \"virtual\"");
     }

@@ -16,13 +16,16 @@ const fn any(dim: Dim) -> Kind {
 }
 
 /// Names of the drivers that this program has.
-pub(crate) const DRIVERS: &[&str] = &["virtual", "external"];
+pub(crate) const DRIVERS: &[&str] = &["virtual", "external", "linux"];
 
 const DRIVER: Field = optional(
     "driver",
     Kind::Word(|| DRIVERS.to_vec()),
     "Driver of this one function. One driver serves a whole rig at present, so it must be that of `[bench]`.",
 );
+
+const ACTIVE_LOW: Field =
+    optional("active_low", Kind::Flag, "Whether a low level means on, or pressed. Driver `linux`; false when left out.");
 
 const ADDRESS: Field = optional("address", Kind::Text, "Name at the driver; the function's own name when left out.");
 
@@ -65,6 +68,18 @@ static BENCH: Table = Table {
             "command",
             Kind::List(&Kind::Text, 1),
             "Program and arguments of an external bench, run without a shell.",
+        ),
+        optional(
+            "rate",
+            Kind::Quantity(Dim::Hertz, Bounds::Between(200.0, 20_000.0)),
+            "Samples per second. Driver `linux`; 2 kHz when left out.",
+        ),
+        optional("trigger", Kind::Text, "Name of the IIO trigger that paces buffered capture. Driver `linux`."),
+        optional(
+            "heartbeat",
+            Kind::Text,
+            "Output line, toggled as long as the program reads the bench, for a monostable that holds the relay. \
+             Driver `linux`.",
         ),
     ],
 };
@@ -114,16 +129,50 @@ static FAULT: Table = Table {
 static CONTROL: Table = Table {
     doc: "What can be commanded.",
     fields: &[
-        required("supply_on", Kind::Table(&FUNCTION), "The supply relay."),
-        optional("supply_gentle", Kind::Table(&FUNCTION), "The supply through the first-power means."),
-        optional("duty_pct", Kind::Table(&FUNCTION), "Duty of the pulse train."),
+        required("supply_on", Kind::Table(&SWITCH), "The supply relay."),
+        optional("supply_gentle", Kind::Table(&SWITCH), "The supply through the first-power means."),
+        optional("duty_pct", Kind::Table(&PULSES), "Duty of the pulse train."),
         optional("active", Kind::Table(&FUNCTION), "Which level the duty counts."),
         optional("frequency_hz", Kind::Table(&FUNCTION), "Frequency of the pulse train."),
-        optional("line", Kind::Table(&FUNCTION), "Whether the line is driven, released, or held low or high."),
+        optional("line", Kind::Table(&HOLD), "Whether the line is driven, released, or held low or high."),
     ],
 };
 
 static FUNCTION: Table = Table { doc: "One control.", fields: &[ADDRESS, DRIVER] };
+
+static SWITCH: Table = Table {
+    doc: "A switch of the supply.",
+    fields: &[
+        ADDRESS,
+        DRIVER,
+        ACTIVE_LOW,
+        optional("feedback", Kind::Text, "Input line that is high while the contact is closed. Driver `linux`."),
+    ],
+};
+
+static PULSES: Table = Table {
+    doc: "The pulse train.",
+    fields: &[
+        ADDRESS,
+        DRIVER,
+        optional(
+            "pulls_low",
+            Kind::Flag,
+            "Whether a high output pulls the command line low, as a transistor to ground does. Driver `linux`; true \
+             when left out.",
+        ),
+    ],
+};
+
+static HOLD: Table = Table {
+    doc: "What the command line does.",
+    fields: &[
+        ADDRESS,
+        DRIVER,
+        optional("low", Kind::Text, "Output line that holds the command line low. Driver `linux`."),
+        optional("high", Kind::Text, "Output line that holds the command line high. Driver `linux`."),
+    ],
+};
 
 /// What is sampled.
 static CHANNEL: Table = Table {
@@ -177,6 +226,9 @@ static LOW_RANGE: Table = Table {
             Kind::Quantity(Dim::Ratio, Bounds::Between(0.0, 0.5)),
             "Relative standard uncertainty of the gain.",
         ),
+        optional("address", Kind::Text, "Where the driver reads this range. Driver `linux`."),
+        optional("scale", Kind::Number(Bounds::Any), "Factor from the driver's number to amperes; 1 when left out."),
+        optional("offset", any(Dim::Amps), "Added after scaling; 0 A when left out."),
     ],
 };
 
@@ -189,7 +241,7 @@ static TACH: Table = Table {
     ],
 };
 
-static EMERGENCY_STOP: Table = Table { doc: "Emergency stop input.", fields: &[ADDRESS, DRIVER] };
+static EMERGENCY_STOP: Table = Table { doc: "Emergency stop input.", fields: &[ADDRESS, DRIVER, ACTIVE_LOW] };
 
 /// Words for the means of first power.
 pub(crate) const MEANS: &[&str] = &["pre-charge", "limited supply", "lamp", "none"];

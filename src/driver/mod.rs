@@ -4,6 +4,8 @@
 //! Opening is inert: a bench comes up safe.
 
 pub mod external;
+#[cfg(all(target_os = "linux", feature = "linux"))]
+pub mod linux;
 pub mod virtual_bench;
 
 use std::collections::BTreeSet;
@@ -143,6 +145,13 @@ pub trait Bench: Send + fmt::Debug {
 pub fn open(rig: &Rig, seed: Option<u64>) -> Result<Box<dyn Bench>, DriverError> {
     match &rig.driver {
         DriverSpec::External { command } => Ok(Box::new(external::ExternalBench::open(rig, command)?)),
+        #[cfg(all(target_os = "linux", feature = "linux"))]
+        DriverSpec::Linux(board) => Ok(Box::new(linux::LinuxBench::open(rig, board)?)),
+        #[cfg(not(all(target_os = "linux", feature = "linux")))]
+        DriverSpec::Linux(_) => Err(DriverError::Open {
+            what: "driver `linux`".to_owned(),
+            why: "this program was built without it: build on Linux with the cargo feature `linux`".to_owned(),
+        }),
         DriverSpec::Virtual(spec) => {
             Ok(Box::new(virtual_bench::VirtualBench::open(rig, spec, seed.unwrap_or(spec.seed))))
         }

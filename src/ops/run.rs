@@ -165,7 +165,7 @@ fn header(options: &RunOptions, rig: &Rig, plan: &Plan, batch: &str) -> Header {
     let (bench, plan_facts) = config::facts(rig, plan);
     let seed = match &rig.driver {
         DriverSpec::Virtual(spec) => Some(options.seed.unwrap_or(spec.seed)),
-        DriverSpec::External { .. } => None,
+        DriverSpec::External { .. } | DriverSpec::Linux(_) => None,
     };
     Header {
         format: (FORMAT.major, FORMAT.minor),

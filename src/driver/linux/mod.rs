@@ -1,0 +1,156 @@
+//! A bench on a Linux board, through devices of the kernel: GPIO lines, PWM outputs, IIO converters, hwmon monitors.
+//!
+//! Opening takes every output switched off, the supply relay first, and refuses what another program or the kernel
+//! uses. Dropping the bench switches everything off, disables the pulse output and puts back what was changed. When the
+//! process is killed the kernel releases the lines (a relay must be off then by its wiring) and the pulse output goes on:
+//! a monostable on the heartbeat line, which stops with the program, must take the relay's supply. A cable that is
+//! pulled shows as missing samples, or as a device that is gone, and stops the run.
+//!
+//! A kernel call that never returns cannot be cut short from here; the heartbeat stops with it.
+
+mod gpio;
+mod grid;
+mod iio;
+mod lanes;
+mod outputs;
+mod pwm;
+mod realtime;
+mod sampler;
+mod scan;
+mod sysfs;
+
+use std::path::Path;
+
+use self::gpio::{Contact, Edges};
+use self::lanes::Lanes;
+use self::outputs::Outputs;
+use crate::bench::{Block, Pace, Setting};
+use crate::config::rig::{BoardSpec, Rig};
+use crate::driver::{Bench, Control, DriverError, Offers};
+
+/// A bench made of kernel devices.
+#[derive(Debug)]
+pub struct LinuxBench {
+    // Outputs drop first: whatever else hangs on the way out, the supply is off.
+    outputs: Outputs,
+    stop: Option<Contact>,
+    tach: Option<Edges>,
+    lanes: Lanes,
+    offers: Offers,
+    /// Edges after the end of the last block, nanoseconds of the monotonic clock.
+    waiting: Vec<u64>,
+    end_s: f64,
+    notes: Vec<String>,
+    closed: bool,
+}
+
+impl LinuxBench {
+    /// Opens every device that the rig names; the bench comes up safe.
+    ///
+    /// # Errors
+    /// [`DriverError`] naming the device that is missing, in use, not permitted or too slow.
+    pub fn open(rig: &Rig, board: &BoardSpec) -> Result<Self, DriverError> {
+        Self::open_at(rig, board, Path::new("/sys"), Path::new("/dev"))
+    }
+
+    fn open_at(rig: &Rig, board: &BoardSpec, sys: &Path, dev: &Path) -> Result<Self, DriverError> {
+        let outputs = Outputs::open(board, sys)?;
+        let stop = board.stop.as_ref().map(|(address, active_low)| Contact::open(address, *active_low)).transpose()?;
+        let tach = board.tach.as_ref().map(Edges::open).transpose()?;
+        let lanes = Lanes::open(rig, board, sys, dev)?;
+        let mut controls = vec![Control::SupplyOn];
+        controls.extend(board.gentle.as_ref().map(|_| Control::GentleSupply));
+        if board.command.is_some() {
+            controls.extend([Control::DutyPct, Control::Active, Control::FrequencyHz]);
+        }
+        controls.extend(outputs.holds().then_some(Control::Line));
+        let offers = Offers {
+            name: rig.name.clone(),
+            channels: board.channels.keys().copied().collect(),
+            tach: tach.is_some(),
+            emergency_stop: stop.is_some(),
+            controls: controls.into_iter().filter(|control| rig.controls.contains_key(control)).collect(),
+            virtual_clock: false,
+            is_virtual: false,
+            rate_hz: board.rate.get(),
+        };
+        let notes = vec![lanes.pace.clone()];
+        Ok(Self { outputs, stop, tach, lanes, offers, waiting: Vec::new(), end_s: 0.0, notes, closed: false })
+    }
+
+    fn now_s(&self) -> f64 {
+        self.lanes.time_s(sampler::now_ns()).max(self.end_s)
+    }
+
+    fn pressed(&self) -> Result<Option<bool>, DriverError> {
+        self.stop.as_ref().map(Contact::active).transpose()
+    }
+
+    /// Edges up to the end of the block, and how many were lost before.
+    fn edges(&mut self) -> Result<(Option<Vec<f64>>, u64), DriverError> {
+        let Some(tach) = &self.tach else { return Ok((None, 0)) };
+        tach.take(&mut self.waiting)?;
+        let (lanes, end_s) = (&self.lanes, self.end_s);
+        let ready = self.waiting.iter().take_while(|stamp| lanes.time_s(**stamp) < end_s).count();
+        let edges = self.waiting.drain(..ready).map(|stamp| lanes.time_s(stamp));
+        // Those before the run's clock began belong to no run.
+        let edges = edges.filter(|t_s| *t_s >= 0.0).collect();
+        Ok((Some(edges), tach.take_lost()))
+    }
+}
+
+impl Bench for LinuxBench {
+    fn offers(&self) -> &Offers {
+        &self.offers
+    }
+
+    fn set(&mut self, setting: &Setting) -> Result<f64, DriverError> {
+        self.outputs.apply(setting)?;
+        self.outputs.beat()?;
+        Ok(self.now_s())
+    }
+
+    fn read(&mut self, seconds: f64, _pace: Pace) -> Result<Block, DriverError> {
+        self.outputs.beat()?;
+        self.outputs.check()?;
+        let before = self.pressed()?;
+        // What came while nobody read belongs to this block too: a reader that lags never falls further behind.
+        let until_s = (self.end_s + seconds).max(self.now_s());
+        let outputs = &mut self.outputs;
+        let read = self.lanes.read(seconds, until_s, || outputs.beat())?;
+        self.end_s = read.begin_s + read.duration_s;
+        let (tach_s, lost_edges) = self.edges()?;
+        if lost_edges > 0 {
+            self.notes.push(format!("{lost_edges} tach edges were lost before {:.3} s", self.end_s));
+        }
+        let stop_pressed = match (before, self.pressed()?) {
+            (Some(before), Some(after)) => Some(before || after),
+            _ => None,
+        };
+        Ok(Block {
+            t0_s: read.begin_s,
+            duration_s: read.duration_s,
+            lost: read.lost + lost_edges,
+            channels: read.channels,
+            tach_s,
+            stop_pressed,
+        })
+    }
+
+    fn make_safe(&mut self) -> Result<f64, DriverError> {
+        self.outputs.safe()?;
+        Ok(self.now_s())
+    }
+
+    fn notes(&mut self) -> Vec<String> {
+        std::mem::take(&mut self.notes)
+    }
+
+    fn close(&mut self) {
+        if !self.closed {
+            // What could not be switched was told by `make_safe`; dropping tries once more.
+            let _ = self.outputs.safe();
+            self.closed = true;
+        }
+    }
+}
