@@ -79,7 +79,11 @@ impl Address {
 /// Refuses a name that is a prefix with a number.
 fn named(name: &str, prefix: &str, instead: &str) -> Result<(), String> {
     let numbered = name.strip_prefix(prefix).is_some_and(|tail| tail.chars().all(|c| c.is_ascii_digit()));
-    if numbered { Err(format!("`{name}` is a number that the kernel may give to another device: write {instead}")) } else { Ok(()) }
+    if numbered {
+        Err(format!("`{name}` is a number that the kernel may give to another device: write {instead}"))
+    } else {
+        Ok(())
+    }
 }
 
 impl fmt::Display for Address {

@@ -21,8 +21,8 @@ mod plan_table;
 #[cfg(test)]
 mod reference;
 pub mod rig;
-mod rig_build;
 mod rig_board;
+mod rig_build;
 mod rig_rules;
 mod rig_table;
 pub mod schema;

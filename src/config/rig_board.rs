@@ -95,7 +95,13 @@ fn board(tree: &Node, sheet: &mut Sheet<'_>) {
             }
             // One output for two purposes would switch both; one reading for two channels is a slip of the pen.
             Ok(address) if !used.insert(address.clone()) => {
-                at(tree, sheet, &path, format!("`{address}` is named twice"), "each function needs a device of its own");
+                at(
+                    tree,
+                    sheet,
+                    &path,
+                    format!("`{address}` is named twice"),
+                    "each function needs a device of its own",
+                );
             }
             Ok(_) => {}
         }
@@ -147,7 +153,8 @@ pub(super) fn build(tree: &Node) -> Option<BoardSpec> {
         }
     }
     let sources = channels.iter();
-    let sources = sources.map(|(name, node)| Some((Channel::from_name(name)?, Address::parse(node.text("address")?).ok()?)));
+    let sources =
+        sources.map(|(name, node)| Some((Channel::from_name(name)?, Address::parse(node.text("address")?).ok()?)));
     Some(BoardSpec {
         rate: Hertz(tree.number("bench.rate").unwrap_or(RATE_HZ)),
         trigger: tree.text("bench.trigger").map(str::to_owned),

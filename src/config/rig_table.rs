@@ -24,8 +24,11 @@ const DRIVER: Field = optional(
     "Driver of this one function. One driver serves a whole rig at present, so it must be that of `[bench]`.",
 );
 
-const ACTIVE_LOW: Field =
-    optional("active_low", Kind::Flag, "Whether a low level means on, or pressed. Driver `linux`; false when left out.");
+const ACTIVE_LOW: Field = optional(
+    "active_low",
+    Kind::Flag,
+    "Whether a low level means on, or pressed. Driver `linux`; false when left out.",
+);
 
 const ADDRESS: Field = optional("address", Kind::Text, "Name at the driver; the function's own name when left out.");
 

@@ -125,7 +125,7 @@ impl Flow {
         let book = options.desk.book()?;
         let (is_virtual, own_seed) = match &rig.driver {
             DriverSpec::Virtual(spec) => (true, spec.seed),
-            DriverSpec::External { .. } => (false, 0),
+            DriverSpec::External { .. } | DriverSpec::Linux(_) => (false, 0),
         };
         let seed = options.seed.unwrap_or(own_seed);
         let mut flow = Self {

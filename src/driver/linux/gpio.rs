@@ -12,9 +12,9 @@ use std::sync::mpsc::{Receiver, TrySendError, sync_channel};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use gpiocdev::line::{EdgeDetection, EventClock, Value};
 use gpiocdev::Request;
 use gpiocdev::chip::Chip;
+use gpiocdev::line::{EdgeDetection, EventClock, Value};
 
 use crate::config::address::Address;
 use crate::driver::DriverError;

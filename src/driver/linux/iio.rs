@@ -162,7 +162,8 @@ fn pace(dir: &Path, sys: &Path, rate_hz: f64, trigger: Option<&str>, restore: &m
         return if own.exists() { restore.change(&own, &rate) } else { Ok(()) };
     }
     let Some(trigger) = trigger else {
-        let why = "it captures on a trigger: name one as `trigger` in `[bench]`; docs/linux-board.md says how to make it";
+        let why =
+            "it captures on a trigger: name one as `trigger` in `[bench]`; docs/linux-board.md says how to make it";
         return Err(DriverError::Open { what: dir.display().to_string(), why: why.to_owned() });
     };
     let triggers = sysfs::device(&sys.join("bus/iio/devices"), trigger)?;

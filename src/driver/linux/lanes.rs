@@ -259,7 +259,10 @@ impl Lanes {
             if ticks.len().is_multiple_of(16) {
                 each()?;
             }
-            if self.grid.begin_s(place + 1) >= until_s - 0.5 * dt_s {
+            #[expect(clippy::cast_precision_loss, reason = "a block's length")]
+            let long_enough = ticks.len() as f64 * dt_s >= SHORT * asked_s;
+            // After a gap near the end of what was asked a block goes on a little beyond.
+            if long_enough && self.grid.begin_s(place + 1) >= until_s - 0.5 * dt_s {
                 break;
             }
         }

@@ -122,10 +122,10 @@ impl Drop for Sampler {
 }
 
 fn spawn(name: &str, work: impl FnOnce() + Send + 'static) -> Result<JoinHandle<()>, DriverError> {
-    std::thread::Builder::new().name(name.to_owned()).spawn(work).map_err(|error| DriverError::Open {
-        what: format!("thread for {name}"),
-        why: error.to_string(),
-    })
+    std::thread::Builder::new()
+        .name(name.to_owned())
+        .spawn(work)
+        .map_err(|error| DriverError::Open { what: format!("thread for {name}"), why: error.to_string() })
 }
 
 /// Attributes read one after the other at an even pace.

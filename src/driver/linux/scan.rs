@@ -40,11 +40,7 @@ impl Element {
         let word = if self.big_endian { bytes.iter().fold(0, fold) } else { bytes.iter().rev().fold(0, fold) };
         let up = 64 - self.bits;
         let word = (word >> self.shift) << up;
-        if self.signed {
-            word.cast_signed() >> up
-        } else {
-            (word >> up).cast_signed()
-        }
+        if self.signed { word.cast_signed() >> up } else { (word >> up).cast_signed() }
     }
 }
 
@@ -105,7 +101,9 @@ mod tests {
 
     #[test]
     fn other_forms_are_refused() {
-        for text in ["", "le:s16", "le:x16/16", "le:s16/12", "me:s16/16", "le:s20/16>>0", "le:s8/8X4>>0", "le:s0/8", "le:"] {
+        for text in
+            ["", "le:s16", "le:x16/16", "le:s16/12", "me:s16/16", "le:s20/16>>0", "le:s8/8X4>>0", "le:s0/8", "le:"]
+        {
             assert!(Element::parse(text).is_err(), "{text}");
         }
     }

@@ -32,7 +32,7 @@ pub(super) fn write(path: &Path, value: &str) -> Result<(), DriverError> {
 fn parsed<T: FromStr>(path: &Path, text: &str) -> Result<T, DriverError> {
     text.trim().parse().map_err(|_| DriverError::Answer {
         what: path.display().to_string(),
-        why: format!("`{}` is no number of the kind that is due", text.chars().take(40).collect::<String>()),
+        why: format!("`{}` is no number of the kind that is due", text.trim().chars().take(40).collect::<String>()),
     })
 }
 
