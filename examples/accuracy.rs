@@ -195,7 +195,10 @@ fn table(bench: &Bench, first_seed: u64, detail: bool) -> String {
 
 /// Constants of the load fan over all units: what, unit, and value, u and truth of each.
 #[derive(Default)]
-struct Fans(BTreeMap<(&'static str, &'static str), Vec<(f64, f64, f64)>>);
+struct Fans(BTreeMap<(&'static str, &'static str), Vec<Compared>>);
+
+/// Measured, its u, true.
+type Compared = (f64, f64, f64);
 
 impl Fans {
     fn enter(&mut self, run: &support::Run) {
