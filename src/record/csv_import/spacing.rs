@@ -81,7 +81,7 @@ fn grow(times: &[f64], first: usize) -> Run {
     let (offset_s, dt_s) = sums.line();
     // The line may begin before the first sample, but not among the samples of the run before.
     let room_s = first.checked_sub(1).map_or(f64::INFINITY, |before| 0.5 * (origin - times[before]));
-    let offset_s = offset_s.max(-room_s);
+    let (offset_s, dt_s) = if offset_s < -room_s { (-room_s, sums.spacing_from(-room_s)) } else { (offset_s, dt_s) };
     Run { first, len: sums.count(), t0_s: origin + offset_s, dt_s }
 }
 
@@ -120,6 +120,11 @@ impl Sums {
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a count")]
     fn count(&self) -> usize {
         self.n as usize
+    }
+
+    /// Spacing of least squares of a line that begins at `offset`; needs a point beside the first.
+    fn spacing_from(&self, offset: f64) -> f64 {
+        (self.kt - offset * self.k) / self.kk
     }
 
     /// Offset and spacing of least squares; one point gives spacing 0.
@@ -180,6 +185,10 @@ mod tests {
     fn a_run_never_begins_among_the_samples_before_it() {
         let runs = runs(&[0.9, 1.8, 585.887, 1465.266]);
         assert!(runs.windows(2).all(|pair| pair[0].t0_s < pair[1].t0_s), "{runs:?}");
+        // Held back at its begin, a run still lies among its samples.
+        let late = self::runs(&[0.9, 1.8, 204.1, 363.7, 540.2, 1016.5, 1472.4]);
+        let last = late[late.len() - 1];
+        assert!((last.end_s() - last.dt_s - 1472.4).abs() < last.dt_s, "{late:?}");
     }
 
     proptest! {
