@@ -61,7 +61,7 @@ impl Located {
 }
 
 /// A fitted threshold distribution.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub(crate) struct ThresholdFit {
     /// Threshold passed in half of the trials.
     pub(crate) centre: Located,
@@ -71,10 +71,22 @@ pub(crate) struct ThresholdFit {
     pub(crate) spread: f64,
     /// Mean width of the closed brackets.
     pub(crate) bracket: f64,
+    /// All finite ends of brackets, rising.
+    ends: Vec<f64>,
     /// Student quantile that the intervals use.
     pub(crate) k: f64,
     /// Number of trials.
     pub(crate) n: usize,
+}
+
+impl ThresholdFit {
+    /// Width of the stretch around `value` in which no trial offered anything: a bracket where all trials share their
+    /// ends, less where they were offset.
+    pub(crate) fn gap_at(&self, value: f64) -> f64 {
+        let above = self.ends.partition_point(|end| *end <= value);
+        let between = above.checked_sub(1).zip(self.ends.get(above)).map(|(below, above)| above - self.ends[below]);
+        between.map_or(self.bracket, |gap| gap.min(self.bracket))
+    }
 }
 
 /// Fits a normal threshold to at least two brackets of which at least one is closed; `None` otherwise.
@@ -93,7 +105,9 @@ pub(crate) fn fit(brackets: &[Bracket]) -> Option<ThresholdFit> {
     let (mut p95, _) = problem.locate(Z95, cut);
     let corrected = centre.value + Z95 * spread;
     p95.value = corrected.clamp(p95.low.unwrap_or(corrected), p95.high.unwrap_or(corrected));
-    Some(ThresholdFit { centre, p95, spread, bracket, k, n: brackets.len() })
+    let mut ends: Vec<f64> = brackets.iter().flat_map(|b| [b.below, b.at]).filter(|end| end.is_finite()).collect();
+    ends.sort_by(f64::total_cmp);
+    Some(ThresholdFit { centre, p95, spread, bracket, ends, k, n: brackets.len() })
 }
 
 /// Two-sided 95 % Student quantile; `None` for no degrees of freedom.
@@ -279,6 +293,16 @@ mod tests {
         assert!((fitted.centre.value - 12.25).abs() < 0.02);
         assert!(fitted.centre.low.unwrap() >= 11.9 && fitted.centre.high.unwrap() <= 12.6, "{fitted:?}");
         assert!(fitted.spread < 0.2);
+    }
+
+    #[test]
+    fn offset_trials_leave_a_smaller_gap_than_a_bracket() {
+        let brackets =
+            |offset: f64| (0..8).map(move |i| 12.0 + offset * f64::from(i)).map(|at| Bracket { below: at - 0.25, at });
+        let shared = fit(&brackets(0.0).collect::<Vec<_>>()).unwrap();
+        assert!((shared.gap_at(11.9) - 0.25).abs() < 1e-9 && shared.gap_at(20.0) == shared.bracket);
+        let offset = fit(&brackets(0.03).collect::<Vec<_>>()).unwrap();
+        assert!(offset.gap_at(offset.centre.value) < 0.06, "{offset:?}");
     }
 
     #[test]

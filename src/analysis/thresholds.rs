@@ -251,7 +251,8 @@ fn start_reason(told: &[Told]) -> String {
 fn from_fit(name: ResultName, at: &Located, fitted: &ThresholdFit, duty_u_pct: f64) -> Measured {
     let from_trials = at.standard_u(fitted.k);
     let trials = fitted.n as f64;
-    let width = fitted.bracket / (12.0 * trials).sqrt();
+    let gap = fitted.gap_at(at.value);
+    let width = gap / (12.0 * trials).sqrt();
     let spread = (from_trials * from_trials - width * width).max(0.0).sqrt();
     let budget = vec![
         Contribution::random("spread from trial to trial", spread),
@@ -259,10 +260,10 @@ fn from_fit(name: ResultName, at: &Located, fitted: &ThresholdFit, duty_u_pct: f
         Contribution::common("duty at the pin", duty_u_pct),
     ];
     let mut measured = Measured::number(name, at.value, fitted.k, budget, "threshold", fitted.n as u64);
-    // The part of the interval that is one bracket is no chance: trials that share a bracket leave the threshold
-    // anywhere in it, so it adds to the duty's uncertainty as it is.
+    // The part of the interval in which nothing was offered is no chance: trials that share a bracket leave the
+    // threshold anywhere in it, so it adds to the duty's uncertainty as it is.
     let slack = K95 * duty_u_pct;
-    let half = 0.5 * fitted.bracket;
+    let half = 0.5 * gap;
     let widen = |end: Option<f64>, sign: f64| {
         end.map(|end| {
             let reach = (end - at.value).abs();
