@@ -91,10 +91,13 @@ fn a_unit_near_a_limit_is_decided_by_further_looks_that_know_more() {
         assert_ne!(told, Outcome::Fails);
         if told == Outcome::Meets {
             assert_eq!(grade, Grade::Fit);
+            let truth = support::true_number(&again.truth, START).expect("a true start");
+            assert!(truth < high + 0.02, "{seed}: passed beyond its limit: {truth}");
             decided += 1;
         }
     }
-    assert!(decided >= 2, "{decided} of {}", SEEDS.len());
+    // New trials may as well move the value towards the limit: not every unit gets decided.
+    assert!(decided >= 1, "{decided} of {}", SEEDS.len());
 }
 
 #[test]

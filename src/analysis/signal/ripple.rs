@@ -43,8 +43,8 @@ const SIDE_CLEAR: f64 = 9.0;
 const HALF_SHARE: f64 = 0.3;
 /// A line seen folded must explain so much more (natural logarithm of power over noise) than the same line unfolded.
 const FOLD_COST: f64 = 6.0;
-/// Lines with less than this share of the strongest one's power over noise (30 dB) speak for nothing.
-const FAINT: f64 = 1e-3;
+/// A line with less than this share of the strongest one's amplitude (26 dB) is not taken for the commutation.
+const FAINT: f64 = 0.05;
 /// Lead over the second-best number of commutations per revolution.
 const LEAD: f64 = 1.0;
 /// Candidates whose number of commutations is looked for.
@@ -101,7 +101,10 @@ impl Window<'_> {
         let lo_hz = self.search.lo_hz.max(4.0 * width);
         let known = |hz: f64| self.search.avoid_hz.iter().any(|avoid| (hz - avoid).abs() < 0.5 * width);
         let mut best: Option<Candidate> = None;
-        let clear = self.lines.iter().filter(|line| line.clearance > CLEAR && !known(line.hz));
+        // Over a very low floor a comb of lines that hardly move the current would outweigh the one that does.
+        let faint = FAINT * self.lines.iter().map(|line| line.amplitude).fold(0.0, f64::max);
+        let clear =
+            self.lines.iter().filter(|line| line.clearance > CLEAR && line.amplitude > faint && !known(line.hz));
         for line in clear.filter(|line| line.hz < 0.49 * self.rate_hz).take(2 * CANDIDATES) {
             for (hz, cost) in [(line.hz, 0.0), (self.rate_hz - line.hz, FOLD_COST), (self.rate_hz + line.hz, FOLD_COST)]
             {
@@ -137,11 +140,8 @@ impl Window<'_> {
             .flat_map(|turn| [turn, 2.0 * turn, 3.0 * turn, hz - turn, hz + turn, 2.0 * hz - turn, 2.0 * hz + turn]);
         let width = self.spectrum.bin_hz();
         let due: Vec<f64> = harmonics.into_iter().chain(of_turn).map(|hz| self.seen(hz)).collect();
-        // Over a very low floor a comb of lines that hardly move the current would outweigh the one that does.
-        let strongest = self.lines.iter().map(|line| line.clearance).fold(0.0, f64::max);
         self.lines
             .iter()
-            .filter(|line| line.clearance > FAINT * strongest)
             .filter(|line| due.iter().any(|due| (line.hz - due).abs() < (0.25 * width).max(5.0 * line.u_hz)))
             .map(|line| line.clearance.ln())
             .sum()

@@ -21,6 +21,8 @@ thread_local! {
 pub(super) const CLEAR: f64 = 20.0;
 /// Most lines fitted together.
 const MOST_LINES: usize = 12;
+/// Least floor, as a share of the strongest bin (90 dB): no measured current is cleaner.
+const ROUNDING: f64 = 1e-9;
 /// Bins on either side in which a line is fitted.
 const REACH: usize = 8;
 /// Rounds of the joint fit.
@@ -74,7 +76,9 @@ impl Spectrum {
             *bin *= phase;
             phase *= turn;
         }
-        let floor = floor(&power);
+        // Rounded numbers have lines of their own where nothing else is as faint.
+        let rounding = ROUNDING * power.iter().copied().fold(0.0, f64::max);
+        let floor = floor(&power).into_iter().map(|level| level.max(rounding)).collect();
         Some(Self { bins, power, floor, samples: n, dt_s })
     }
 
