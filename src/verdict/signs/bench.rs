@@ -6,7 +6,7 @@ use crate::bench::Channel;
 use crate::record::event::SpanKind;
 use crate::record::recording::Recording;
 use crate::results::{Findings, Sign};
-use crate::verdict::steadfast::{RUNNING_A, level};
+use crate::verdict::steadfast::{RUNNING_A, level, zero};
 
 /// Names.
 const FAN_WORN: &str = "load fan worn";
@@ -18,7 +18,9 @@ const PRIOR: f64 = 0.08;
 
 /// Signs found.
 pub(super) fn find(findings: &Findings, rec: &Recording) -> Vec<Sign> {
-    [worn_fan(findings, rec), limited(rec), weak_supply(rec)]
+    let limited = limited(rec);
+    let weak = if limited.is_none() { weak_supply(rec) } else { None };
+    [worn_fan(findings, rec), limited, weak]
         .into_iter()
         .flatten()
         .map(|found| Sign { of_bench: true, prior: Some(PRIOR), ..found })
@@ -55,9 +57,6 @@ fn worn_fan(findings: &Findings, rec: &Recording) -> Option<Sign> {
 /// Voltage lost per ampere between the rest before a stay flat out and its end, against the rig file.
 fn weak_supply(rec: &Recording) -> Option<Sign> {
     let stated = rec.header.bench.supply_ohm.filter(|ohm| *ohm > 0.0)?;
-    if is_limited(rec) {
-        return None;
-    }
     let open_v = rec.header.bench.supply_v?;
     let lost = flat_out(rec).filter(|(_, amps)| *amps > 5.0).map(|(volts, amps)| (open_v - volts) / amps);
     let ohm = lost.reduce(f64::max)?;
@@ -86,6 +85,7 @@ fn flat_out(rec: &Recording) -> impl Iterator<Item = (f64, f64)> {
 fn limited(rec: &Recording) -> Option<Sign> {
     let stated = rec.header.bench.supply_ohm?;
     let open_v = rec.header.bench.supply_v?;
+    let zero_a = zero(rec, Channel::SupplyA);
     let mut worst: Option<(f64, f64, f64)> = None;
     let mut short = Vec::new();
     for span in rec.spans_where(|kind| matches!(kind, SpanKind::FlatOut | SpanKind::Start | SpanKind::Point { .. })) {
@@ -93,7 +93,7 @@ fn limited(rec: &Recording) -> Option<Sign> {
         let mut at_s = span.t1_s - 0.05 * cells;
         while at_s + 0.05 <= span.t1_s {
             let to_s = at_s + 0.05;
-            if let Some(amps) = level(rec, Channel::SupplyA, at_s, to_s).filter(|a| *a > 3.0)
+            if let Some(amps) = rec.mean(Channel::SupplyA, at_s, to_s).map(|a| a - zero_a).filter(|a| *a > 3.0)
                 && let Some(volts) = rec.mean(Channel::SupplyV, at_s, to_s)
             {
                 let unexplained = open_v - 6.0 * stated * amps - volts;
