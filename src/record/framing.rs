@@ -7,6 +7,10 @@
 use arrow_ipc::{Message, root_as_message};
 
 const CONTINUATION: [u8; 4] = [0xff; 4];
+/// The end of a stream: a message of no length.
+const END: [u8; 8] = [0xff, 0xff, 0xff, 0xff, 0, 0, 0, 0];
+/// Parts of a message and the buffers in it begin at multiples of so many bytes; the library does not survive others.
+const ALIGNED: usize = 8;
 /// LZ4 cannot pack a byte string more than this tight; a larger claim is damage, and would be allocated before it is
 /// found out.
 const TIGHTEST: u64 = 255;
@@ -38,6 +42,12 @@ pub(super) fn scan(bytes: &[u8]) -> Result<Frame, (usize, String)> {
         // A cut of power may leave a file longer than what reached it: the rest reads as zeros.
         if is_empty(rest) {
             frame.torn = Some(format!("the last {} bytes are empty", rest.len()));
+            return Ok(frame);
+        }
+        // So may one cut in the middle of the mark before a message; the end of the stream is a mark, four zeros and no more.
+        let content = rest.len() - rest.iter().rev().take_while(|byte| **byte == 0).count();
+        if CONTINUATION.starts_with(&rest[..content.min(5)]) && rest != END {
+            frame.torn = Some(format!("the last batch breaks off after {content} bytes"));
             return Ok(frame);
         }
         match step(rest).map_err(|why| (frame.end, why))? {
@@ -100,6 +110,9 @@ fn step(rest: &[u8]) -> Result<Step, String> {
         Err(error) => return Err(format!("its description cannot be read ({error})")),
     };
     let body_length = usize::try_from(message.bodyLength()).map_err(|_| "a negative length".to_owned())?;
+    if length % ALIGNED != 0 || body_length % ALIGNED != 0 {
+        return Err(format!("a part of it is no multiple of {ALIGNED} bytes"));
+    }
     match body.get(..body_length) {
         None => Ok(Step::CutOff),
         Some(body) => Ok(Step::Whole { length: 8 + length + body_length, sound: check_lengths(message, body) }),
@@ -108,9 +121,14 @@ fn step(rest: &[u8]) -> Result<Step, String> {
 
 /// Refuses compressed buffers that claim more than they can hold.
 fn check_lengths(message: Message<'_>, body: &[u8]) -> Result<(), String> {
-    let Some(batch) = message.header_as_record_batch().filter(|batch| batch.compression().is_some()) else {
+    let Some(batch) = message.header_as_record_batch() else { return Ok(()) };
+    let aligned = |offset: i64| usize::try_from(offset).is_ok_and(|offset| offset % ALIGNED == 0);
+    if !batch.buffers().into_iter().flatten().all(|buffer| aligned(buffer.offset())) {
+        return Err("a buffer lies askew in its message".to_owned());
+    }
+    if batch.compression().is_none() {
         return Ok(());
-    };
+    }
     for buffer in batch.buffers().into_iter().flatten() {
         let place = usize::try_from(buffer.offset()).ok().zip(usize::try_from(buffer.length()).ok());
         let packed = place

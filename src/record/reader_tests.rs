@@ -163,6 +163,23 @@ proptest! {
         prop_assert!(raw.blocks[..] == blocks[..raw.blocks.len()]);
     }
 
+    /// A cut within the mark before a message, with zeros behind it, is a cut like any other.
+    #[test]
+    fn a_record_cut_off_in_a_mark_reads_up_to_there(blocks in blocks(), ends in 1..=4_usize, zeros in 0..40_usize) {
+        let dir = tempfile::tempdir().unwrap();
+        write(dir.path(), &blocks, &[]);
+        let path = dir.path().join(SAMPLES_FILE);
+        let mut bytes = fs::read(&path).unwrap();
+        // The end mark is a mark too: four bytes and a length of none.
+        bytes.truncate(bytes.len() - 8 + ends);
+        bytes.resize(bytes.len() + zeros, 0);
+        let whole = ends == 4 && zeros == 4;
+        fs::write(&path, bytes).unwrap();
+        let raw = read_raw(dir.path()).unwrap();
+        prop_assert_eq!(raw.blocks, blocks);
+        prop_assert_eq!(raw.integrity.torn.is_none(), whole);
+    }
+
     /// Whatever the bytes, reading ends with a record or an error.
     #[test]
     fn damaged_files_never_bring_the_reader_down(
