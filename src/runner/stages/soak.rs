@@ -20,8 +20,9 @@ const APART_S: f64 = 30.0;
 const LEVELLED: f64 = 0.07;
 /// Time constants that must have been seen for a rise to be stated, with a little over: the analysis sees the whole.
 const ENOUGH: f64 = 2.05;
-/// The time constant is looked for this often.
+/// Shortest and longest time between looks at the time constant.
 const LOOK_S: f64 = 10.0;
+const LONGEST_LOOK_S: f64 = 60.0;
 
 pub(crate) fn run(session: &mut Session<'_>, duties: &[Duty], each: Seconds) -> Work {
     let mut missing = Vec::new();
@@ -50,13 +51,17 @@ pub(crate) fn run(session: &mut Session<'_>, duties: &[Duty], each: Seconds) -> 
                 if session.now_s() < look_s {
                     continue;
                 }
-                look_s += LOOK_S;
+                let now_s = session.now_s();
+                look_s = now_s + LOOK_S;
                 let seen = heat::time_constant(session.rec(), begin_s, session.now_s());
                 let levelled = || slope(session, begin_s).is_some_and(|slope| slope < LEVELLED * steepest);
                 let enough = match (seen, tau_s) {
                     (Some((seen_s, u_s)), known_s) => {
                         tau_s = Some(seen_s);
-                        held_s >= ENOUGH * (seen_s + 2.0 * u_s).max(known_s.unwrap_or(0.0))
+                        let enough_s = ENOUGH * (seen_s + 2.0 * u_s).max(known_s.unwrap_or(0.0));
+                        // The next look is due halfway to where this one ends the hold: later ones know better.
+                        look_s = look_s.max(now_s + (0.5 * (enough_s - held_s)).min(LONGEST_LOOK_S));
+                        held_s >= enough_s
                     }
                     (None, Some(known_s)) => held_s >= ENOUGH * known_s,
                     (None, None) => levelled(),
