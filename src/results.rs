@@ -340,8 +340,8 @@ pub struct Findings {
     pub load_fan: Option<LoadFan>,
     /// Heating of the case, one per soaked duty.
     pub soaks: Vec<SoakedHeat>,
-    /// Load fan and supply as fitted to the first start.
-    pub fan: Option<FittedFan>,
+    /// Resistance of the load fan as fitted to the first start, ohms: what tells a worn fan from a bad unit.
+    pub fan_resistance_ohm: Option<Fitted>,
     /// What happened by itself at an unchanged command.
     pub events: Vec<Transient>,
     /// Oddities noticed on the way (glitches left out, frozen readings, clipped samples), in plain words.
@@ -458,15 +458,6 @@ impl TransientKind {
             Self::ReSleep => "woke by itself",
         }
     }
-}
-
-/// The load fan and the supply as fitted to a start: what tells a worn fan or a weak supply from a bad unit.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct FittedFan {
-    /// Resistance of the fan, ohms, and its standard uncertainty.
-    pub resistance_ohm: (f64, f64),
-    /// Resistance of supply and its wires, ohms.
-    pub source_ohm: f64,
 }
 
 /// Outcome of one limit.

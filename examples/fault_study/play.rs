@@ -2,10 +2,8 @@
 
 use std::sync::{Arc, Mutex};
 
-use galebench::bench::{Block, Pace, Setting};
 use galebench::config;
 use galebench::driver::virtual_bench::VirtualBench;
-use galebench::driver::{Bench, DriverError, Offers};
 use galebench::ops::document::{self, Evaluated};
 use galebench::plant::config::{PlantConfig, Switch};
 use galebench::plant::statics;
@@ -16,45 +14,13 @@ use galebench::results::{Document, ResultName};
 use galebench::runner::{self, Quiet, RunRequest, StopHandle};
 
 use super::draw::Drawn;
-use super::support;
+use super::support::{self, Inside, Watched};
 
 /// What became of one unit.
 pub(crate) struct Played {
     pub(crate) document: Document,
     /// What is truly wrong by the plan's own limits, by more than the measurement's U.
     pub(crate) beyond: Vec<String>,
-}
-
-/// A bench whose hidden temperatures are noted beside the run.
-#[derive(Debug)]
-struct Watched {
-    bench: VirtualBench,
-    /// Time, copper, case.
-    inside: Arc<Mutex<Vec<(f64, f64, f64)>>>,
-}
-
-impl Bench for Watched {
-    fn offers(&self) -> &Offers {
-        self.bench.offers()
-    }
-
-    fn set(&mut self, setting: &Setting) -> Result<f64, DriverError> {
-        self.bench.set(setting)
-    }
-
-    fn read(&mut self, seconds: f64, pace: Pace) -> Result<Block, DriverError> {
-        let block = self.bench.read(seconds, pace)?;
-        let (plant, now_s) = (self.bench.plant(), block.end_s());
-        let mut inside = self.inside.lock().expect("nobody panicked with it");
-        if inside.last().is_none_or(|last| now_s - last.0 > 0.5) {
-            inside.push((now_s, plant.copper_c(), plant.case_c()));
-        }
-        Ok(block)
-    }
-
-    fn make_safe(&mut self) -> Result<f64, DriverError> {
-        self.bench.make_safe()
-    }
 }
 
 /// Runs the full plan on the unit, record included.
@@ -101,19 +67,19 @@ fn true_values(config: &PlantConfig, at: &TruthConditions, copper_soaked_c: Opti
     all
 }
 
-fn beyond(drawn: &Drawn, evaluated: &Evaluated, inside: &[(f64, f64, f64)]) -> Vec<String> {
+fn beyond(drawn: &Drawn, evaluated: &Evaluated, inside: &[Inside]) -> Vec<String> {
     let config = &drawn.config;
     let rec = &evaluated.recording;
-    let mean = |kind: SpanKind, of: fn(&(f64, f64, f64)) -> f64| {
+    let mean = |kind: SpanKind, of: fn(&Inside) -> f64| {
         let spans: Vec<_> = rec.spans_where(|k| *k == kind).map(|span| (span.t0_s, span.t1_s)).collect();
         let seen: Vec<f64> =
-            inside.iter().filter(|now| spans.iter().any(|s| (s.0..=s.1).contains(&now.0))).map(of).collect();
+            inside.iter().filter(|now| spans.iter().any(|s| (s.0..=s.1).contains(&now.t_s))).map(of).collect();
         (!seen.is_empty()).then(|| seen.iter().sum::<f64>() / seen.len() as f64)
     };
     let soaked_s = rec.spans_where(|kind| *kind == SpanKind::Soak).last().map_or(f64::INFINITY, |span| span.t1_s);
-    let copper_soaked_c = inside.iter().rev().find(|now| now.0 <= soaked_s).map(|now| now.1);
+    let copper_soaked_c = inside.iter().rev().find(|now| now.t_s <= soaked_s).map(|now| now.copper_c);
     let mut at = support::conditions(evaluated, &drawn.plan);
-    (at.copper_c, at.case_c) = (mean(SpanKind::FlatOut, |now| now.1), mean(SpanKind::FlatOut, |now| now.2));
+    (at.copper_c, at.case_c) = (mean(SpanKind::FlatOut, |now| now.copper_c), mean(SpanKind::FlatOut, |now| now.case_c));
     let truth = true_values(config, &at, copper_soaked_c);
     let mut all: Vec<String> = drawn
         .plan

@@ -3,7 +3,7 @@
 use crate::bench::Channel;
 use crate::record::event::SpanKind;
 use crate::record::recording::{Recording, Span};
-use crate::results::{Findings, FittedFan, Measured, ResultName};
+use crate::results::{Findings, Fitted, Measured, ResultName};
 
 use super::command;
 use super::estimate::{self, Estimate, miss_all, pool, spans};
@@ -46,9 +46,7 @@ fn from_awake(rec: &Recording, findings: &mut Findings) {
         return;
     }
     let fan = motor_fit::fit_start(rec, starts[0].edge_s, starts[0].span.t1_s);
-    findings.fan = fan
-        .as_ref()
-        .map(|fan| FittedFan { resistance_ohm: (fan.resistance_ohm, fan.resistance_u), source_ohm: fan.source_ohm });
+    findings.fan_resistance_ohm = fan.as_ref().map(|fan| Fitted { value: fan.resistance_ohm, u: fan.resistance_u });
     delay(rec, &starts, fan.as_ref(), findings);
     let settled = ramp(rec, &starts, &spans, findings);
     current(rec, &starts, settled, fan, findings);

@@ -114,17 +114,17 @@ pub(crate) fn run_on_rig(mut rig: Rig, plan: Plan, rig_seed: Option<u64>) -> Run
 
 /// A virtual bench whose hidden temperatures are noted beside the run.
 #[derive(Debug)]
-struct Watched {
-    bench: VirtualBench,
-    inside: Arc<Mutex<Vec<Inside>>>,
+pub(crate) struct Watched {
+    pub(crate) bench: VirtualBench,
+    pub(crate) inside: Arc<Mutex<Vec<Inside>>>,
 }
 
 /// Temperatures that no sensor of the rig sees.
 #[derive(Clone, Copy, Debug)]
-struct Inside {
-    t_s: f64,
-    copper_c: f64,
-    case_c: f64,
+pub(crate) struct Inside {
+    pub(crate) t_s: f64,
+    pub(crate) copper_c: f64,
+    pub(crate) case_c: f64,
 }
 
 impl Bench for Watched {

@@ -15,6 +15,7 @@ use std::time::Duration;
 use gpiocdev::Request;
 use gpiocdev::chip::Chip;
 use gpiocdev::line::{EdgeDetection, EventClock, Value};
+use gpiocdev::request::Builder;
 
 use crate::config::address::Address;
 use crate::driver::DriverError;
@@ -75,6 +76,23 @@ fn find(address: &Address) -> Result<(PathBuf, u32), DriverError> {
     }
 }
 
+/// Takes a free line for this program, as what `direction` makes of it.
+fn take(
+    address: &Address,
+    active_low: bool,
+    direction: impl FnOnce(&mut Builder) -> &mut Builder,
+) -> Result<Request, DriverError> {
+    let (chip, offset) = find(address)?;
+    let mut builder = Request::builder();
+    builder.on_chip(chip).with_consumer(CONSUMER).with_line(offset);
+    if active_low {
+        builder.as_active_low();
+    }
+    direction(&mut builder)
+        .request()
+        .map_err(|error| DriverError::Open { what: address.to_string(), why: error.to_string() })
+}
+
 fn failed(address: &Address, error: &gpiocdev::Error) -> DriverError {
     DriverError::Answer { what: address.to_string(), why: error.to_string() }
 }
@@ -90,16 +108,7 @@ pub(super) struct Switch {
 impl Switch {
     /// Takes the line as an output that is off.
     pub(super) fn open(address: &Address, active_low: bool) -> Result<Self, DriverError> {
-        let (chip, offset) = find(address)?;
-        let mut builder = Request::builder();
-        builder.on_chip(chip).with_consumer(CONSUMER).with_line(offset);
-        if active_low {
-            builder.as_active_low();
-        }
-        let request = builder
-            .as_output(Value::Inactive)
-            .request()
-            .map_err(|error| DriverError::Open { what: address.to_string(), why: error.to_string() })?;
+        let request = take(address, active_low, |builder| builder.as_output(Value::Inactive))?;
         Ok(Self { request, address: address.clone(), on: false })
     }
 
@@ -134,16 +143,7 @@ pub(super) struct Contact {
 impl Contact {
     /// Takes the line as an input.
     pub(super) fn open(address: &Address, active_low: bool) -> Result<Self, DriverError> {
-        let (chip, offset) = find(address)?;
-        let mut builder = Request::builder();
-        builder.on_chip(chip).with_consumer(CONSUMER).with_line(offset);
-        if active_low {
-            builder.as_active_low();
-        }
-        let request = builder
-            .as_input()
-            .request()
-            .map_err(|error| DriverError::Open { what: address.to_string(), why: error.to_string() })?;
+        let request = take(address, active_low, Builder::as_input)?;
         Ok(Self { request, address: address.clone() })
     }
 

@@ -3,6 +3,8 @@
 use serde::Serialize;
 use statrs::distribution::{Beta, Binomial, ContinuousCDF as _, DiscreteCDF as _};
 
+use crate::analysis::signal::stats;
+
 /// Spread of a result over the units of a batch.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Spread {
@@ -40,33 +42,11 @@ pub fn spread(values: &[f64]) -> Option<Spread> {
     sorted.sort_by(f64::total_cmp);
     let (least, most) = (*sorted.first()?, *sorted.last()?);
     let n = sorted.len();
-    let median = middle(&sorted);
-    let robust_sd = (n >= 8).then(|| {
-        let mut distances: Vec<f64> = sorted.iter().map(|value| (value - median).abs()).collect();
-        distances.sort_by(f64::total_cmp);
-        1.4826 * middle(&distances)
-    });
-    let quartiles = (n >= 5).then(|| [quantile(&sorted, 0.25), median, quantile(&sorted, 0.75)]);
+    let median = stats::median(&sorted)?;
+    let robust_sd = if n >= 8 { stats::robust_sigma(&sorted) } else { None };
+    let quartiles =
+        if n >= 5 { Some([stats::quantile(&sorted, 0.25)?, median, stats::quantile(&sorted, 0.75)?]) } else { None };
     Some(Spread { n, least, quartiles, median, median_interval: median_interval(&sorted), most, robust_sd })
-}
-
-fn middle(sorted: &[f64]) -> f64 {
-    let half = sorted.len() / 2;
-    if sorted.len() % 2 == 1 { sorted[half] } else { 0.5 * (sorted[half - 1] + sorted[half]) }
-}
-
-/// Straight lines between order statistics, the first at 0 and the last at 1.
-#[expect(
-    clippy::cast_precision_loss,
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "a place in a list"
-)]
-fn quantile(sorted: &[f64], share: f64) -> f64 {
-    let place = share * (sorted.len() - 1) as f64;
-    let below = place.floor() as usize;
-    let above = (below + 1).min(sorted.len() - 1);
-    sorted[below] + (place - below as f64) * (sorted[above] - sorted[below])
 }
 
 /// The narrowest pair of order statistics, equally far from both ends, between which the lot's median lies with at least

@@ -5,7 +5,7 @@ use super::{SHOWN, evidence, sign};
 use crate::bench::Channel;
 use crate::record::event::SpanKind;
 use crate::record::recording::Recording;
-use crate::results::{Findings, Sign};
+use crate::results::{Findings, Fitted, Sign};
 use crate::verdict::steadfast::{RUNNING_A, level, zero};
 
 /// Names.
@@ -38,8 +38,7 @@ pub(super) fn is_limited(rec: &Recording) -> bool {
 fn worn_fan(findings: &Findings, rec: &Recording) -> Option<Sign> {
     let bench = &rec.header.bench;
     let (volts, locked_a) = (bench.supply_v?, bench.locked_rotor_a?);
-    let fan = findings.fan?;
-    let (ohm, u) = fan.resistance_ohm;
+    let Fitted { value: ohm, u } = findings.fan_resistance_ohm?;
     let expected = volts / locked_a - bench.supply_ohm?;
     let least = (ohm - 2.0 * u) / expected;
     (least > 1.08).then(|| {
@@ -122,7 +121,6 @@ fn limited(rec: &Recording) -> Option<Sign> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::results::FittedFan;
     use crate::verdict::made_up::{Made, pulses};
 
     fn run(volts: impl Fn(f64) -> f64 + Copy, amps: impl Fn(f64) -> f64 + Copy) -> Recording {
@@ -144,8 +142,7 @@ mod tests {
     }
 
     fn fan(ohm: f64) -> Findings {
-        let fan = FittedFan { resistance_ohm: (ohm, 0.002), source_ohm: 0.012 };
-        Findings { fan: Some(fan), ..Findings::default() }
+        Findings { fan_resistance_ohm: Some(Fitted { value: ohm, u: 0.002 }), ..Findings::default() }
     }
 
     #[test]
