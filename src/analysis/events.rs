@@ -47,9 +47,13 @@ const MOST: usize = 200;
 pub fn find(rec: &Recording) -> Vec<Transient> {
     let mut all = Vec::new();
     for (from_s, to_s) in quiet_stretches(rec) {
-        let mut here = drop_outs(rec, from_s, to_s);
+        let mut here = Vec::new();
         for channel in [Channel::SupplyA, Channel::SupplyV, Channel::OutputV, Channel::FanA] {
-            let found = spikes(rec, channel, from_s, to_s);
+            let Some(seen) = Watched::of(rec, channel, from_s, to_s) else { continue };
+            if channel == Channel::SupplyA {
+                here = drop_outs(&seen);
+            }
+            let found = spikes(&seen, channel);
             let apart = |spike: &Transient, known: &[Transient]| {
                 known.iter().all(|k| spike.t_s > k.t_s + k.seconds + AFTERWARDS_S || spike.t_s + AFTERWARDS_S < k.t_s)
             };
@@ -133,17 +137,26 @@ impl Watched {
     fn of(rec: &Recording, channel: Channel, from_s: f64, to_s: f64) -> Option<Self> {
         let series = rec.channels.get(&channel)?;
         let zero = zero::offset(rec, channel, from_s).map_or(0.0, |(zero, _)| zero);
-        let (t_s, values): (Vec<f64>, Vec<f64>) =
-            series.samples(from_s, to_s).filter(|(_, v)| v.is_finite()).map(|(t, v)| (t, v - zero)).unzip();
+        let most = series.slices(from_s, to_s).map(|slice| slice.values.len()).sum();
+        let (mut t_s, mut values) = (Vec::with_capacity(most), Vec::with_capacity(most));
+        for (t, v) in series.samples(from_s, to_s).filter(|(_, v)| v.is_finite()) {
+            t_s.push(t);
+            values.push(v - zero);
+        }
         if values.len() < 100 {
             return None;
         }
         let cell = |t: f64| cell_at(t, from_s);
-        let mut cells: Vec<Vec<f64>> = vec![Vec::new(); cell(to_s) + 1];
-        for (t, v) in t_s.iter().zip(&values) {
-            cells[cell(*t)].push(*v);
+        let mut medians: Vec<Option<f64>> = vec![None; cell(to_s) + 1];
+        let (mut scratch, mut begin) = (Vec::new(), 0);
+        while begin < t_s.len() {
+            let here = cell(t_s[begin]);
+            let end = begin + t_s[begin..].partition_point(|t| cell(*t) <= here);
+            scratch.clear();
+            scratch.extend_from_slice(&values[begin..end]);
+            medians[here] = median(&mut scratch);
+            begin = end;
         }
-        let medians: Vec<Option<f64>> = cells.iter_mut().map(|cell| median(cell)).collect();
         let around: Vec<f64> = (0..medians.len())
             .map(|i| {
                 let near = &medians[i.saturating_sub(REACH)..(i + REACH + 1).min(medians.len())];
@@ -194,8 +207,7 @@ fn median(values: &mut [f64]) -> Option<f64> {
 }
 
 /// Current that goes and comes back by itself: at once, or through a new start.
-fn drop_outs(rec: &Recording, from_s: f64, to_s: f64) -> Vec<Transient> {
-    let Some(seen) = Watched::of(rec, Channel::SupplyA, from_s, to_s) else { return Vec::new() };
+fn drop_outs(seen: &Watched) -> Vec<Transient> {
     // Long gaps pull the surroundings down: the stretch as a whole says what runs. Noise must not reach down that far.
     let least = RUNNING_A.max(DROP_SCATTERS * seen.scatter / (1.0 - DROPPED));
     let Some(usual) = median(&mut seen.values.clone()).filter(|usual| *usual > least) else { return Vec::new() };
@@ -221,8 +233,7 @@ fn drop_outs(rec: &Recording, from_s: f64, to_s: f64) -> Vec<Transient> {
 }
 
 /// Excursions away from the surroundings and back, on any channel.
-fn spikes(rec: &Recording, channel: Channel, from_s: f64, to_s: f64) -> Vec<Transient> {
-    let Some(seen) = Watched::of(rec, channel, from_s, to_s) else { return Vec::new() };
+fn spikes(seen: &Watched, channel: Channel) -> Vec<Transient> {
     let far = |i: usize| {
         let usual = seen.around(i);
         let least = match channel {

@@ -72,7 +72,10 @@ pub fn offset(rec: &Recording, channel: Channel, t_s: f64) -> Option<(f64, f64)>
 fn reading(rec: &Recording, channel: Channel, span: &Span) -> Option<(f64, f64, f64)> {
     let stated = rec.header.bench.channels.get(&channel);
     let allowed = stated.map(|facts| PLAUSIBLE * facts.low.map_or(facts.offset_u, |low| low.offset_u));
-    let m = mean_of(rec, channel, span.t0_s, span.t1_s)?;
+    let m = rec.kept(channel, (span.t0_s, span.t1_s), || {
+        mean_of(rec, channel, span.t0_s, span.t1_s).map(|m| [m.mean, m.u, m.dof])
+    });
+    let m = m.map(|[mean, u, dof]| BatchedMean { mean, u, dof })?;
     let plausible = allowed.is_none_or(|a| a <= 0.0 || m.mean.abs() <= a + PLAUSIBLE * m.u);
     plausible.then_some((0.5 * (span.t0_s + span.t1_s), m.mean, noise_of(&m, stated)))
 }

@@ -3,7 +3,8 @@
 //! The runner fills one as it goes, the reader fills one from a record folder, the CSV import fills one from a
 //! trace; the analysis sees no difference. Samples and events only, no interpretation.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
+use std::sync::{Mutex, PoisonError};
 
 use crate::bench::{Block, Channel, Setting};
 use crate::record::event::{Event, Header, Numbered, SpanKind, StageEnd};
@@ -93,12 +94,15 @@ impl Series {
     pub fn mean(&self, from_s: f64, to_s: f64) -> Option<f64> {
         let (mut sum, mut weight) = (0.0, 0.0);
         for slice in self.slices(from_s, to_s) {
+            let (mut here, mut finite) = (0.0, 0_u32);
             for &value in slice.values {
                 if value.is_finite() {
-                    sum += f64::from(value) * slice.dt_s;
-                    weight += slice.dt_s;
+                    here += f64::from(value);
+                    finite += 1;
                 }
             }
+            sum += here * slice.dt_s;
+            weight += f64::from(finite) * slice.dt_s;
         }
         (weight > 0.0).then(|| sum / weight)
     }
@@ -173,6 +177,27 @@ pub struct Recording {
     /// End of the last block, seconds.
     pub end_s: f64,
     open: BTreeMap<u64, (SpanKind, f64)>,
+    kept: Kept,
+}
+
+/// Numbers worked out of the samples before, kept because they are asked for thousands of times. No part of the recording:
+/// a copy begins without them, and two recordings are equal whatever is kept.
+#[derive(Debug, Default)]
+struct Kept(Mutex<HashMap<KeptOf, Option<[f64; 3]>>>);
+
+/// Channel, bits of begin and end in seconds.
+type KeptOf = (Channel, u64, u64);
+
+impl Clone for Kept {
+    fn clone(&self) -> Self {
+        Self::default()
+    }
+}
+
+impl PartialEq for Kept {
+    fn eq(&self, _: &Self) -> bool {
+        true
+    }
 }
 
 impl Recording {
@@ -262,6 +287,21 @@ impl Recording {
     #[must_use]
     pub fn mean(&self, channel: Channel, from_s: f64, to_s: f64) -> Option<f64> {
         self.channels.get(&channel)?.mean(from_s, to_s)
+    }
+
+    /// What `work` makes of the samples of `channel` in `from_s..to_s`, worked out once when that stretch is over: time only
+    /// advances, so what lies behind stays as it is. `work` must look at nothing else and be the same for every call.
+    pub(crate) fn kept(
+        &self,
+        channel: Channel,
+        (from_s, to_s): (f64, f64),
+        work: impl FnOnce() -> Option<[f64; 3]>,
+    ) -> Option<[f64; 3]> {
+        if self.channels.get(&channel)?.end_s().is_none_or(|end_s| end_s < to_s) {
+            return work();
+        }
+        let mut kept = self.kept.0.lock().unwrap_or_else(PoisonError::into_inner);
+        *kept.entry((channel, from_s.to_bits(), to_s.to_bits())).or_insert_with(work)
     }
 
     /// Spans of the kinds that `wanted` accepts, in order.

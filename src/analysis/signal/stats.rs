@@ -90,24 +90,24 @@ pub fn effective_n(values: &[f64]) -> f64 {
 ///
 /// Not-finite samples are left out. `None` without any finite sample; the uncertainty is infinite for one sample.
 #[must_use]
-pub fn batched_mean(values: impl ExactSizeIterator<Item = f64>) -> Option<BatchedMean> {
+pub fn batched_mean(mut values: impl ExactSizeIterator<Item = f64>) -> Option<BatchedMean> {
     const BATCHES: usize = 20;
     let length = values.len();
     let size = length.div_ceil(BATCHES).max(1);
-    let (mut means, mut sum, mut count) = (Vec::with_capacity(BATCHES), 0.0, 0_usize);
+    let mut means = Vec::with_capacity(BATCHES);
     let (mut total, mut finite) = (0.0, 0_usize);
-    for (i, value) in values.enumerate() {
-        if value.is_finite() {
-            sum += value;
-            count += 1;
-            total += value;
-            finite += 1;
-        }
-        if (i + 1) % size == 0 || i + 1 == length {
-            if count * 2 > size || means.is_empty() {
-                means.push(sum / count.max(1) as f64);
+    for begin in (0..length).step_by(size) {
+        let (mut sum, mut count) = (0.0, 0_usize);
+        for value in values.by_ref().take(size.min(length - begin)) {
+            if value.is_finite() {
+                sum += value;
+                count += 1;
             }
-            (sum, count) = (0.0, 0);
+        }
+        total += sum;
+        finite += count;
+        if count * 2 > size || means.is_empty() {
+            means.push(sum / count.max(1) as f64);
         }
     }
     if finite == 0 {

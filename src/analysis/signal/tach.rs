@@ -4,8 +4,6 @@
 //! the speed is the number of pulses over the time they took, so that it is the mean over the window whatever the
 //! spacing of the magnets.
 
-use super::stats;
-
 /// Edges with the number of pulses since the first, after mending.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Clean {
@@ -84,18 +82,29 @@ fn without_strays(edges_s: &[f64]) -> (Vec<f64>, usize) {
     (kept, doubled)
 }
 
+/// [`stats::quantile`] of up to nine values, without an allocation: two are asked for per edge.
+fn small_quantile(values: &[f64], q: f64) -> Option<f64> {
+    let mut sorted = [0.0; 9];
+    let sorted = sorted.get_mut(..values.len()).filter(|_| !values.is_empty())?;
+    sorted.copy_from_slice(values);
+    sorted.sort_unstable_by(f64::total_cmp);
+    let position = q * (sorted.len() - 1) as f64;
+    let low = position.floor() as usize;
+    let above = sorted.get(low + 1).copied().unwrap_or(sorted[low]);
+    Some(sorted[low] + (position - low as f64) * (above - sorted[low]))
+}
+
 /// Median of the intervals around `index` that are not slivers: the period there.
 fn local_period(intervals: &[f64], index: usize) -> f64 {
     let from = index.saturating_sub(4);
     let to = (index + 5).min(intervals.len());
-    let near = &intervals[from.min(to)..to];
-    stats::quantile(near, 0.6).unwrap_or(0.0)
+    small_quantile(&intervals[from.min(to)..to], 0.6).unwrap_or(0.0)
 }
 
 /// Median of the up to nine intervals around `index` if three in four lie close to it: the fan keeps its speed there.
 fn steady_period(intervals: &[f64], index: usize) -> Option<f64> {
     let near = &intervals[index.saturating_sub(4)..(index + 5).min(intervals.len())];
-    let period = stats::median(near).filter(|_| near.len() >= 4)?;
+    let period = small_quantile(near, 0.5).filter(|_| near.len() >= 4)?;
     let close = near.iter().filter(|v| (*v - period).abs() < LIKE * period).count();
     (close * 4 >= near.len() * 3).then_some(period)
 }
@@ -310,6 +319,14 @@ mod tests {
             times.sort_by(f64::total_cmp);
             let _ = mean(&times, ppr);
             let _ = track(&times, ppr, 0.0, 1.0, 0.1);
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn a_small_quantile_is_the_quantile(values in prop::collection::vec(-1e3..1e3f64, 0..=9), q in 0.0..=1.0f64) {
+            let (small, usual) = (small_quantile(&values, q), super::super::stats::quantile(&values, q));
+            prop_assert!(small.zip(usual).map_or(small == usual, |(a, b)| (a - b).abs() < 1e-9));
         }
     }
 }
