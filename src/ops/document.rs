@@ -94,6 +94,7 @@ pub(super) fn document(
         hot_day: verdict::hot_day(findings, recording),
         warnings,
         events: findings.events.clone(),
+        analysis: Some(analysis::VERSION.to_owned()),
     }
 }
 
