@@ -16,6 +16,7 @@ mod labels;
 mod list;
 mod output;
 mod progress;
+mod reanalyse;
 mod reindex;
 mod report;
 mod run;
@@ -62,6 +63,7 @@ enum Command {
     Show(show::ShowArgs),
     Report(report::ReportArgs),
     Reindex(reindex::ReindexArgs),
+    Reanalyse(reanalyse::ReanalyseArgs),
     Store(store::StoreArgs),
     Schema(schema::SchemaArgs),
 }
@@ -93,6 +95,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Show(args) => args.run(),
         Command::Report(args) => args.run(),
         Command::Reindex(args) => args.run(),
+        Command::Reanalyse(args) => args.run(),
         Command::Store(args) => args.run(),
         Command::Schema(args) => args.run(),
     };

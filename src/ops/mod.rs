@@ -13,6 +13,7 @@ pub mod document;
 pub mod flow;
 pub mod intake;
 pub mod labels;
+pub mod reanalyse;
 pub mod run;
 pub mod shop;
 

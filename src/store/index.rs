@@ -310,7 +310,14 @@ impl Index {
         Ok(rows.into_iter().next())
     }
 
-    pub(super) fn rows(&self, select: &str, values: &[Value]) -> Result<Vec<RunRow>, SqlError> {
+    /// The run whose folder is kept as `dir`.
+    pub(super) fn run_in(&self, dir: &str) -> Result<Option<RunRow>, StoreError> {
+        let select = format!("SELECT {COLUMNS} FROM runs WHERE dir = ?1");
+        let rows = self.rows(&select, &[dir.into()]).map_err(|e| self.failed("read", e))?;
+        Ok(rows.into_iter().next())
+    }
+
+    fn rows(&self, select: &str, values: &[Value]) -> Result<Vec<RunRow>, SqlError> {
         self.database.query(select, values)?.into_iter().map(|row| self.row(row)).collect()
     }
 

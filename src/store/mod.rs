@@ -10,6 +10,7 @@ mod index;
 mod outbox;
 #[cfg(feature = "postgres")]
 mod postgres;
+mod queue;
 mod rebuild;
 mod schema;
 mod server;
@@ -23,6 +24,7 @@ pub use error::StoreError;
 pub use index::{
     CONTACT_PLAN, Filter, Given, Listing, Page, Range, RunRow, RunState, SPIN_PLAN, UNSORTED, default_path,
 };
+pub use queue::{Turn, Worked};
 pub use rebuild::Rebuilt;
 pub use server::trouble;
 pub use settings::Settings;

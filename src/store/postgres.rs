@@ -54,7 +54,8 @@ impl Postgres {
         let mut client = config.connect(NoTls)?;
         // The schema's name is one of ours, not the user's.
         client.batch_execute(&format!(
-            "SET search_path TO {schema}; SET client_min_messages TO warning; SET statement_timeout TO '60s'"
+            "SET search_path TO {schema}; SET client_min_messages TO warning; SET statement_timeout TO '60s'; \
+             SET tcp_keepalives_idle TO 30; SET tcp_keepalives_interval TO 10; SET tcp_keepalives_count TO 3"
         ))?;
         Ok(Self { client: RefCell::new(client), prepared: RefCell::default() })
     }

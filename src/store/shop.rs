@@ -236,7 +236,7 @@ impl Store {
         let _ = self.send_waiting();
     }
 
-    fn send_waiting(&self) -> Result<Sent, StoreError> {
+    pub(super) fn send_waiting(&self) -> Result<Sent, StoreError> {
         let mut sent = Sent::default();
         if self.server.is_none() && self.settings.records.is_none() {
             return Ok(sent);
