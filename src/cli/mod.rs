@@ -11,6 +11,7 @@ mod check;
 mod conform;
 mod crate_flow;
 mod exit;
+mod export;
 mod intake;
 mod labels;
 mod list;
@@ -64,6 +65,7 @@ enum Command {
     Report(report::ReportArgs),
     Reindex(reindex::ReindexArgs),
     Reanalyse(reanalyse::ReanalyseArgs),
+    Export(export::ExportArgs),
     Store(store::StoreArgs),
     Schema(schema::SchemaArgs),
 }
@@ -96,6 +98,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Report(args) => args.run(),
         Command::Reindex(args) => args.run(),
         Command::Reanalyse(args) => args.run(),
+        Command::Export(args) => args.run(),
         Command::Store(args) => args.run(),
         Command::Schema(args) => args.run(),
     };

@@ -10,6 +10,8 @@ pub mod check;
 pub mod conform;
 pub mod contact;
 pub mod document;
+#[cfg(feature = "parquet")]
+pub mod export;
 pub mod flow;
 pub mod intake;
 pub mod labels;

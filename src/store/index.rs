@@ -317,8 +317,33 @@ impl Index {
         Ok(rows.into_iter().next())
     }
 
+    /// Runs of one batch or of all, and of all analyses `apart` from one, with their numbers, in the order in which they came,
+    /// from the one after number `after` on.
+    pub(super) fn walk(
+        &self,
+        batch: Option<&str>,
+        apart: Option<&str>,
+        after: i64,
+        count: u32,
+    ) -> Result<Vec<(i64, RunRow)>, StoreError> {
+        let mut select = format!("SELECT {COLUMNS}, id FROM runs WHERE id > ?1");
+        let mut values: Vec<Value> = vec![after.into(), count.into()];
+        for (condition, value) in [("batch = ", batch), ("analysis IS DISTINCT FROM ", apart)] {
+            if let Some(value) = value {
+                values.push(value.into());
+                select += &format!(" AND {condition}?{}", values.len());
+            }
+        }
+        select += " ORDER BY id LIMIT ?2";
+        let read = || -> Result<Vec<_>, SqlError> {
+            let mut rows = self.database.query(&select, &values)?;
+            rows.iter_mut().map(|row| self.row(row).and_then(|run| Ok((row.take()?, run)))).collect()
+        };
+        read().map_err(|e| self.failed("read", e))
+    }
+
     fn rows(&self, select: &str, values: &[Value]) -> Result<Vec<RunRow>, SqlError> {
-        self.database.query(select, values)?.into_iter().map(|row| self.row(row)).collect()
+        self.database.query(select, values)?.iter_mut().map(|row| self.row(row)).collect()
     }
 
     pub(super) fn count(&self, select: &str, values: &[Value]) -> Result<u64, SqlError> {
@@ -340,7 +365,7 @@ impl Index {
     }
 
     /// A row of [`COLUMNS`].
-    fn row(&self, mut row: Row) -> Result<RunRow, SqlError> {
+    fn row(&self, row: &mut Row) -> Result<RunRow, SqlError> {
         let unknown = |word: &str| SqlError::other(format!("`{word}` is not known"));
         let grade = |word: Option<String>| -> Result<Option<Grade>, SqlError> {
             word.map(|word| grade_of(&word).ok_or_else(|| unknown(&word))).transpose()

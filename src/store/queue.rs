@@ -8,7 +8,6 @@ use super::error::StoreError;
 use super::index::{Index, RunRow, RunState};
 use super::outbox::SentRun;
 use super::shop::Store;
-use super::sql::SqlError;
 use crate::results::Document;
 
 /// What a worker made of one record: its new results, or why there are none.
@@ -38,14 +37,7 @@ impl Store {
     /// # Errors
     /// When the bench's own index cannot be read.
     pub fn stale(&self, analysis: &str, after: i64, count: u32) -> Result<Vec<(i64, RunRow)>, StoreError> {
-        let read = || -> Result<Vec<(i64, String)>, SqlError> {
-            let select = "SELECT id, dir FROM runs WHERE analysis IS DISTINCT FROM ?1 AND id > ?2 ORDER BY id LIMIT ?3";
-            let rows = self.local.database.query(select, &[analysis.into(), after.into(), count.into()])?;
-            rows.into_iter().map(|mut row| Ok((row.take()?, row.take()?))).collect()
-        };
-        let found = read().map_err(|e| self.local.failed("read", e))?;
-        let row = |(id, dir): (i64, String)| Ok(self.local.run_in(&dir)?.map(|row| (id, row)));
-        found.into_iter().filter_map(|one| row(one).transpose()).collect()
+        self.local.walk(None, Some(analysis), after, count)
     }
 
     /// Makes jobs of all runs in the shop that `analysis` has not gone through, and gives those another chance that could

@@ -147,6 +147,23 @@ impl Store {
         Ok(listing)
     }
 
+    /// Runs of one batch or of all, with their numbers, in the order in which they came, from the one after number `after` on:
+    /// a way through any number of them.
+    ///
+    /// # Errors
+    /// An index that cannot be read. A server that is away is an error here: half a history is none.
+    pub fn walk(&self, batch: Option<&str>, after: i64, count: u32) -> Result<Vec<(i64, RunRow)>, StoreError> {
+        let mut rows = match &self.server {
+            Some(server) => {
+                self.send_quietly();
+                server.ask(|index| index.walk(batch, None, after, count))?
+            }
+            None => self.local.walk(batch, None, after, count)?,
+        };
+        rows.iter_mut().for_each(|(_, row)| self.place(row));
+        Ok(rows)
+    }
+
     /// All runs of the unit `tag`, newest first.
     ///
     /// # Errors
