@@ -1,4 +1,4 @@
-//! `galebench store`: the shop's server and object store behind a bench.
+//! `galebench store`: the shop's server behind a bench.
 
 use std::path::PathBuf;
 
@@ -8,10 +8,10 @@ use crate::cli::exit::{ExitStatus, Failure};
 use crate::cli::output::print;
 use crate::ops::shop;
 
-/// Show or set where a shop with several benches keeps its index and records
+/// Show or set where a shop with several benches keeps its index
 ///
-/// Without settings both are in the folder of this bench. A server or an object store comes on top: what a bench does
-/// goes into its own folder first and is sent from there, also later, when the server was away.
+/// Without settings it is in the folder of this bench. A server comes on top: what a bench does goes into its own folder
+/// first and is sent from there, also later, when the server was away.
 #[derive(Debug, Args)]
 pub(crate) struct StoreArgs {
     #[command(subcommand)]
@@ -22,7 +22,7 @@ pub(crate) struct StoreArgs {
 enum What {
     /// Show the settings and how much waits to be sent
     Show(PlaceArgs),
-    /// Set where index and records go besides, and send there what this bench has
+    /// Set where the index goes besides, and send there what this bench has
     Set(SetArgs),
     /// Send what waits
     Sync(PlaceArgs),
@@ -40,16 +40,6 @@ struct SetArgs {
     /// Server of the index, postgres://user@host/database, or `none`; a password may stand in PGPASSWORD
     #[arg(long, value_name = "URL")]
     index: Option<String>,
-    /// Object store of the records, s3://bucket/folder, or `none`; keys stand in AWS_ACCESS_KEY_ID and
-    /// AWS_SECRET_ACCESS_KEY
-    #[arg(long, value_name = "URL")]
-    records: Option<String>,
-    /// Address of an object store of your own, for example https://objects.example
-    #[arg(long, value_name = "URL")]
-    endpoint: Option<String>,
-    /// Region of the object store
-    #[arg(long, value_name = "NAME")]
-    region: Option<String>,
     /// Name of this bench in the shop [default: `bench-` and a few digits]
     #[arg(long, value_name = "NAME")]
     bench: Option<String>,
@@ -70,16 +60,14 @@ impl StoreArgs {
 impl PlaceArgs {
     fn show(&self) -> Result<ExitStatus, Failure> {
         let settings = shop::settings(&self.out)?;
-        if settings.index.is_none() && settings.records.is_none() {
-            print("index and records are in this folder alone")?;
+        if settings.index.is_none() {
+            print("the index is in this folder alone")?;
             return Ok(ExitStatus::Done);
         }
-        let own = "in this folder alone";
         print(&format!(
-            "bench    {}\nindex    {}\nrecords  {}\nwaiting  {}",
+            "bench    {}\nindex    {}\nwaiting  {}",
             settings.bench,
-            settings.index_place().unwrap_or_else(|| own.to_owned()),
-            settings.records.as_deref().unwrap_or(own),
+            settings.index_place().unwrap_or_default(),
             shop::waiting(&self.out)?
         ))?;
         Ok(ExitStatus::Done)
@@ -101,9 +89,6 @@ impl SetArgs {
             None => {}
         };
         put(&mut settings.index, &self.index);
-        put(&mut settings.records, &self.records);
-        put(&mut settings.endpoint, &self.endpoint);
-        put(&mut settings.region, &self.region);
         match &self.bench {
             Some(bench) => settings.bench.clone_from(bench),
             None if settings.bench.is_empty() => settings.bench = shop::bench_name(),

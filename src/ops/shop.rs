@@ -1,4 +1,4 @@
-//! The shop behind a bench: which server and object store it uses, and what still waits to be sent there.
+//! The shop behind a bench: which server it uses, and what still waits to be sent there.
 
 use std::path::Path;
 
@@ -25,7 +25,7 @@ pub fn set(root: &Path, settings: &Settings) -> Result<(), OpsError> {
     settings.check().map_err(|why| OpsError::Argument { what: path.display().to_string(), why })?;
     std::fs::create_dir_all(root).map_err(|source| OpsError::Write { path: root.to_owned(), source })?;
     write_whole(&path, settings.text().as_bytes())?;
-    if settings.index.is_some() || settings.records.is_some() {
+    if settings.index.is_some() {
         for is_virtual in [false, true] {
             Store::open(root, is_virtual)?.rebuild(root)?;
         }
@@ -45,7 +45,7 @@ pub fn bench_name() -> String {
 /// Sends what waits, real and virtual.
 ///
 /// # Errors
-/// A server or an object store that is away or refuses; what could not be sent still waits.
+/// A server that is away or refuses; what could not be sent still waits.
 pub fn send(root: &Path) -> Result<Sent, OpsError> {
     let mut all = Sent::default();
     for is_virtual in [false, true] {

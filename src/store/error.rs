@@ -87,14 +87,6 @@ pub enum StoreError {
         /// What is wrong, and what to do.
         why: String,
     },
-    /// The object store refuses, or cannot be reached.
-    #[error("the object store {}: {why}", path.display())]
-    Objects {
-        /// Its address.
-        path: PathBuf,
-        /// The reason given.
-        why: String,
-    },
     /// The folders could not be gone through.
     #[error(transparent)]
     Record(#[from] RecordError),

@@ -36,8 +36,6 @@ pub(super) enum Kind {
     Run,
     /// A [`SentJournal`] for the index.
     Journal,
-    /// The folder of a record for the object store; its name says all.
-    Record,
 }
 
 impl Kind {
@@ -45,7 +43,6 @@ impl Kind {
         match self {
             Self::Run => "run",
             Self::Journal => "journal",
-            Self::Record => "record",
         }
     }
 }
@@ -54,7 +51,6 @@ impl Kind {
 #[derive(Debug)]
 pub(super) struct Waiting {
     pub(super) id: i64,
-    pub(super) name: String,
     pub(super) payload: String,
 }
 
@@ -73,10 +69,9 @@ impl Index {
     /// The next few of a kind after the one numbered `after`, oldest first.
     pub(super) fn waiting(&self, kind: Kind, after: i64, count: u32) -> Result<Vec<Waiting>, StoreError> {
         let read = || -> Result<Vec<Waiting>, SqlError> {
-            let select = "SELECT id, name, payload FROM outbox WHERE kind = ?1 AND id > ?2 ORDER BY id LIMIT ?3";
+            let select = "SELECT id, payload FROM outbox WHERE kind = ?1 AND id > ?2 ORDER BY id LIMIT ?3";
             let rows = self.database.query(select, &[kind.word().into(), after.into(), count.into()])?;
-            let entry =
-                |mut row: super::sql::Row| Ok(Waiting { id: row.take()?, name: row.take()?, payload: row.take()? });
+            let entry = |mut row: super::sql::Row| Ok(Waiting { id: row.take()?, payload: row.take()? });
             rows.into_iter().map(entry).collect()
         };
         read().map_err(|e| self.failed("read", e))

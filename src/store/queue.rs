@@ -66,11 +66,9 @@ impl Store {
     /// A server that goes away: the job is free again then.
     pub fn take_turn(&self, analysis: &str, work: impl FnOnce(&RunRow) -> Worked) -> Result<Turn, StoreError> {
         let Some(server) = &self.server else { return Ok(Turn::Nothing) };
-        // Records in an object store can be had from anywhere.
-        let only_bench = if self.settings.records.is_some() { "" } else { server.bench.as_str() };
         server.ask(|index| {
             index.at_once(|| {
-                let Some(dir) = index.lock_job(analysis, only_bench)? else { return Ok(Turn::Nothing) };
+                let Some(dir) = index.lock_job(analysis, &server.bench)? else { return Ok(Turn::Nothing) };
                 let Some(row) = index.run_in(&dir)? else { return index.end_job(analysis, &dir).map(|()| Turn::Done) };
                 if row.analysis.as_deref() == Some(analysis) {
                     return index.end_job(analysis, &dir).map(|()| Turn::Done);
@@ -98,13 +96,13 @@ impl Store {
 }
 
 impl Index {
-    /// The first job that nobody works on, locked until the transaction ends.
-    fn lock_job(&self, analysis: &str, only_bench: &str) -> Result<Option<String>, StoreError> {
+    /// The first job on a record of `bench` that nobody works on, locked until the transaction ends.
+    fn lock_job(&self, analysis: &str, bench: &str) -> Result<Option<String>, StoreError> {
         let select = "SELECT jobs.dir FROM jobs JOIN runs ON runs.dir = jobs.dir
-                      WHERE jobs.analysis = ?1 AND jobs.problem IS NULL AND (?2 = '' OR runs.bench = ?2)
+                      WHERE jobs.analysis = ?1 AND jobs.problem IS NULL AND runs.bench = ?2
                       ORDER BY jobs.dir LIMIT 1 FOR UPDATE OF jobs SKIP LOCKED";
         let read = || {
-            let row = self.database.first(select, &[analysis.into(), only_bench.into()])?;
+            let row = self.database.first(select, &[analysis.into(), bench.into()])?;
             row.map(|mut row| row.take()).transpose()
         };
         read().map_err(|e| self.failed("read", e))

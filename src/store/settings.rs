@@ -1,6 +1,6 @@
 //! What a bench says of its shop: `store.toml` beside the records.
 //!
-//! Without the file the index is a database file in the same folder, and records stay there alone.
+//! Without the file the index is a database file in the same folder alone.
 
 use std::fs;
 use std::io::ErrorKind;
@@ -13,7 +13,7 @@ use super::error::StoreError;
 /// Name of the file.
 const FILE: &str = "store.toml";
 
-/// Where index and records are kept beside the bench's own folder.
+/// Where the index is kept beside the bench's own folder.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Settings {
@@ -23,15 +23,6 @@ pub struct Settings {
     /// Server of the shared index: `postgres://user@host/database`.
     #[serde(default)]
     pub index: Option<String>,
-    /// Object store of the records: `s3://bucket` or `s3://bucket/folder`.
-    #[serde(default)]
-    pub records: Option<String>,
-    /// Address of an object store of one's own: `https://objects.example`.
-    #[serde(default)]
-    pub endpoint: Option<String>,
-    /// Its region, where it has any.
-    #[serde(default)]
-    pub region: Option<String>,
 }
 
 impl Settings {
@@ -71,7 +62,7 @@ impl Settings {
 
     /// Whether everything said can be used, else why not.
     pub(crate) fn check(&self) -> Result<(), String> {
-        if self.index.is_none() && self.records.is_none() {
+        if self.index.is_none() {
             return Ok(());
         }
         let legal = |c: char| c.is_ascii_alphanumeric() || matches!(c, '.' | '_' | '-');
@@ -87,14 +78,6 @@ impl Settings {
             #[cfg(feature = "postgres")]
             super::postgres::place(index).map_err(|why| format!("`index`: {why}"))?;
         }
-        if let Some(records) = &self.records {
-            let bucket = records.strip_prefix("s3://").map(|rest| rest.split('/').next().unwrap_or_default());
-            if bucket.is_none_or(str::is_empty) {
-                return Err("`records` must look like s3://bucket or s3://bucket/folder".to_owned());
-            }
-            #[cfg(not(feature = "s3"))]
-            return Err("`records`: this build knows no object stores; use one with the feature `s3`".to_owned());
-        }
         Ok(())
     }
 
@@ -102,13 +85,7 @@ impl Settings {
     #[must_use]
     pub(crate) fn text(&self) -> String {
         let mut text = String::from("# Index and records of this bench's shop; written by `galebench store set`.\n");
-        let pairs = [
-            ("bench", Some(&self.bench)),
-            ("index", self.index.as_ref()),
-            ("records", self.records.as_ref()),
-            ("endpoint", self.endpoint.as_ref()),
-            ("region", self.region.as_ref()),
-        ];
+        let pairs = [("bench", Some(&self.bench)), ("index", self.index.as_ref())];
         for (key, value) in pairs {
             if let Some(value) = value {
                 // A string of JSON is one of TOML, too.
@@ -140,7 +117,6 @@ mod tests {
             ("indx = 'x'", "unknown field `indx`"),
             ("bench = 'a'\nindex = 'mysql://x'", "must look like postgres://"),
             ("index = 'postgres://a@b/c'", "must name this bench"),
-            ("bench = 'a'\nrecords = 's3:///x'", "must look like s3://"),
         ] {
             let error = said(text).unwrap_err().to_string();
             assert!(error.contains(due) && error.contains("store.toml"), "{text}: {error}");
@@ -153,7 +129,6 @@ mod tests {
         let settings = Settings {
             bench: "north-1".to_owned(),
             index: Some("postgres://bench:it's \"secret\"@server/workshop".to_owned()),
-            ..Settings::default()
         };
         assert_eq!(said(&settings.text()).unwrap(), settings);
     }

@@ -31,7 +31,7 @@ pub struct Store {
 /// What was sent, and what still waits.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Sent {
-    /// Runs, journals and records that arrived.
+    /// Runs and journals that arrived.
     pub arrived: u64,
     /// Those that did not.
     pub waiting: u64,
@@ -59,7 +59,7 @@ impl Store {
     }
 
     /// Puts in the run whose record lies in `dir`, or puts it in anew after another analysis, and sends it where there is a
-    /// server or an object store. What cannot be sent waits.
+    /// server. What cannot be sent waits.
     ///
     /// # Errors
     /// When the bench's own index cannot be written, or the run is virtual and the store is not (or the other way round).
@@ -74,10 +74,6 @@ impl Store {
         let kept = self.local.kept_dir(dir)?;
         self.local.at_once(|| {
             self.local.put(document, &kept, state, None)?;
-            if self.settings.records.is_some() {
-                // The time tells this state of the folder from a later one.
-                self.local.post(Kind::Record, &kept, &jiff::Timestamp::now())?;
-            }
             if self.server.is_some() {
                 let sent = SentRun { dir: kept.clone(), state: state.word().to_owned(), document: document.clone() };
                 self.local.post(Kind::Run, &kept, &sent)?;
@@ -240,7 +236,7 @@ impl Store {
     /// Sends what waits. One program of a bench sends at a time; whoever comes second has it done by the first.
     ///
     /// # Errors
-    /// A server or an object store that is away or refuses. Nothing is lost by it.
+    /// A server that is away or refuses. Nothing is lost by it.
     pub fn send(&self) -> Result<Sent, StoreError> {
         if let Some(server) = &self.server {
             server.try_again();
@@ -255,7 +251,7 @@ impl Store {
 
     pub(super) fn send_waiting(&self) -> Result<Sent, StoreError> {
         let mut sent = Sent::default();
-        if self.server.is_none() && self.settings.records.is_none() {
+        if self.server.is_none() {
             return Ok(sent);
         }
         loop {
@@ -281,7 +277,7 @@ impl Store {
     /// # Errors
     /// When the bench's own index cannot be read.
     pub fn waiting(&self) -> Result<u64, StoreError> {
-        [Kind::Run, Kind::Journal, Kind::Record].into_iter().map(|kind| self.local.count_waiting(kind)).sum()
+        [Kind::Run, Kind::Journal].into_iter().map(|kind| self.local.count_waiting(kind)).sum()
     }
 
     /// The right to send, unless somebody else has it.
@@ -301,14 +297,14 @@ impl Store {
         const AT_A_TIME: u32 = 100;
         let mut refused = None;
         // Runs before journals, which correct them.
-        for kind in [Kind::Record, Kind::Run, Kind::Journal] {
+        for kind in [Kind::Run, Kind::Journal] {
             let mut after = 0;
             loop {
                 let waiting = self.local.waiting(kind, after, AT_A_TIME)?;
                 let Some(last) = waiting.last() else { break };
                 after = last.id;
                 for one in &waiting {
-                    match self.send_one(kind, &one.name, &one.payload) {
+                    match self.send_one(kind, &one.payload) {
                         Ok(()) => {
                             self.local.arrived(one)?;
                             sent.arrived += 1;
@@ -322,7 +318,7 @@ impl Store {
         refused.map_or(Ok(()), Err)
     }
 
-    fn send_one(&self, kind: Kind, name: &str, payload: &str) -> Result<(), StoreError> {
+    fn send_one(&self, kind: Kind, payload: &str) -> Result<(), StoreError> {
         let failed = |e: serde_json::Error| StoreError::Sql { path: self.local.place.clone(), why: e.to_string() };
         match (kind, &self.server) {
             (Kind::Run, Some(server)) => {
@@ -333,14 +329,8 @@ impl Store {
                 let journal: SentJournal = serde_json::from_str(payload).map_err(failed)?;
                 server.ask(|index| index.receive_journal(&journal, &server.bench))
             }
-            (Kind::Record, _) => self.send_record(name),
             // No server any more: nobody to send it to.
             (Kind::Run | Kind::Journal, None) => Ok(()),
         }
-    }
-
-    fn send_record(&self, dir: &str) -> Result<(), StoreError> {
-        let path = PathBuf::from(self.settings.records.clone().unwrap_or_default());
-        Err(StoreError::Objects { path, why: format!("cannot take {dir}") })
     }
 }
