@@ -656,4 +656,7 @@ pub struct Document {
     /// What happened by itself at an unchanged command.
     #[serde(default)]
     pub events: Vec<Transient>,
+    /// Program and version of the analysis that made this; null in documents older than this field.
+    #[serde(default)]
+    pub analysis: Option<String>,
 }

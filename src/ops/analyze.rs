@@ -20,7 +20,7 @@ pub fn analyze(path: &Path, options: &TraceOptions) -> Result<Evaluated, OpsErro
     if path.is_dir() { record(path) } else { trace(path, options) }
 }
 
-fn record(dir: &Path) -> Result<Evaluated, OpsError> {
+pub(super) fn record(dir: &Path) -> Result<Evaluated, OpsError> {
     let (recording, integrity) = reader::read(dir)?;
     let stopped = document::stopped_of(&recording, integrity.finished);
     let mut evaluated = document::evaluate(recording, stopped);

@@ -3,13 +3,20 @@
 
 use std::path::Path;
 
+use sha2::{Digest as _, Sha256};
+
 use crate::analysis;
+use crate::ops::intake::hex;
 use crate::ops::{OpsError, write_whole};
 use crate::record::event::Event;
 use crate::record::recording::Recording;
+use crate::record::{EVENTS_FILE, RESULTS_FILE};
 use crate::report;
 use crate::results::{Document, Findings, Stopped, StoppedBy};
 use crate::verdict;
+
+/// Folder below that of a run for results of earlier analyses.
+const ANALYSES: &str = "analyses";
 
 /// Layout version of the results document.
 pub const FORMAT: u32 = 1;
@@ -94,6 +101,7 @@ pub(super) fn document(
         hot_day: verdict::hot_day(findings, recording),
         warnings,
         events: findings.events.clone(),
+        analysis: Some(analysis::VERSION.to_owned()),
     }
 }
 
@@ -106,13 +114,41 @@ fn safe_doubt(recording: &Recording) -> Option<String> {
     last.as_ref().err().map(|why| format!("SAFE STATE NOT CONFIRMED: {why}; treat bench and unit as live"))
 }
 
-/// Writes `results.json`, `curve.csv` and `report.html` into `dir`.
+/// What an earlier document says of itself.
+#[derive(serde::Deserialize)]
+struct Former {
+    #[serde(default)]
+    analysis: Option<String>,
+}
+
+/// Moves a run's former results out of the way of `new` ones: a verdict that was once given can be shown for good, with
+/// the analysis that gave it. The name has the document's hash, so that nothing ever takes its place.
+fn keep_former(dir: &Path, new: &[u8]) -> Result<(), OpsError> {
+    let path = dir.join(RESULTS_FILE);
+    let former = match std::fs::read(&path) {
+        Ok(former) if dir.join(EVENTS_FILE).is_file() && former != new => former,
+        Ok(_) => return Ok(()),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(()),
+        Err(source) => return Err(OpsError::Read { path, source }),
+    };
+    let said = serde_json::from_slice::<Former>(&former).ok().and_then(|former| former.analysis);
+    let said = said.unwrap_or_else(|| "unknown".to_owned());
+    let name: String = said.chars().map(|c| if c.is_ascii_alphanumeric() || c == '.' { c } else { '-' }).collect();
+    let folder = dir.join(ANALYSES);
+    std::fs::create_dir_all(&folder).map_err(|source| OpsError::Write { path: folder.clone(), source })?;
+    let hash = hex(&Sha256::digest(&former));
+    write_whole(&folder.join(format!("{name}-{}.json", &hash[..16])), &former)
+}
+
+/// Writes `results.json`, `curve.csv` and `report.html` into `dir`. Results of an earlier analysis are kept in `analyses`.
 ///
 /// # Errors
 /// [`OpsError::Write`] for the first that cannot be written; the others may be there.
 pub fn write(dir: &Path, evaluated: &Evaluated) -> Result<(), OpsError> {
     let Evaluated { recording, findings, document } = evaluated;
-    write_whole(&dir.join("results.json"), report::json(document).as_bytes())?;
+    let json = report::json(document);
+    keep_former(dir, json.as_bytes())?;
+    write_whole(&dir.join(RESULTS_FILE), json.as_bytes())?;
     write_whole(&dir.join("curve.csv"), report::curve_csv(document).as_bytes())?;
     write_whole(&dir.join("report.html"), report::html(document, recording, findings).as_bytes())
 }

@@ -10,10 +10,14 @@ pub mod check;
 pub mod conform;
 pub mod contact;
 pub mod document;
+#[cfg(feature = "parquet")]
+pub mod export;
 pub mod flow;
 pub mod intake;
 pub mod labels;
+pub mod reanalyse;
 pub mod run;
+pub mod shop;
 
 use std::path::{Path, PathBuf};
 
@@ -80,7 +84,14 @@ impl OpsError {
     /// Whether the user's own arguments or files are at fault (exit status 2) rather than rig, record or program (4).
     #[must_use]
     pub const fn is_usage(&self) -> bool {
-        matches!(self, Self::Config(_) | Self::Trace { .. } | Self::Argument { .. } | Self::Read { .. })
+        matches!(
+            self,
+            Self::Config(_)
+                | Self::Trace { .. }
+                | Self::Argument { .. }
+                | Self::Read { .. }
+                | Self::Store(StoreError::Settings { .. })
+        )
     }
 }
 

@@ -4,6 +4,8 @@
 
 pub mod batch;
 mod budget;
+#[cfg(feature = "parquet")]
+pub mod columns;
 mod csv;
 mod history;
 mod html;

@@ -227,6 +227,7 @@ fn document(recording: &Recording, findings: &Findings) -> Document {
         load_fan: Some(fan()),
         warnings: findings.warnings.clone(),
         events: Vec::new(),
+        analysis: Some("galebench 1.0.0, analysis 1".to_owned()),
     }
 }
 
