@@ -2,6 +2,7 @@
 #![deny(clippy::disallowed_methods, clippy::disallowed_macros, clippy::disallowed_types)]
 
 mod absence;
+pub mod calibration;
 mod capacitance;
 pub mod command;
 mod constant;
@@ -45,7 +46,7 @@ pub mod zero;
 pub use settled_form::from_settled;
 
 use crate::record::recording::Recording;
-use crate::results::Findings;
+use crate::results::{Contribution, Findings};
 
 /// Everything that a recording tells: results, settled points, reasons for what is absent, oddities.
 ///
@@ -73,5 +74,15 @@ pub fn analyse(rec: &Recording) -> Findings {
     steadiness::find(rec, &mut findings);
     findings.events = events::find(rec);
     absence::fill(rec, &mut findings);
+    reproduce(rec, &mut findings);
     findings
+}
+
+/// Adds to each result what a gauge study on this rig found to differ between sessions: reconnection, day, operator.
+fn reproduce(rec: &Recording, findings: &mut Findings) {
+    for (name, u) in &rec.header.bench.reproducibility {
+        if let Some(measured) = findings.results.get_mut(name) {
+            measured.widen(Contribution::lasting("reproducibility (gauge study)", *u));
+        }
+    }
 }

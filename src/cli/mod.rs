@@ -7,6 +7,7 @@ mod analyze;
 mod attended;
 mod batch;
 mod big;
+mod calibrate;
 mod check;
 mod conform;
 mod crate_flow;
@@ -15,6 +16,7 @@ mod intake;
 mod labels;
 mod list;
 mod output;
+mod preflight;
 mod progress;
 mod reindex;
 mod report;
@@ -45,11 +47,13 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Preflight(preflight::PreflightArgs),
     Run(run::RunArgs),
     Crate(crate_flow::CrateArgs),
     Spin(spin::SpinArgs),
     Analyze(analyze::AnalyzeArgs),
     Check(check::CheckArgs),
+    Calibrate(calibrate::CalibrateArgs),
     Conform(conform::ConformArgs),
     Intake(intake::IntakeArgs),
     Labels(labels::LabelsArgs),
@@ -75,11 +79,13 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         }
     };
     let result = match &cli.command {
+        Command::Preflight(args) => args.run(),
         Command::Run(args) => args.run(),
         Command::Crate(args) => args.run(),
         Command::Spin(args) => args.run(),
         Command::Analyze(args) => args.run(),
         Command::Check(args) => args.run(),
+        Command::Calibrate(args) => args.run(),
         Command::Conform(args) => args.run(),
         Command::Intake(args) => args.run(),
         Command::Labels(args) => args.run(),

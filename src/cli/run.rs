@@ -12,6 +12,7 @@ use crate::ops::run::{RunDone, RunOptions, Task, run};
 use crate::report;
 use crate::results::Grade;
 use crate::runner::StopHandle;
+use crate::units::{self, Quantity};
 
 /// Run a plan on a unit and leave a record and a report
 ///
@@ -46,6 +47,9 @@ pub(crate) struct BenchArgs {
     /// Seed of the virtual bench, in place of the rig file's
     #[arg(long, value_name = "NUMBER")]
     seed: Option<u64>,
+    /// Readings of the unit taken by hand before power (`galebench preflight --blank` prints a form)
+    #[arg(long, value_name = "FILE")]
+    form: Option<PathBuf>,
     /// Show no progress
     #[arg(long, short)]
     quiet: bool,
@@ -77,6 +81,7 @@ impl BenchArgs {
             batch: self.batch.clone(),
             out: self.out.clone(),
             seed: self.seed,
+            form: self.form.clone(),
         };
         let mut observer = progress::observer(self.quiet);
         let done = run(&options, observer.as_mut(), StopHandle::new());
@@ -90,6 +95,11 @@ impl BenchArgs {
         say(&format!("record and report: {}", done.dir.display()));
         Ok(ExitStatus::of_run(&done.document, done.safe_confirmed, require))
     }
+}
+
+/// Reads a quantity argument.
+pub(crate) fn quantity<Q: Quantity>(text: &str) -> Result<Q, String> {
+    units::parse(text).map_err(|error| error.to_string())
 }
 
 /// What must not be overlooked.

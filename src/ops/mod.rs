@@ -6,6 +6,8 @@
 pub mod analyze;
 pub mod archive;
 pub mod batch;
+pub mod before_power;
+pub mod calibrate;
 pub mod check;
 pub mod conform;
 pub mod contact;
@@ -13,6 +15,7 @@ pub mod document;
 pub mod flow;
 pub mod intake;
 pub mod labels;
+pub mod preflight;
 pub mod run;
 
 use std::path::{Path, PathBuf};

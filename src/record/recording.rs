@@ -226,6 +226,7 @@ impl Recording {
             Event::Note { .. }
             | Event::Learned { .. }
             | Event::Look { .. }
+            | Event::Preflight { .. }
             | Event::Lost { .. }
             | Event::Trip { .. }
             | Event::Safe { .. }

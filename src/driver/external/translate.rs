@@ -211,6 +211,7 @@ pub(super) mod tests {
             noise: 0.01,
             offset_u: 0.01,
             gain_u: Ratio(0.005),
+            correction: None,
             resolution: 0.001,
             low: None,
         }
