@@ -22,6 +22,7 @@ mod reindex;
 mod report;
 mod run;
 mod schema;
+mod self_check;
 mod show;
 mod spin;
 mod table;
@@ -54,6 +55,7 @@ enum Command {
     Analyze(analyze::AnalyzeArgs),
     Check(check::CheckArgs),
     Calibrate(calibrate::CalibrateArgs),
+    SelfCheck(self_check::SelfCheckArgs),
     Conform(conform::ConformArgs),
     Intake(intake::IntakeArgs),
     Labels(labels::LabelsArgs),
@@ -86,6 +88,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Analyze(args) => args.run(),
         Command::Check(args) => args.run(),
         Command::Calibrate(args) => args.run(),
+        Command::SelfCheck(args) => args.run(),
         Command::Conform(args) => args.run(),
         Command::Intake(args) => args.run(),
         Command::Labels(args) => args.run(),

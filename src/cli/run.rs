@@ -72,9 +72,14 @@ impl RunArgs {
 }
 
 impl BenchArgs {
-    /// Runs `task` on `unit`, shows what came of it, and says how it ended.
-    pub(crate) fn go(&self, unit: &str, task: Task, require: Option<Grade>) -> Result<ExitStatus, Failure> {
-        let options = RunOptions {
+    /// Whether no progress is to be shown.
+    pub(crate) const fn is_quiet(&self) -> bool {
+        self.quiet
+    }
+
+    /// `task` on `unit` as the arguments say.
+    pub(crate) fn options(&self, unit: &str, task: Task) -> RunOptions {
+        RunOptions {
             rig: self.rig.clone(),
             task,
             unit: unit.to_owned(),
@@ -82,7 +87,12 @@ impl BenchArgs {
             out: self.out.clone(),
             seed: self.seed,
             form: self.form.clone(),
-        };
+        }
+    }
+
+    /// Runs `task` on `unit`, shows what came of it, and says how it ended.
+    pub(crate) fn go(&self, unit: &str, task: Task, require: Option<Grade>) -> Result<ExitStatus, Failure> {
+        let options = self.options(unit, task);
         let mut observer = progress::observer(self.quiet);
         let done = run(&options, observer.as_mut(), StopHandle::new());
         drop(observer);
@@ -103,7 +113,7 @@ pub(crate) fn quantity<Q: Quantity>(text: &str) -> Result<Q, String> {
 }
 
 /// What must not be overlooked.
-fn warn(done: &RunDone) {
+pub(crate) fn warn(done: &RunDone) {
     if let Some(stopped) = &done.document.stopped {
         say(&format!("STOPPED: {}", stopped.cause));
     }

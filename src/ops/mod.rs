@@ -17,6 +17,7 @@ pub mod intake;
 pub mod labels;
 pub mod preflight;
 pub mod run;
+pub mod self_check;
 
 use std::path::{Path, PathBuf};
 

@@ -9,7 +9,7 @@ use crate::config::rig::{DriverSpec, Rig};
 use crate::config::{self, Problems};
 use crate::driver;
 use crate::ops::document::{self, Evaluated};
-use crate::ops::{OpsError, archive, before_power, contact, preflight};
+use crate::ops::{OpsError, archive, before_power, contact, preflight, self_check};
 use crate::record::event::{Event, FORMAT, Header, Numbered};
 use crate::record::recording::Recording;
 use crate::record::writer::RecordWriter;
@@ -46,6 +46,8 @@ pub enum Task {
     Spin(Stage),
     /// First power and line check only, to see whether every clip has contact.
     Contact,
+    /// First power on a resistor of known value in place of a unit.
+    SelfCheck,
 }
 
 /// A run that took place, to whatever end.
@@ -130,6 +132,7 @@ fn plan_for(task: &Task, rig: &Rig) -> Result<Plan, Problems> {
         Task::Plan(path) => config::load_plan(path),
         Task::Spin(hold) => Ok(spin_plan(hold, rig)),
         Task::Contact => Ok(contact::plan(rig)),
+        Task::SelfCheck => Ok(self_check::plan(rig)),
     }
 }
 
