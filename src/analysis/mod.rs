@@ -14,6 +14,7 @@ mod estimate;
 pub mod events;
 mod first_motion;
 mod frequency;
+pub mod gauge;
 pub(crate) mod heat;
 mod hinge;
 mod level;

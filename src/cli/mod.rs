@@ -12,6 +12,7 @@ mod check;
 mod conform;
 mod crate_flow;
 mod exit;
+mod gauge;
 mod intake;
 mod labels;
 mod list;
@@ -56,6 +57,7 @@ enum Command {
     Check(check::CheckArgs),
     Calibrate(calibrate::CalibrateArgs),
     SelfCheck(self_check::SelfCheckArgs),
+    Gauge(gauge::GaugeArgs),
     Conform(conform::ConformArgs),
     Intake(intake::IntakeArgs),
     Labels(labels::LabelsArgs),
@@ -89,6 +91,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Check(args) => args.run(),
         Command::Calibrate(args) => args.run(),
         Command::SelfCheck(args) => args.run(),
+        Command::Gauge(args) => args.run(),
         Command::Conform(args) => args.run(),
         Command::Intake(args) => args.run(),
         Command::Labels(args) => args.run(),

@@ -13,6 +13,7 @@ pub mod conform;
 pub mod contact;
 pub mod document;
 pub mod flow;
+pub mod gauge;
 pub mod intake;
 pub mod labels;
 pub mod preflight;

@@ -5,6 +5,7 @@
 pub mod batch;
 mod budget;
 mod csv;
+pub mod gauge;
 mod history;
 mod html;
 pub mod labels;

@@ -274,6 +274,7 @@ pub(super) mod tests {
                 energised_time: Seconds(3600.0),
             },
             cannot: Vec::new(),
+            calibrations: Vec::new(),
             text: String::new(),
             path: PathBuf::new(),
         }
