@@ -27,6 +27,7 @@ mod self_check;
 mod show;
 mod spin;
 mod table;
+mod wiring;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -58,6 +59,7 @@ enum Command {
     Calibrate(calibrate::CalibrateArgs),
     SelfCheck(self_check::SelfCheckArgs),
     Gauge(gauge::GaugeArgs),
+    Wiring(wiring::WiringArgs),
     Conform(conform::ConformArgs),
     Intake(intake::IntakeArgs),
     Labels(labels::LabelsArgs),
@@ -92,6 +94,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Calibrate(args) => args.run(),
         Command::SelfCheck(args) => args.run(),
         Command::Gauge(args) => args.run(),
+        Command::Wiring(args) => args.run(),
         Command::Conform(args) => args.run(),
         Command::Intake(args) => args.run(),
         Command::Labels(args) => args.run(),

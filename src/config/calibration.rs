@@ -131,7 +131,7 @@ fn plausible(entry: Entry) -> Result<Entry, String> {
         if !(0.2..=5.0).contains(gain) || !offset.is_finite() {
             return Err(format!("a gain of {gain} and an offset of {offset} are no small correction"));
         }
-        if !(0.0..=0.5).contains(gain_u) || !(offset_u.is_finite() && *offset_u >= 0.0) {
+        if !((0.0..=0.5).contains(gain_u) && offset_u.is_finite() && *offset_u >= 0.0) {
             return Err(format!("uncertainties of {gain_u} and {offset_u} are not possible"));
         }
         expires.parse::<jiff::Timestamp>().map_err(|error| format!("`expires` is no time: {error}"))?;

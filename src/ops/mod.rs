@@ -19,6 +19,7 @@ pub mod labels;
 pub mod preflight;
 pub mod run;
 pub mod self_check;
+pub mod wiring;
 
 use std::path::{Path, PathBuf};
 

@@ -113,8 +113,9 @@ fn panel(svg: &mut String, study: &Study, line: &Line, top: f64) {
     let unit = if line.unit.is_empty() { String::new() } else { format!(" ({})", line.unit) };
     let verdict = line.limit.map_or(String::new(), |limit| format!(": this rig {} its limit", limit.decides.word()));
     label(svg, (LEFT, top + 20.0), "start", &format!("{name}{unit}{verdict}"));
-    for tick in 0..=4 {
-        let value = low + (high - low) * f64::from(tick) / 4.0;
+    let step = nice_step((high - low) / 4.0);
+    let first = (low / step).ceil() * step;
+    for value in (0..8).map(|tick| first + step * f64::from(tick)).take_while(|value| *value <= high) {
         rule(svg, (LEFT, y(value)), (RIGHT, y(value)), "#ddd", "");
         label(svg, (LEFT - 8.0, y(value) + 4.0), "end", &significant(value, 4));
     }
@@ -143,6 +144,12 @@ fn panel(svg: &mut String, study: &Study, line: &Line, top: f64) {
     }
     rule(svg, (LEFT, upper), (LEFT, lower), "#000", "");
     rule(svg, (LEFT, lower), (RIGHT, lower), "#000", "");
+}
+
+/// The next step of 1, 2 or 5 times a power of ten.
+fn nice_step(about: f64) -> f64 {
+    let ten = 10.0_f64.powf(about.max(f64::MIN_POSITIVE).log10().floor());
+    [1.0, 2.0, 5.0].map(|times| times * ten).into_iter().find(|step| *step >= about).unwrap_or(10.0 * ten)
 }
 
 fn rule(svg: &mut String, (x1, y1): (f64, f64), (x2, y2): (f64, f64), colour: &str, dashes: &str) {

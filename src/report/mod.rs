@@ -13,6 +13,7 @@ mod plots;
 mod style;
 mod text;
 mod view;
+pub mod wiring;
 
 pub use budget::budgets;
 pub use csv::curve_csv;
