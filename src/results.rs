@@ -204,6 +204,17 @@ impl Measured {
         }
     }
 
+    /// Adds a part that the budget did not hold; the interval keeps its shape and grows by the same factor. Absent
+    /// numbers and ends that are open stay as they are.
+    pub fn widen(&mut self, part: Contribution) {
+        let (Some(u), Some(value)) = (self.u.filter(|u| *u > 0.0), self.as_number()) else { return };
+        let wider = u.hypot(part.u);
+        let grow = |end: Option<f64>| end.map(|end| value + (end - value) * wider / u);
+        self.interval = self.interval.map(|ends| ends.map(grow));
+        self.u = Some(wider);
+        self.budget.push(part);
+    }
+
     /// A category.
     #[must_use]
     pub fn word(name: ResultName, word: &str, method: &str, n: u64) -> Self {

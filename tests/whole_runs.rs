@@ -104,6 +104,7 @@ fn quick_run(out: &std::path::Path) -> RunDone {
         batch: Some("may-shelf-3".to_owned()),
         out: out.to_owned(),
         seed: Some(SEED),
+        form: None,
     };
     run(&options, &mut Quiet, StopHandle::default()).expect("a run")
 }

@@ -44,7 +44,13 @@ pub(crate) fn play(drawn: &mut Drawn) -> Played {
     let inside = Arc::new(Mutex::new(Vec::new()));
     let bench = VirtualBench::with_plant(&drawn.actual, &spec, drawn.seed, drawn.config.clone());
     let bench = Watched { bench, inside: Arc::clone(&inside) };
-    let request = RunRequest { rig: drawn.stated.clone(), plan: drawn.plan.clone(), header, advise: document::doubts };
+    let request = RunRequest {
+        rig: drawn.stated.clone(),
+        plan: drawn.plan.clone(),
+        header,
+        checks: Vec::new(),
+        advise: document::doubts,
+    };
     let outcome = runner::run(request, Box::new(bench), writer, &mut Quiet, StopHandle::default());
     let evaluated = document::evaluate(outcome.recording, outcome.stopped);
     let inside = inside.lock().expect("nobody panicked with it").clone();

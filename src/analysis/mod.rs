@@ -2,6 +2,7 @@
 #![deny(clippy::disallowed_methods, clippy::disallowed_macros, clippy::disallowed_types)]
 
 mod absence;
+pub mod calibration;
 mod capacitance;
 pub mod command;
 mod constant;
@@ -13,6 +14,7 @@ mod estimate;
 pub mod events;
 mod first_motion;
 mod frequency;
+pub mod gauge;
 pub(crate) mod heat;
 mod hinge;
 mod level;
@@ -45,7 +47,7 @@ pub mod zero;
 pub use settled_form::from_settled;
 
 use crate::record::recording::Recording;
-use crate::results::Findings;
+use crate::results::{Contribution, Findings};
 
 /// Program and version of the analysis, as documents name it. The last number grows with every change that can alter a result,
 /// a limit's outcome or a grade.
@@ -77,5 +79,15 @@ pub fn analyse(rec: &Recording) -> Findings {
     steadiness::find(rec, &mut findings);
     findings.events = events::find(rec);
     absence::fill(rec, &mut findings);
+    reproduce(rec, &mut findings);
     findings
+}
+
+/// Adds to each result what a gauge study on this rig found to differ between sessions: reconnection, day, operator.
+fn reproduce(rec: &Recording, findings: &mut Findings) {
+    for (name, u) in &rec.header.bench.reproducibility {
+        if let Some(measured) = findings.results.get_mut(name) {
+            measured.widen(Contribution::lasting("reproducibility (gauge study)", *u));
+        }
+    }
 }

@@ -7,25 +7,30 @@ mod analyze;
 mod attended;
 mod batch;
 mod big;
+mod calibrate;
 mod check;
 mod conform;
 mod crate_flow;
 mod exit;
 mod export;
+mod gauge;
 mod intake;
 mod labels;
 mod list;
 mod output;
+mod preflight;
 mod progress;
 mod reanalyse;
 mod reindex;
 mod report;
 mod run;
 mod schema;
+mod self_check;
 mod show;
 mod spin;
 mod store;
 mod table;
+mod wiring;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -48,11 +53,16 @@ struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Preflight(preflight::PreflightArgs),
     Run(run::RunArgs),
     Crate(crate_flow::CrateArgs),
     Spin(spin::SpinArgs),
     Analyze(analyze::AnalyzeArgs),
     Check(check::CheckArgs),
+    Calibrate(calibrate::CalibrateArgs),
+    SelfCheck(self_check::SelfCheckArgs),
+    Gauge(gauge::GaugeArgs),
+    Wiring(wiring::WiringArgs),
     Conform(conform::ConformArgs),
     Intake(intake::IntakeArgs),
     Labels(labels::LabelsArgs),
@@ -81,11 +91,16 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         }
     };
     let result = match &cli.command {
+        Command::Preflight(args) => args.run(),
         Command::Run(args) => args.run(),
         Command::Crate(args) => args.run(),
         Command::Spin(args) => args.run(),
         Command::Analyze(args) => args.run(),
         Command::Check(args) => args.run(),
+        Command::Calibrate(args) => args.run(),
+        Command::SelfCheck(args) => args.run(),
+        Command::Gauge(args) => args.run(),
+        Command::Wiring(args) => args.run(),
         Command::Conform(args) => args.run(),
         Command::Intake(args) => args.run(),
         Command::Labels(args) => args.run(),

@@ -8,6 +8,7 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use crate::cli::output::say;
 use crate::config::duration;
+use crate::record::preflight::{self, Check, Finding};
 use crate::runner::{Observer, Quiet};
 
 /// The observer that suits the terminal and the person's wish for quiet.
@@ -36,7 +37,19 @@ impl Moving {
     }
 }
 
+/// The preflight in as few lines as will do: what must be known or put right, then how many of each.
+fn preflight_lines(checks: &[Check]) -> Vec<String> {
+    let worth = checks.iter().filter(|check| matches!(check.finding, Finding::Fail | Finding::Note)).map(Check::line);
+    worth.chain([preflight::summary(checks)]).collect()
+}
+
 impl Observer for Moving {
+    fn preflight(&mut self, checks: &[Check]) {
+        for line in preflight_lines(checks) {
+            self.bar.println(line);
+        }
+    }
+
     fn stage(&mut self, index: usize, count: usize, name: &str) {
         self.stage = stage_words(index, count, name);
         self.bar.set_message(self.stage.clone());
@@ -62,6 +75,12 @@ struct Lines {
 }
 
 impl Observer for Lines {
+    fn preflight(&mut self, checks: &[Check]) {
+        for line in preflight_lines(checks) {
+            say(&line);
+        }
+    }
+
     fn stage(&mut self, index: usize, count: usize, name: &str) {
         say(&format!("{} from {}", stage_words(index, count, name), duration(self.elapsed_s)));
     }

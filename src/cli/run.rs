@@ -12,6 +12,7 @@ use crate::ops::run::{RunDone, RunOptions, Task, run};
 use crate::report;
 use crate::results::Grade;
 use crate::runner::StopHandle;
+use crate::units::{self, Quantity};
 
 /// Run a plan on a unit and leave a record and a report
 ///
@@ -46,6 +47,9 @@ pub(crate) struct BenchArgs {
     /// Seed of the virtual bench, in place of the rig file's
     #[arg(long, value_name = "NUMBER")]
     seed: Option<u64>,
+    /// Readings of the unit taken by hand before power (`galebench preflight --blank` prints a form)
+    #[arg(long, value_name = "FILE")]
+    form: Option<PathBuf>,
     /// Show no progress
     #[arg(long, short)]
     quiet: bool,
@@ -68,16 +72,27 @@ impl RunArgs {
 }
 
 impl BenchArgs {
-    /// Runs `task` on `unit`, shows what came of it, and says how it ended.
-    pub(crate) fn go(&self, unit: &str, task: Task, require: Option<Grade>) -> Result<ExitStatus, Failure> {
-        let options = RunOptions {
+    /// Whether no progress is to be shown.
+    pub(crate) const fn is_quiet(&self) -> bool {
+        self.quiet
+    }
+
+    /// `task` on `unit` as the arguments say.
+    pub(crate) fn options(&self, unit: &str, task: Task) -> RunOptions {
+        RunOptions {
             rig: self.rig.clone(),
             task,
             unit: unit.to_owned(),
             batch: self.batch.clone(),
             out: self.out.clone(),
             seed: self.seed,
-        };
+            form: self.form.clone(),
+        }
+    }
+
+    /// Runs `task` on `unit`, shows what came of it, and says how it ended.
+    pub(crate) fn go(&self, unit: &str, task: Task, require: Option<Grade>) -> Result<ExitStatus, Failure> {
+        let options = self.options(unit, task);
         let mut observer = progress::observer(self.quiet);
         let done = run(&options, observer.as_mut(), StopHandle::new());
         drop(observer);
@@ -92,8 +107,13 @@ impl BenchArgs {
     }
 }
 
+/// Reads a quantity argument.
+pub(crate) fn quantity<Q: Quantity>(text: &str) -> Result<Q, String> {
+    units::parse(text).map_err(|error| error.to_string())
+}
+
 /// What must not be overlooked.
-fn warn(done: &RunDone) {
+pub(crate) fn warn(done: &RunDone) {
     if let Some(stopped) = &done.document.stopped {
         say(&format!("STOPPED: {}", stopped.cause));
     }

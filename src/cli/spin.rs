@@ -4,10 +4,10 @@ use clap::{Args, ValueEnum};
 
 use crate::bench::ActiveLevel;
 use crate::cli::exit::{ExitStatus, Failure};
-use crate::cli::run::BenchArgs;
+use crate::cli::run::{BenchArgs, quantity};
 use crate::config::plan::Stage;
 use crate::ops::run::Task;
-use crate::units::{self, Duty, Hertz, Quantity, Seconds};
+use crate::units::{Duty, Hertz, Seconds};
 
 /// Spin the fan at one duty for a while, with the supervisor on
 ///
@@ -48,8 +48,4 @@ impl SpinArgs {
         let hold = Stage::Hold { duty: self.duty, time: self.time, frequency: self.frequency, active };
         self.bench.go(&self.unit, Task::Spin(hold), None)
     }
-}
-
-fn quantity<Q: Quantity>(text: &str) -> Result<Q, String> {
-    units::parse(text).map_err(|error| error.to_string())
 }

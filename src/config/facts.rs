@@ -1,7 +1,9 @@
 //! What the record's header keeps of rig and plan, so that analysis and verdict never need the files.
 
+use super::calibration;
 use super::plan::Plan;
 use super::rig::{ChannelSpec, FirstPower, Rig};
+use crate::bench::Channel;
 use crate::record::event::{BatteryFacts, BenchFacts, ChannelFacts, LowRange, PlanFacts, UnderBonnetFacts};
 
 /// Relative standard uncertainty of a sampling clock of which nothing is stated: a 100 ppm crystal, evenly spread
@@ -18,7 +20,7 @@ pub fn facts(rig: &Rig, plan: &Plan) -> (BenchFacts, PlanFacts) {
 #[must_use]
 pub fn bench_facts(rig: &Rig) -> BenchFacts {
     BenchFacts {
-        channels: rig.channels.iter().map(|(channel, spec)| (*channel, channel_facts(spec))).collect(),
+        channels: rig.channels.iter().map(|(channel, spec)| (*channel, channel_facts(*channel, spec))).collect(),
         pulses_per_rev: rig.tach.as_ref().and_then(|tach| tach.pulses_per_rev),
         ripple_per_rev: match (rig.load_fan.bars, rig.load_fan.brushes) {
             (Some(bars), Some(brushes)) => Some(f64::from(least_common_multiple(bars, brushes))),
@@ -43,6 +45,7 @@ pub fn bench_facts(rig: &Rig) -> BenchFacts {
         clock_u: CLOCK_U,
         supply_v: Some(rig.supply.voltage.get()),
         cannot: rig.cannot.clone(),
+        reproducibility: calibration::reproducibility(&rig.calibrations),
     }
 }
 
@@ -64,19 +67,28 @@ fn plan_facts(plan: &Plan) -> PlanFacts {
     }
 }
 
-fn channel_facts(spec: &ChannelSpec) -> ChannelFacts {
+fn channel_facts(channel: Channel, spec: &ChannelSpec) -> ChannelFacts {
     ChannelFacts {
         range: spec.range,
         noise: spec.noise,
-        offset_u: spec.offset_u,
-        gain_u: spec.gain_u.get(),
+        offset_u: offset_u(channel, spec),
+        gain_u: spec.correction.map_or(spec.gain_u.get(), |found| found.gain_u),
         resolution: spec.resolution,
         low: spec.low.map(|low| LowRange {
             range: low.range.get(),
             noise: low.noise.get(),
             offset_u: low.offset_u.get(),
-            gain_u: low.gain_u.get(),
+            gain_u: low.correction.map_or(low.gain_u.get(), |found| found.gain_u),
         }),
+    }
+}
+
+/// Offset of a channel before zeroing. One that every run zeroes keeps what the rig states, since the statement is how
+/// far its zero wanders; of one that no run can zero the calibration knows better.
+fn offset_u(channel: Channel, spec: &ChannelSpec) -> f64 {
+    match (channel, spec.correction) {
+        (Channel::SupplyA | Channel::FanA | Channel::OutputV, _) | (_, None) => spec.offset_u,
+        (_, Some(found)) => found.offset_u,
     }
 }
 
@@ -94,7 +106,6 @@ mod tests {
     use std::path::Path;
 
     use super::*;
-    use crate::bench::Channel;
     use crate::config::{load_plan, load_rig};
     use crate::results::ResultName;
 

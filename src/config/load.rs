@@ -4,23 +4,26 @@ use std::path::Path;
 
 use super::diagnostic::{Diagnostic, Place, Problems, Sheet};
 use super::field::Table;
+use super::form::{self, FORM, Form};
 use super::plan::Plan;
 use super::plan_table::PLAN;
 use super::rig::Rig;
 use super::rig_table::RIG;
 use super::tree::Node;
 use super::walk::{top_keys, walk};
-use super::{plan_build, plan_rules, rig_build, rig_rules};
+use super::{calibration, plan_build, plan_rules, rig_build, rig_rules};
 
 /// A file larger than this is no rig or plan.
 const MOST_BYTES: usize = 1 << 20;
 
-/// Reads the rig file at `path`.
+/// Reads the rig file at `path`, and the calibration file beside it if there is one.
 ///
 /// # Errors
-/// Everything that is wrong with the file.
+/// Everything that is wrong with the files.
 pub fn load_rig(path: &Path) -> Result<Rig, Problems> {
-    parse_rig(path, &read(path)?)
+    let mut rig = parse_rig(path, &read(path)?)?;
+    calibration::attach(&mut rig, calibration::load(&calibration::path_for(path))?);
+    Ok(rig)
 }
 
 /// Reads the plan file at `path`.
@@ -47,6 +50,22 @@ pub fn parse_plan(name: &Path, text: &str) -> Result<Plan, Problems> {
     parse(name, text, &PLAN, "test-plans/full.toml", plan_rules::check, plan_build::build)
 }
 
+/// Reads the form at `path`: readings of a unit before power.
+///
+/// # Errors
+/// Everything that is wrong with the file.
+pub fn load_form(path: &Path) -> Result<Form, Problems> {
+    parse_form(path, &read(path)?)
+}
+
+/// The form in `text`; `name` is the path shown in messages.
+///
+/// # Errors
+/// Everything that is wrong with the text.
+pub fn parse_form(name: &Path, text: &str) -> Result<Form, Problems> {
+    parse(name, text, &FORM, "galebench preflight --blank", form::check, form::build)
+}
+
 /// A file of either kind.
 #[derive(Clone, Debug, PartialEq)]
 pub enum FileKind {
@@ -65,7 +84,7 @@ pub fn load_either(path: &Path) -> Result<FileKind, Problems> {
     let keys = top_keys(&text);
     let has = |marks: &[&str]| marks.iter().any(|mark| keys.iter().any(|key| key == mark));
     if has(&["bench", "control", "channel", "load_fan", "wiring", "command"]) {
-        return parse_rig(path, &text).map(|rig| FileKind::Rig(Box::new(rig)));
+        return load_rig(path).map(|rig| FileKind::Rig(Box::new(rig)));
     }
     // An empty file has its own message, the same for both kinds.
     if has(&["stage", "reference_voltage", "time_limit", "battery"]) || keys.is_empty() {

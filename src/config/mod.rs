@@ -5,10 +5,12 @@
 //! No device is opened here.
 
 pub mod address;
+pub mod calibration;
 mod diagnostic;
 pub mod effective;
 mod facts;
 mod field;
+pub mod form;
 #[cfg(test)]
 mod fuzz;
 #[cfg(test)]
@@ -35,7 +37,11 @@ mod walk;
 pub use diagnostic::{Diagnostic, Place, Problems};
 pub use effective::{EffectiveLimit, EffectiveLimits, effective};
 pub use facts::{bench_facts, facts};
-pub use load::{FileKind, load_either, load_plan, load_rig, parse_plan, parse_rig, plan_from_bytes, rig_from_bytes};
+pub use form::Form;
+pub use load::{
+    FileKind, load_either, load_form, load_plan, load_rig, parse_form, parse_plan, parse_rig, plan_from_bytes,
+    rig_from_bytes,
+};
 pub use plan::Plan;
 pub use rig::Rig;
 pub(crate) use skip::needs_discovery;

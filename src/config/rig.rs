@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use super::address::Address;
+use super::calibration::{Correction, Entry};
 use crate::bench::Channel;
 use crate::driver::Control;
 use crate::units::{AmpSquaredSeconds, Amps, Celsius, Duty, Hertz, Kelvin, Ohms, Ratio, Rpm, Seconds, Volts};
@@ -40,6 +41,8 @@ pub struct Rig {
     pub limits: RigLimits,
     /// What the rig cannot do, in words, printed in every report.
     pub cannot: Vec<String>,
+    /// Calibrations and gauge studies from the file beside the rig's, oldest first.
+    pub calibrations: Vec<Entry>,
     /// The file as it was.
     pub text: String,
     /// Where it came from.
@@ -122,6 +125,8 @@ pub struct VirtualSpec {
     pub ambient: Celsius,
     /// Whether the emergency stop is pressed at this time on the run's clock.
     pub stop_pressed_at: Option<Seconds>,
+    /// Faults of the bench itself.
+    pub bench_faults: Vec<BenchFault>,
     /// Share of tach edges that go missing.
     pub tach_missing: Ratio,
     /// Share of tach edges that come twice.
@@ -207,6 +212,22 @@ named_enum! {
     }
 }
 
+named_enum! {
+    /// Faults of the bench itself that the virtual bench can play.
+    BenchFault {
+        /// The supply contact is welded: it stays closed whatever is commanded.
+        RelayWelded = "relay-welded",
+        /// The feedback of the supply contact says closed for ever.
+        FeedbackStuck = "feedback-stuck",
+        /// The readings scatter ten times as much as stated.
+        NoisyReadings = "noisy-readings",
+        /// The zero of the supply current is off by twenty times what is stated.
+        ZeroOff = "zero-off",
+        /// The speed sensor's line picks up mains hum.
+        TachHum = "tach-hum",
+    }
+}
+
 /// A sampled channel with its stated errors (standard uncertainties).
 #[derive(Clone, Debug, PartialEq)]
 pub struct ChannelSpec {
@@ -228,6 +249,8 @@ pub struct ChannelSpec {
     pub resolution: f64,
     /// Finer range used by itself when the reading fits.
     pub low: Option<LowRangeSpec>,
+    /// What a calibration found; what is stated above is then only what the sensor could be off without.
+    pub correction: Option<Correction>,
 }
 
 /// The low range of a current channel.
@@ -241,6 +264,8 @@ pub struct LowRangeSpec {
     pub offset_u: Amps,
     /// Relative calibration uncertainty of the gain.
     pub gain_u: Ratio,
+    /// What a calibration found.
+    pub correction: Option<Correction>,
 }
 
 /// The tach input.

@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 
 use super::diagnostic::Sheet;
 use super::rig::{
-    ChannelSpec, CommandSpec, DriverSpec, FaultKind, FirstPower, LineSpec, LoadFan, LowRangeSpec, ModuleKind, Rig,
-    RigLimits, SupplySpec, TachSpec, VirtualSpec, Wiring,
+    BenchFault, ChannelSpec, CommandSpec, DriverSpec, FaultKind, FirstPower, LineSpec, LoadFan, LowRangeSpec,
+    ModuleKind, Rig, RigLimits, SupplySpec, TachSpec, VirtualSpec, Wiring,
 };
 use super::tree::Node;
 use crate::bench::Channel;
@@ -79,6 +79,7 @@ pub(crate) fn build(tree: &Node, sheet: &Sheet<'_>) -> Option<Rig> {
             energised_time: seconds("limits.energised_time")?,
         },
         cannot: tree.texts("cannot")?,
+        calibrations: Vec::new(),
         text: sheet.text.to_owned(),
         path: sheet.path.to_owned(),
     })
@@ -101,6 +102,7 @@ fn virtual_spec(tree: &Node) -> Option<VirtualSpec> {
         faults: faults.collect::<Option<Vec<_>>>()?,
         ambient: Celsius(tree.number("ambient")?),
         stop_pressed_at: tree.number("stop_pressed_at").map(Seconds),
+        bench_faults: tree.texts("bench_faults")?.iter().filter_map(|name| BenchFault::from_name(name)).collect(),
         tach_missing: Ratio(tree.number("tach_missing")?),
         tach_doubled: Ratio(tree.number("tach_doubled")?),
     })
@@ -140,9 +142,11 @@ fn channel(name: &str, node: &Node) -> Option<ChannelSpec> {
                 noise: Amps(low.number("noise")?),
                 offset_u: Amps(low.number("offset_u")?),
                 gain_u: Ratio(low.number("gain_u")?),
+                correction: None,
             }),
             None => None,
         },
+        correction: None,
     })
 }
 

@@ -1,7 +1,7 @@
 //! The field table of rig files.
 
 use super::field::{Bounds, Dim, Field, Kind, Table, default, optional, required};
-use super::rig::{FaultKind, ModuleKind};
+use super::rig::{BenchFault, FaultKind, ModuleKind};
 
 const fn positive(dim: Dim) -> Kind {
     Kind::Quantity(dim, Bounds::Positive)
@@ -100,6 +100,12 @@ static VIRTUAL: Table = Table {
         default("faults", Kind::List(&Kind::Table(&FAULT), 0), "", "Faults put into the module."),
         default("ambient", Kind::Quantity(Dim::Celsius, Bounds::Between(-40.0, 60.0)), "22 °C", "Ambient temperature."),
         optional("stop_pressed_at", not_negative(Dim::Seconds), "When the emergency stop is pressed."),
+        default(
+            "bench_faults",
+            Kind::List(&Kind::Word(|| BenchFault::ALL.iter().map(|fault| fault.name()).collect()), 0),
+            "",
+            "Faults of the bench itself, to see what the preflight makes of them.",
+        ),
         default(
             "tach_missing",
             Kind::Quantity(Dim::Ratio, Bounds::Between(0.0, 0.5)),

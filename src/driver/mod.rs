@@ -3,6 +3,7 @@
 //! Synchronous, owned by one thread, every call bounded in time. A driver knows nothing of plans, limits or results.
 //! Opening is inert: a bench comes up safe.
 
+pub mod calibrated;
 pub mod external;
 #[cfg(all(target_os = "linux", feature = "linux"))]
 pub mod linux;
@@ -127,6 +128,14 @@ pub trait Bench: Send + fmt::Debug {
     /// When the bench did not confirm it; the caller must say so loudly.
     fn make_safe(&mut self) -> Result<f64, DriverError>;
 
+    /// Whether the supply contact is closed as its own feedback tells; `None` where the bench has no such feedback.
+    ///
+    /// # Errors
+    /// When the feedback is there and cannot be read.
+    fn supply_feedback(&mut self) -> Result<Option<bool>, DriverError> {
+        Ok(None)
+    }
+
     /// What the bench wants noted in the record since the last call: oddities of its answers, lines that a bench
     /// program wrote to its standard error.
     fn notes(&mut self) -> Vec<String> {
@@ -143,6 +152,14 @@ pub trait Bench: Send + fmt::Debug {
 /// [`DriverError`] when the device or program is not there, does not answer as it must, or does not confirm its safe
 /// state.
 pub fn open(rig: &Rig, seed: Option<u64>) -> Result<Box<dyn Bench>, DriverError> {
+    Ok(calibrated::Calibrated::wrap(open_raw(rig, seed)?, rig))
+}
+
+/// The same without what calibrations say: the readings as the sensors give them, for calibrating.
+///
+/// # Errors
+/// As [`open`].
+pub fn open_raw(rig: &Rig, seed: Option<u64>) -> Result<Box<dyn Bench>, DriverError> {
     match &rig.driver {
         DriverSpec::External { command } => Ok(Box::new(external::ExternalBench::open(rig, command)?)),
         #[cfg(all(target_os = "linux", feature = "linux"))]

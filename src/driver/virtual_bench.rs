@@ -8,7 +8,7 @@ use rand::SeedableRng;
 use rand_xoshiro::Xoshiro256PlusPlus;
 
 use crate::bench::{ActiveLevel, Block, Channel, Line, Pace, Setting, Supply};
-use crate::config::rig::{ChannelSpec, FaultKind, FirstPower, ModuleKind, Rig, VirtualSpec};
+use crate::config::rig::{BenchFault, ChannelSpec, FaultKind, FirstPower, ModuleKind, Rig, VirtualSpec};
 use crate::driver::{Bench, Control, DriverError, Offers};
 use crate::plant::config::{Gentle, Level, LineRig, PlantConfig, SupplyConfig};
 use crate::plant::faults::{self, Fault};
@@ -31,7 +31,16 @@ pub struct VirtualBench {
     /// Difference between the commanded duty and that at the pin, fraction of the period.
     duty_error: f64,
     ambient_c: f64,
+    faults: Vec<BenchFault>,
+    zero_off_a: f64,
+    supply: Supply,
 }
+
+/// How much noisier than stated and how far off its zero a faulty bench reads, as multiples of what is stated.
+const NOISY: f64 = 10.0;
+const ZERO_OFF: f64 = 20.0;
+/// Frequency that a badly shielded line picks up.
+const HUM_HZ: f64 = 50.0;
 
 /// Common-mode voltage that leaks into the output reading.
 const COMMON_MODE: f64 = 1e-4;
@@ -53,7 +62,9 @@ impl VirtualBench {
         let sensors = rig
             .channels
             .iter()
-            .map(|(channel, stated)| (*channel, Sensor::new(&sensor_spec(stated), mix(seed, 100 + *channel as u64))))
+            .map(|(channel, stated)| {
+                (*channel, Sensor::new(&sensor_spec(stated, &spec.bench_faults), mix(seed, 100 + *channel as u64)))
+            })
             .collect();
         let tach = rig.tach.as_ref().map(|tach| {
             let config = TachConfig {
@@ -66,7 +77,13 @@ impl VirtualBench {
             Tach::new(config, mix(seed, 3))
         });
         let mut rng = Xoshiro256PlusPlus::seed_from_u64(mix(seed, 4));
-        Self {
+        let zero_off_a = match rig.channels.get(&Channel::SupplyA) {
+            Some(stated) if spec.bench_faults.contains(&BenchFault::ZeroOff) => {
+                ZERO_OFF * stated.low.map_or(stated.offset_u, |low| low.offset_u.get())
+            }
+            _ => 0.0,
+        };
+        let mut bench = Self {
             offers: offers(rig),
             ambient_c: config.ambient_c,
             plant: Plant::new(config, mix(seed, 2)),
@@ -75,6 +92,25 @@ impl VirtualBench {
             stop_pressed_at_s: spec.stop_pressed_at.map(|at| at.get()),
             tells_stop: rig.emergency_stop.is_some(),
             duty_error: sensor::error(&mut rng, rig.command.duty_u.get()),
+            zero_off_a,
+            supply: Supply::Off,
+            faults: spec.bench_faults.clone(),
+        };
+        bench.plant.set_relay(bench.relay(Supply::Off));
+        bench
+    }
+
+    fn has(&self, fault: BenchFault) -> bool {
+        self.faults.contains(&fault)
+    }
+
+    /// What the contacts do when `supply` is commanded.
+    fn relay(&self, supply: Supply) -> Relay {
+        match supply {
+            _ if self.has(BenchFault::RelayWelded) => Relay::Closed,
+            Supply::Off => Relay::Open,
+            Supply::Gentle => Relay::Gentle,
+            Supply::On => Relay::Closed,
         }
     }
 
@@ -169,11 +205,8 @@ impl Bench for VirtualBench {
     }
 
     fn set(&mut self, setting: &Setting) -> Result<f64, DriverError> {
-        self.plant.set_relay(match setting.supply {
-            Supply::Off => Relay::Open,
-            Supply::Gentle => Relay::Gentle,
-            Supply::On => Relay::Closed,
-        });
+        self.supply = setting.supply;
+        self.plant.set_relay(self.relay(setting.supply));
         let drive = self.drive(setting);
         self.plant.set_line(drive);
         Ok(self.plant.now_s())
@@ -197,7 +230,8 @@ impl Bench for VirtualBench {
             let reading = self.plant.advance(spacing_s);
             for ((channel, sensor), (_, samples)) in self.sensors.iter_mut().zip(&mut fast) {
                 if let Some(value) = fast_value(*channel, &reading) {
-                    samples.push(sensor.sample(value, &spacing));
+                    let off = if *channel == Channel::SupplyA { self.zero_off_a } else { 0.0 };
+                    samples.push(sensor.sample(value + off, &spacing));
                 }
             }
             if let (Some(tach), Some(edges)) = (&mut self.tach, &mut edges) {
@@ -207,6 +241,9 @@ impl Bench for VirtualBench {
         if count > 0 {
             self.sample_slow(&mut fast, seconds);
         }
+        if let Some(edges) = edges.as_mut().filter(|_| self.has(BenchFault::TachHum)) {
+            hum(t0_s, end_s, edges);
+        }
         let stop_pressed = self.tells_stop.then(|| self.stop_pressed_at_s.is_some_and(|at| self.plant.now_s() >= at));
         Ok(Block { t0_s, duration_s: seconds, lost: 0, channels: fast, tach_s: edges, stop_pressed })
     }
@@ -214,6 +251,21 @@ impl Bench for VirtualBench {
     fn make_safe(&mut self) -> Result<f64, DriverError> {
         self.set(&Setting::SAFE)
     }
+
+    fn supply_feedback(&mut self) -> Result<Option<bool>, DriverError> {
+        let closed = self.relay(self.supply) != Relay::Open;
+        Ok(Some(closed || self.has(BenchFault::FeedbackStuck)))
+    }
+}
+
+/// Adds an edge per period of the mains to the edges of this stretch.
+fn hum(from_s: f64, to_s: f64, edges: &mut Vec<f64>) {
+    let mut period = (from_s * HUM_HZ).ceil();
+    while period / HUM_HZ < to_s {
+        edges.push(period / HUM_HZ);
+        period += 1.0;
+    }
+    edges.sort_by(f64::total_cmp);
 }
 
 impl VirtualBench {
@@ -277,16 +329,17 @@ fn offers(rig: &Rig) -> Offers {
     }
 }
 
-fn sensor_spec(stated: &ChannelSpec) -> SensorSpec {
+fn sensor_spec(stated: &ChannelSpec, faults: &[BenchFault]) -> SensorSpec {
+    let louder = if faults.contains(&BenchFault::NoisyReadings) { NOISY } else { 1.0 };
     SensorSpec {
         range: stated.range,
-        noise: stated.noise,
+        noise: stated.noise * louder,
         offset_u: stated.offset_u,
         gain_u: stated.gain_u.get(),
         resolution: stated.resolution,
         low: stated.low.map(|low| LowSpec {
             range: low.range.get(),
-            noise: low.noise.get(),
+            noise: low.noise.get() * louder,
             offset_u: low.offset_u.get(),
             gain_u: low.gain_u.get(),
         }),

@@ -234,6 +234,7 @@ impl Flow {
             batch: Some(self.options.desk.batch.clone()),
             out: self.options.desk.out.clone(),
             seed: self.is_virtual.then(|| self.seed.wrapping_add(place as u64)),
+            form: None,
         }
     }
 

@@ -6,6 +6,8 @@
 pub mod analyze;
 pub mod archive;
 pub mod batch;
+pub mod before_power;
+pub mod calibrate;
 pub mod check;
 pub mod conform;
 pub mod contact;
@@ -13,11 +15,15 @@ pub mod document;
 #[cfg(feature = "parquet")]
 pub mod export;
 pub mod flow;
+pub mod gauge;
 pub mod intake;
 pub mod labels;
+pub mod preflight;
 pub mod reanalyse;
 pub mod run;
+pub mod self_check;
 pub mod shop;
+pub mod wiring;
 
 use std::path::{Path, PathBuf};
 

@@ -9,7 +9,7 @@ use crate::config::rig::{DriverSpec, Rig};
 use crate::config::{self, Problems};
 use crate::driver;
 use crate::ops::document::{self, Evaluated};
-use crate::ops::{OpsError, archive, contact};
+use crate::ops::{OpsError, archive, before_power, contact, preflight, self_check};
 use crate::record::event::{Event, FORMAT, Header, Numbered};
 use crate::record::recording::Recording;
 use crate::record::writer::RecordWriter;
@@ -33,6 +33,8 @@ pub struct RunOptions {
     pub out: PathBuf,
     /// Seed of the virtual bench, in place of the rig file's.
     pub seed: Option<u64>,
+    /// Readings of the unit taken by hand before power.
+    pub form: Option<PathBuf>,
 }
 
 /// What to do to the unit.
@@ -44,6 +46,8 @@ pub enum Task {
     Spin(Stage),
     /// First power and line check only, to see whether every clip has contact.
     Contact,
+    /// First power on a resistor of known value in place of a unit.
+    SelfCheck,
 }
 
 /// A run that took place, to whatever end.
@@ -70,6 +74,10 @@ pub fn run(options: &RunOptions, observer: &mut dyn Observer, stop: StopHandle) 
     for (what, name) in [("unit", &options.unit), ("batch", &batch)] {
         check_name(what, name)?;
     }
+    let form = preflight::load_form(options.form.as_ref())?;
+    let paper = form.as_ref().zip(options.form.as_deref());
+    let mut checks = before_power::host(&rig, &options.out);
+    checks.extend(before_power::papers(paper, Some(&options.unit))?);
     // Opening is inert, and only an open bench tells whether its samples are calculated.
     let opened = driver::open(&rig, options.seed);
     let calculated = opened.as_ref().is_ok_and(|bench| bench.offers().is_virtual);
@@ -79,9 +87,13 @@ pub fn run(options: &RunOptions, observer: &mut dyn Observer, stop: StopHandle) 
     let dir = options.out.join(&batch).join(&options.unit).join(&header.run);
     let writer = RecordWriter::create(&dir, &header)?;
     let outcome = match opened {
-        Ok(bench) => {
-            runner::run(RunRequest { rig, plan, header, advise: document::doubts }, bench, writer, observer, stop)
-        }
+        Ok(bench) => runner::run(
+            RunRequest { rig, plan, header, checks, advise: document::doubts },
+            bench,
+            writer,
+            observer,
+            stop,
+        ),
         Err(error) => return never_opened(&dir, header, writer, &error.to_string(), options),
     };
     let evaluated = document::evaluate(outcome.recording, outcome.stopped);
@@ -120,6 +132,7 @@ fn plan_for(task: &Task, rig: &Rig) -> Result<Plan, Problems> {
         Task::Plan(path) => config::load_plan(path),
         Task::Spin(hold) => Ok(spin_plan(hold, rig)),
         Task::Contact => Ok(contact::plan(rig)),
+        Task::SelfCheck => Ok(self_check::plan(rig)),
     }
 }
 
@@ -182,6 +195,7 @@ fn header(options: &RunOptions, rig: &Rig, plan: &Plan, batch: &str) -> Header {
         is_virtual: matches!(rig.driver, DriverSpec::Virtual(_)),
         seed,
         earlier_runs: None,
+        calibrations: before_power::calibrations(rig),
         bench,
         plan_facts,
     }

@@ -9,10 +9,11 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::bench::{Channel, Line, Setting};
+use crate::record::preflight::Check;
 use crate::results::{Direction, ResultName, RiskRule, StoppedBy};
 
 /// Version of the schema; readers refuse a larger major.
-pub const FORMAT: Format = Format { major: 1, minor: 1 };
+pub const FORMAT: Format = Format { major: 1, minor: 2 };
 
 /// Schema version: minor grows with added fields, major with anything an old reader would get wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -95,6 +96,11 @@ pub enum Event {
         limits: BTreeMap<ResultName, String>,
         /// Stages repeated for that, in order.
         stages: Vec<String>,
+    },
+    /// What was looked at before anything was energised (since 1.2).
+    Preflight {
+        /// The lines, in order.
+        checks: Vec<Check>,
     },
     /// Samples known to be missing.
     Lost {
@@ -255,6 +261,9 @@ pub struct Header {
     /// until it fits.
     #[serde(default)]
     pub earlier_runs: Option<u64>,
+    /// Calibrations in force, as text: channel, date, reference, operator.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub calibrations: Vec<String>,
     /// What the rig file states about the bench, as far as the analysis needs it.
     pub bench: BenchFacts,
     /// What the plan states, as far as analysis and verdict need it.
@@ -300,6 +309,9 @@ pub struct BenchFacts {
     pub supply_v: Option<f64>,
     /// What this rig cannot do, in the rig file's own words.
     pub cannot: Vec<String>,
+    /// Standard uncertainty by result, in its unit, of what differs between sessions, from a gauge study on this rig.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub reproducibility: BTreeMap<ResultName, f64>,
 }
 
 /// Stated errors of a channel, standard uncertainties in the channel's unit.

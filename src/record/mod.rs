@@ -6,6 +6,7 @@ pub mod csv_import;
 pub mod error;
 pub mod event;
 mod framing;
+pub mod preflight;
 pub mod reader;
 pub mod recording;
 mod samples;

@@ -6,6 +6,7 @@ use proptest::prelude::*;
 use super::*;
 use crate::bench::{ActiveLevel, Channel, Line, Setting, Supply};
 use crate::record::event::{Loss, SpanKind, StageEnd};
+use crate::record::preflight::Check;
 use crate::record::writer::RecordWriter;
 use crate::results::{Direction, ResultName, StoppedBy};
 use crate::units::{Duty, Hertz};
@@ -94,6 +95,9 @@ fn event() -> impl Strategy<Value = Event> {
             number,
             limits: [(ResultName::DropV, why)].into(),
             stages: vec![stage],
+        }),
+        (words(), words()).prop_map(|(what, saw)| Event::Preflight {
+            checks: vec![Check::pass(what.clone(), saw.clone()), Check::fail(what, StoppedBy::Rig, saw, "stop")],
         }),
         any::<bool>().prop_map(|finished| Event::End { finished }),
     ]

@@ -251,6 +251,7 @@ impl Recording {
             Event::Note { .. }
             | Event::Learned { .. }
             | Event::Look { .. }
+            | Event::Preflight { .. }
             | Event::Lost { .. }
             | Event::Trip { .. }
             | Event::Safe { .. }

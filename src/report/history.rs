@@ -58,6 +58,7 @@ fn words(event: &Event) -> Option<String> {
             let why: Vec<String> = limits.iter().map(|(name, why)| format!("{}: {why}", name.words())).collect();
             format!("look {number}, stages again: {}; because {}", stages.join(", ").replace('_', " "), why.join("; "))
         }
+        Event::Preflight { checks } => crate::record::preflight::summary(checks),
         Event::Lost { samples } => format!("{samples} samples lost"),
         Event::End { finished: false } => "the run ended before its plan did".to_owned(),
         _ => return None,
@@ -103,6 +104,9 @@ fn facts(document: &Document, recording: &Recording) -> Vec<(&'static str, Strin
     put("bench time", Some(format!("{} ({:.1} s)", view::minutes(document.bench_seconds), document.bench_seconds)));
     put("seed of the virtual bench", header.seed.map(|seed| seed.to_string()));
     put("SHA-256 of rig and plan, frozen before the run", header.frozen.clone());
+    for calibration in &header.calibrations {
+        put("calibration", Some(calibration.clone()));
+    }
     put("samples lost", (recording.lost > 0).then(|| recording.lost.to_string()));
     all
 }

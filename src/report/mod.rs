@@ -7,6 +7,7 @@ mod budget;
 #[cfg(feature = "parquet")]
 pub mod columns;
 mod csv;
+pub mod gauge;
 mod history;
 mod html;
 pub mod labels;
@@ -14,6 +15,7 @@ mod plots;
 mod style;
 mod text;
 mod view;
+pub mod wiring;
 
 pub use budget::budgets;
 pub use csv::curve_csv;

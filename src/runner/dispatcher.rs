@@ -15,11 +15,13 @@ use crate::config::plan::Plan;
 use crate::config::rig::Rig;
 use crate::driver::{Bench, Offers};
 use crate::record::event::Header;
+use crate::record::preflight::Check;
 use crate::record::recording::Recording;
 use crate::results::{Stopped, StoppedBy};
 use crate::runner::estimate;
 use crate::runner::executor;
 use crate::runner::looks::Advise;
+use crate::runner::preflight;
 use crate::runner::session::Session;
 use crate::safety::{ArmError, Ended, Halt, Limits, Pulse, RecordSink, Rule, StopHandle, Supervisor, Trip};
 
@@ -32,12 +34,18 @@ pub struct RunRequest {
     pub plan: Plan,
     /// First line of the record.
     pub header: Header,
+    /// What was looked at before the bench was opened: host, papers, readings taken by hand. One that fails keeps the
+    /// run from energising anything.
+    pub checks: Vec<Check>,
     /// Tells which limits are open in the record so far; pure, since it is asked in the middle of the run.
     pub advise: Advise,
 }
 
 /// Follows a run. Called on the dispatcher's thread; everything has a default that does nothing.
 pub trait Observer {
+    /// The preflight is done; one line per thing that was looked at.
+    fn preflight(&mut self, _checks: &[Check]) {}
+
     /// A stage begins.
     fn stage(&mut self, _index: usize, _count: usize, _name: &str) {}
 
@@ -75,6 +83,8 @@ pub struct RunOutcome {
 /// What can happen to a run.
 #[derive(Debug)]
 enum Input {
+    /// The preflight is done.
+    Preflight(Vec<Check>),
     /// The stages tell something.
     Stage { index: usize, name: &'static str },
     /// The bench thread is through.
@@ -149,6 +159,10 @@ fn bench_thread(
     let rig = offered(&request.rig, bench.offers());
     let limits = Limits::of(&rig, &request.plan, bench.offers());
     let mut supervisor = Supervisor::new(bench, limits, sink, request.header.clone(), stop.clone(), pulse);
+    let (checks, zeros) = preflight::run(&mut supervisor, &rig, &request.checks);
+    // A dispatcher that is gone has given this thread up; the stop handle tells that.
+    let _told = sender.blocking_send(Input::Preflight(checks));
+    let Some(zeros) = zeros else { return supervisor.finish(false) };
     let armed = match supervisor.arm() {
         Ok(armed) => armed,
         Err(error) => {
@@ -161,7 +175,7 @@ fn bench_thread(
         let _told = sender.blocking_send(Input::Stage { index, name });
     };
     let stages = catch_unwind(AssertUnwindSafe(|| {
-        let mut session = Session::new(&mut supervisor, &armed, &rig, &request.plan);
+        let mut session = Session::new(&mut supervisor, &armed, &rig, &request.plan, zeros);
         executor::execute(&mut session, &mut tell, request.advise)
     }));
     let finished = match stages {
@@ -266,6 +280,10 @@ impl<'a> Dispatcher<'a> {
             Input::Stage { index, name } => {
                 (self.stage, self.stage_began_s) = (index, self.pulse.bench_s());
                 self.observer.stage(index, self.names.len(), name);
+                Response::GoOn
+            }
+            Input::Preflight(checks) => {
+                self.observer.preflight(&checks);
                 Response::GoOn
             }
             Input::Signal => {

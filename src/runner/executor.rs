@@ -6,7 +6,7 @@ use crate::config;
 use crate::config::plan::{Plan, Stage};
 use crate::record::event::StageEnd;
 use crate::runner::looks::{self, Advise};
-use crate::runner::session::{Session, Work, ZERO_S};
+use crate::runner::session::{Session, Work};
 use crate::runner::stages;
 use crate::runner::stages::{discover, first_power, frequency_edges, hold, sweep};
 use crate::safety::Halt;
@@ -19,7 +19,6 @@ pub(crate) fn execute(session: &mut Session<'_>, on_stage: &mut OnStage<'_>, adv
     let plan: &Plan = session.plan;
     if !matches!(plan.stages.first(), Some(Stage::FirstPower { .. })) {
         session.set(Setting::SAFE)?;
-        session.zero_span(ZERO_S, Ok(()))?;
     }
     for (index, stage) in plan.stages.iter().enumerate() {
         on_stage(index, stage.name());

@@ -8,6 +8,7 @@ mod estimate;
 mod executor;
 mod live;
 mod looks;
+mod preflight;
 mod session;
 mod stages;
 #[cfg(test)]
@@ -16,3 +17,4 @@ mod tests;
 pub use crate::safety::StopHandle;
 pub use dispatcher::{Observer, Quiet, RunOutcome, RunRequest, run};
 pub use looks::Advise;
+pub(crate) use preflight::run as look_before;

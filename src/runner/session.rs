@@ -9,6 +9,7 @@ use crate::driver::{Control, Offers};
 use crate::record::event::SpanKind;
 use crate::record::recording::Recording;
 use crate::runner::live::{self, Levels};
+use crate::runner::preflight::Zeros;
 use crate::safety::{Armed, Halt, Supervisor};
 use crate::units::{Amps, Duty, Hertz};
 
@@ -111,12 +112,16 @@ pub(crate) struct Session<'a> {
     pub(crate) known: Known,
     /// Whether the fan drew high current since the last zero.
     pub(crate) zero_due: bool,
+    /// Whether nothing came after the zeros of the preflight.
+    pub(crate) zero_fresh: bool,
 }
 
 impl<'a> Session<'a> {
-    pub(crate) fn new(sup: &'a mut Supervisor, armed: &'a Armed, rig: &'a Rig, plan: &'a Plan) -> Self {
+    /// `zeros` are those of the preflight, which nothing came after.
+    pub(crate) fn new(sup: &'a mut Supervisor, armed: &'a Armed, rig: &'a Rig, plan: &'a Plan, zeros: Zeros) -> Self {
         let can = Can::of(sup.offers(), rig);
-        Self { sup, armed, rig, plan, can, known: Known::default(), zero_due: true }
+        let known = Known { zero_a: zeros.supply_a, zero_output_v: zeros.output_v, ..Known::default() };
+        Self { sup, armed, rig, plan, can, known, zero_due: true, zero_fresh: true }
     }
 
     pub(crate) fn rec(&self) -> &Recording {

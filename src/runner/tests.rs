@@ -54,7 +54,8 @@ fn up_to_soft_start() -> Plan {
 
 fn go(rig: &Rig, plan: Plan) -> RunOutcome {
     let bench = driver::open(rig, None).unwrap();
-    let request = RunRequest { rig: rig.clone(), plan, header: Header::default(), advise: |_| Vec::new() };
+    let request =
+        RunRequest { rig: rig.clone(), plan, header: Header::default(), checks: Vec::new(), advise: |_| Vec::new() };
     run(request, bench, Nowhere, &mut Quiet, StopHandle::new())
 }
 
@@ -107,7 +108,8 @@ fn go_bent(how: How, at_s: f64) -> (RunOutcome, bool) {
     let safe = Arc::new(AtomicBool::new(false));
     let inner = driver::open(&rig, None).unwrap();
     let bench = Bent { inner, now_s: 0.0, at_s, how, safe: Arc::clone(&safe) };
-    let request = RunRequest { rig, plan: full(), header: Header::default(), advise: |_| Vec::new() };
+    let request =
+        RunRequest { rig, plan: full(), header: Header::default(), checks: Vec::new(), advise: |_| Vec::new() };
     let outcome = run(request, Box::new(bench), Nowhere, &mut Quiet, StopHandle::new());
     (outcome, safe.load(Ordering::Acquire))
 }
@@ -221,7 +223,8 @@ fn a_stop_that_is_asked_for_is_the_operators_and_ends_safe() {
     let stop = StopHandle::new();
     let rig = of_kind("linear-low");
     let bench = driver::open(&rig, None).unwrap();
-    let request = RunRequest { rig, plan: full(), header: Header::default(), advise: |_| Vec::new() };
+    let request =
+        RunRequest { rig, plan: full(), header: Header::default(), checks: Vec::new(), advise: |_| Vec::new() };
     let outcome = run(request, bench, Nowhere, &mut StopAt(stop.clone()), stop);
     assert_eq!(stopped_by(&outcome), Some((StoppedBy::Operator, "operator_stop")));
     assert!(outcome.safe_confirmed, "{:?}", outcome.safe_doubt);
@@ -245,7 +248,8 @@ fn a_record_that_fails_stops_the_run_safely() {
     }
     let rig = of_kind("linear-low");
     let bench = driver::open(&rig, None).unwrap();
-    let request = RunRequest { rig, plan: full(), header: Header::default(), advise: |_| Vec::new() };
+    let request =
+        RunRequest { rig, plan: full(), header: Header::default(), checks: Vec::new(), advise: |_| Vec::new() };
     let outcome = run(request, bench, Full(0), &mut Quiet, StopHandle::new());
     assert_eq!(stopped_by(&outcome), Some((StoppedBy::Record, "record")));
     assert!(outcome.safe_confirmed && outcome.bench_s < 40.0, "{:?}", outcome.safe_doubt);

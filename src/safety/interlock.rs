@@ -47,6 +47,10 @@ pub enum Rule {
     OperatorStop,
     /// The bench failed.
     Driver,
+    /// Something was not as it must be before anything is energised.
+    Preflight,
+    /// The readings taken by hand before power tell of a short in the unit.
+    ReadingsBeforePower,
     /// The record cannot be kept.
     Record,
     /// This program failed.
@@ -75,6 +79,8 @@ impl Rule {
             Self::EmergencyStop => "emergency_stop",
             Self::OperatorStop => "operator_stop",
             Self::Driver => "driver",
+            Self::Preflight => "preflight",
+            Self::ReadingsBeforePower => "readings_before_power",
             Self::Record => "record",
             Self::Program => "program",
         }

@@ -12,6 +12,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use crate::bench::{Block, Channel, Pace, Setting, Supply};
 use crate::driver::{Bench, Control, DriverError, Offers};
 use crate::record::event::{Event, Header, Numbered, SpanKind, StageEnd};
+use crate::record::preflight::Check;
 use crate::record::recording::Recording;
 use crate::record::writer::RecordWriter;
 use crate::results::{ResultName, Stopped, StoppedBy};
@@ -322,6 +323,29 @@ impl Supervisor {
     /// Limits that could not be told are looked at again.
     pub fn look(&mut self, number: u32, limits: BTreeMap<ResultName, String>, stages: Vec<String>) {
         self.write(self.recording.end_s, Event::Look { number, limits, stages });
+    }
+
+    /// What was looked at before anything is energised.
+    pub fn preflight(&mut self, checks: Vec<Check>) {
+        self.write(self.recording.end_s, Event::Preflight { checks });
+    }
+
+    /// Whether the supply contact is closed, by its own feedback; `None` where the bench has none.
+    ///
+    /// # Errors
+    /// [`Halt`] when the run is stopped, or the bench failed at this.
+    pub fn feedback(&mut self) -> Result<Option<bool>, Halt> {
+        self.check()?;
+        match self.bench.supply_feedback() {
+            Ok(feedback) => Ok(feedback),
+            Err(error) => self.halt(&driver_trip(&error)),
+        }
+    }
+
+    /// Why the run was stopped, if it was.
+    #[must_use]
+    pub fn stopped(&self) -> Option<&Stopped> {
+        self.stopped.as_ref()
     }
 
     /// Something worth telling.

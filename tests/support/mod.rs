@@ -96,7 +96,8 @@ pub(crate) fn run_on_rig(mut rig: Rig, plan: Plan, rig_seed: Option<u64>) -> Run
         Some(rig_seed) => VirtualBench::open_on_rig(&rig, &spec, spec.seed, rig_seed),
     };
     let bench = Watched { bench, inside: Arc::clone(&inside) };
-    let request = RunRequest { rig: rig.clone(), plan: plan.clone(), header, advise: document::doubts };
+    let request =
+        RunRequest { rig: rig.clone(), plan: plan.clone(), header, checks: Vec::new(), advise: document::doubts };
     let outcome = runner::run(request, Box::new(bench), writer, &mut Quiet, StopHandle::default());
     let ran_s = begin.elapsed().as_secs_f64();
     let begin = std::time::Instant::now();

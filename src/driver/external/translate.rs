@@ -211,6 +211,7 @@ pub(super) mod tests {
             noise: 0.01,
             offset_u: 0.01,
             gain_u: Ratio(0.005),
+            correction: None,
             resolution: 0.001,
             low: None,
         }
@@ -273,6 +274,7 @@ pub(super) mod tests {
                 energised_time: Seconds(3600.0),
             },
             cannot: Vec::new(),
+            calibrations: Vec::new(),
             text: String::new(),
             path: PathBuf::new(),
         }

@@ -142,6 +142,10 @@ impl Bench for LinuxBench {
         Ok(self.now_s())
     }
 
+    fn supply_feedback(&mut self) -> Result<Option<bool>, DriverError> {
+        self.outputs.feedback()
+    }
+
     fn notes(&mut self) -> Vec<String> {
         std::mem::take(&mut self.notes)
     }

@@ -172,6 +172,16 @@ impl Outputs {
         self.gentle.as_ref().map_or(Ok(()), |gentle| gentle.check("first-power relay"))
     }
 
+    /// Whether the supply is on by either contact, as their feedbacks tell.
+    pub(super) fn feedback(&self) -> Result<Option<bool>, DriverError> {
+        let told = |relay: &Relay| relay.feedback.as_ref().map(Contact::active).transpose();
+        let (main, gentle) = (told(&self.supply)?, self.gentle.as_ref().map(told).transpose()?.flatten());
+        Ok(match (main, gentle) {
+            (None, None) => None,
+            (main, gentle) => Some(main.unwrap_or(false) || gentle.unwrap_or(false)),
+        })
+    }
+
     /// Whether the line can be released and held.
     pub(super) const fn holds(&self) -> bool {
         self.hold_high.is_some()

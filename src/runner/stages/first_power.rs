@@ -1,11 +1,9 @@
-//! First power: channel zeros with the relay open, then the supply through the rig's declared means with the line
+//! First power: the supply, zeros of the channels taken before, through the rig's declared means with the line
 //! released, the current checked within 200 ms, then the relay.
 
 use crate::bench::{Channel, Line, Pace, Setting, Supply};
 use crate::record::event::SpanKind;
-use crate::results::StoppedBy;
 use crate::runner::session::{Session, Work, ZERO_S};
-use crate::safety::{Halt, Rule, Trip};
 use crate::units::Seconds;
 
 /// The capacitors count as charged at this share of the rig's voltage.
@@ -15,8 +13,10 @@ const FIRST_LOOK_S: f64 = 0.2;
 
 pub(crate) fn run(session: &mut Session<'_>, settle: Seconds) -> Work {
     session.set(Setting::SAFE)?;
-    session.zero_span(ZERO_S, Ok(()))?;
-    preflight(session)?;
+    // At the start the zeros are those of the preflight.
+    if !std::mem::take(&mut session.zero_fresh) {
+        session.zero_span(ZERO_S, Ok(()))?;
+    }
     let mut work = Ok(());
     if session.can.gentle {
         work = pre_charge(session, settle, Line::Open)?;
@@ -39,25 +39,6 @@ pub(crate) fn run(session: &mut Session<'_>, settle: Seconds) -> Work {
     session.sup.note(format!("{FIRST_LOOK_S} s after the relay closed the unit draws {amps:.3} A"));
     session.read(0.8, Pace::Normal)?;
     Ok(work)
-}
-
-/// A zero outside three times its stated uncertainty is a failed preflight, never subtracted.
-fn preflight(session: &mut Session<'_>) -> Result<(), Halt> {
-    let (to_s, from_s) = (session.now_s(), session.now_s() - 1.0);
-    for channel in [Channel::SupplyA, Channel::OutputV, Channel::FanA] {
-        let (Some(spec), Some(zero)) = (session.rig.channels.get(&channel), session.rec().mean(channel, from_s, to_s))
-        else {
-            continue;
-        };
-        let allowed = 3.0 * spec.offset_u + spec.resolution;
-        if zero.abs() > allowed && spec.offset_u > 0.0 {
-            let unit = channel.unit();
-            let saw =
-                format!("preflight: `{channel}` reads {zero:.4} {unit} at zero, at most {allowed:.4} {unit} is stated");
-            return session.sup.trip(&Trip::new(Rule::SensorRange, StoppedBy::Rig, saw));
-        }
-    }
-    Ok(())
 }
 
 fn pre_charge(session: &mut Session<'_>, settle: Seconds, line: Line) -> Work {

@@ -1,0 +1,368 @@
+//! The wiring of a rig: what the drivers open, as rows of a sheet, and what to buy for it. Made from the same typed rig
+//! that the drivers get, so the sheet cannot say anything else than they do.
+
+use std::path::Path;
+
+use crate::bench::Channel;
+use crate::config;
+use crate::config::rig::{BoardSpec, DriverSpec, FirstPower, Rig, SwitchSpec};
+use crate::driver::Control;
+use crate::ops::OpsError;
+use crate::report::wiring::{Element, Net, Part, Row, Sheet};
+use crate::units::significant;
+
+/// Current-carrying capacity of copper wire with PVC insulation, mm² and amperes (IEC 60364-5-52, table B.52.2,
+/// reference method B1, two loaded conductors, 30 °C).
+const WIRES: [(f64, f64); 9] = [
+    (1.5, 17.5),
+    (2.5, 24.0),
+    (4.0, 32.0),
+    (6.0, 41.0),
+    (10.0, 57.0),
+    (16.0, 76.0),
+    (25.0, 101.0),
+    (35.0, 125.0),
+    (50.0, 151.0),
+];
+/// Resistivity of copper at 20 °C, ohm mm² per metre.
+const COPPER: f64 = 0.0175;
+/// Largest input capacitor of a module that the pre-charge must bear, farads.
+const MOST_CAPACITANCE_F: f64 = 5e-3;
+
+/// The sheet of the rig file at `path`.
+///
+/// # Errors
+/// Everything that is wrong with the file.
+pub fn sheet(path: &Path) -> Result<Sheet, OpsError> {
+    Ok(of(&config::load_rig(path)?))
+}
+
+fn of(rig: &Rig) -> Sheet {
+    let board = match &rig.driver {
+        DriverSpec::Linux(board) => Some(&**board),
+        DriverSpec::Virtual(_) | DriverSpec::External { .. } => None,
+    };
+    let (volts, wire) = (rig.supply.voltage.get(), wire(rig));
+    let rows = rows(rig, board);
+    Sheet {
+        title: rig.name.clone(),
+        note: match &rig.driver {
+            DriverSpec::Virtual(_) => "Virtual bench: nothing to wire. Drawn as it would be.".to_owned(),
+            DriverSpec::External { command } => format!("Pins are names at the program `{}`.", command.join(" ")),
+            DriverSpec::Linux(_) => "Pins are the kernel's names of lines, pulse outputs and converters.".to_owned(),
+        },
+        supply: format!("{} V{}", significant(volts, 3), if rig.supply.sinks { ", takes current back" } else { "" }),
+        fuse: format!("{} A", significant(rig.wiring.fuse.get(), 3)),
+        wire: wire.0.clone(),
+        means: means(rig),
+        fan: format!(
+            "{}, {} A, locked {} A",
+            rig.load_fan.name,
+            significant(rig.load_fan.running.get(), 3),
+            significant(rig.load_fan.locked_rotor.get(), 3)
+        ),
+        fan_current: rig.channels.contains_key(&Channel::FanA),
+        four_wire: rig.wiring.lead_resistance.get() == 0.0,
+        parts: parts(rig, board, &rows, wire),
+        rows,
+        cautions: cautions(rig),
+    }
+}
+
+/// Wire for the supply path: cross-section in words, and the loss over a metre there and back.
+fn wire(rig: &Rig) -> (String, String) {
+    let amps = rig.wiring.fuse.get();
+    match WIRES.iter().find(|(_, carries)| *carries >= amps) {
+        Some((area, carries)) => {
+            let lost_v = 2.0 * COPPER / area * rig.limits.continuous_current.get();
+            let why = format!(
+                "carries {carries} A, the fuse lets {} A pass; {} V lost per metre there and back at {} A",
+                significant(amps, 3),
+                significant(lost_v, 2),
+                significant(rig.limits.continuous_current.get(), 3)
+            );
+            (format!("{area} mm²"), why)
+        }
+        None => ("by calculation".to_owned(), format!("more than {} A: ask an electrician", significant(amps, 3))),
+    }
+}
+
+fn means(rig: &Rig) -> String {
+    match rig.first_power {
+        FirstPower::PreCharge { resistance, .. } => format!("{} Ohm", significant(resistance.get(), 3)),
+        FirstPower::LimitedSupply { limit } => format!("limit {} A", significant(limit.get(), 3)),
+        FirstPower::Lamp => "lamp".to_owned(),
+        FirstPower::Straight => "none".to_owned(),
+    }
+}
+
+fn row(pin: impl Into<String>, what: impl Into<String>, element: Element, net: Net, note: impl Into<String>) -> Row {
+    Row { pin: pin.into(), what: what.into(), element, net, note: note.into() }
+}
+
+fn rows(rig: &Rig, board: Option<&BoardSpec>) -> Vec<Row> {
+    let mut rows = Vec::new();
+    let name = |control: Control| rig.controls.get(&control).cloned();
+    let switch = |rows: &mut Vec<Row>, spec: Option<&SwitchSpec>, control, what: &str, net| {
+        let pin = spec.map(|spec| spec.address.to_string()).or_else(|| name(control));
+        let Some(pin) = pin else { return };
+        let level = if spec.is_some_and(|spec| spec.active_low) { "low switches on" } else { "high switches on" };
+        let level = if spec.is_some() { level } else { "" };
+        rows.push(row(pin, what, Element::RelayDriver, net, level));
+        if let Some(feedback) = spec.and_then(|spec| spec.feedback.as_ref()) {
+            rows.push(row(feedback.to_string(), format!("{what} feedback"), Element::Contact, net, "high when closed"));
+        }
+    };
+    switch(&mut rows, board.map(|board| &board.supply), Control::SupplyOn, "supply relay", Net::Relay);
+    if board.is_none() || board.is_some_and(|board| board.gentle.is_some()) {
+        let gentle = board.and_then(|board| board.gentle.as_ref());
+        switch(&mut rows, gentle, Control::GentleSupply, "first-power relay", Net::Gentle);
+    }
+    command_rows(rig, board, &mut rows);
+    for (channel, spec) in &rig.channels {
+        let pin = board
+            .and_then(|board| board.channels.get(channel))
+            .map_or_else(|| spec.address.clone(), ToString::to_string);
+        let (element, net) = sensor(*channel);
+        let unit = channel.unit();
+        let scale = if spec.scale == 1.0 { String::new() } else { format!(", x {}", significant(spec.scale, 5)) };
+        rows.push(row(
+            pin,
+            channel.name(),
+            element,
+            net,
+            format!("up to {} {unit}{scale}", significant(spec.range, 4)),
+        ));
+        if let Some(low) = &spec.low {
+            let pin = board.and_then(|board| board.low.get(channel)).map(|(address, _, _)| address.to_string());
+            let note = format!("up to {} {unit}", significant(low.range.get(), 3));
+            let pin = pin.unwrap_or_else(|| format!("{} (same)", spec.address));
+            rows.push(row(pin, format!("{channel} low range"), Element::Shunt, net, note));
+        }
+    }
+    if let Some(tach) = &rig.tach {
+        let pin = board.and_then(|board| board.tach.as_ref()).map_or_else(|| tach.address.clone(), ToString::to_string);
+        let pulses = tach.pulses_per_rev.map_or(String::new(), |n| format!("{n} per turn"));
+        rows.push(row(pin, "tach", Element::PulseInput, Net::Tach, pulses));
+    }
+    if let Some(address) = &rig.emergency_stop {
+        let stop = board.and_then(|board| board.stop.as_ref());
+        let pin = stop.map_or_else(|| address.clone(), |(address, _)| address.to_string());
+        let level = match stop {
+            Some((_, true)) => "low when pressed",
+            Some((_, false)) => "high when pressed",
+            None => "",
+        };
+        rows.push(row(pin, "emergency stop", Element::Contact, Net::Stop, level));
+    }
+    if let Some(heartbeat) = board.and_then(|board| board.heartbeat.as_ref()) {
+        rows.push(row(heartbeat.to_string(), "heartbeat", Element::Monostable, Net::Relay, "holds the relay"));
+    }
+    rows
+}
+
+fn command_rows(rig: &Rig, board: Option<&BoardSpec>, rows: &mut Vec<Row>) {
+    let span =
+        format!("{} to {} Hz", significant(rig.command.lowest.get(), 3), significant(rig.command.highest.get(), 5));
+    match board {
+        Some(board) => {
+            if let Some(command) = &board.command {
+                let element = if command.pulls_low { Element::OpenDrain } else { Element::PushPull };
+                rows.push(row(command.address.to_string(), "command", element, Net::Line, span));
+            }
+        }
+        None => {
+            if let Some(name) = rig.controls.get(&Control::DutyPct) {
+                rows.push(row(name.clone(), "command", Element::OpenDrain, Net::Line, span));
+            }
+        }
+    }
+    let ohm = |ohm: Option<crate::units::Ohms>| {
+        ohm.map_or("resistor not stated".to_owned(), |ohm| format!("{} Ohm", significant(ohm.get(), 3)))
+    };
+    if let Some(low) = board.and_then(|board| board.hold_low.as_ref()) {
+        rows.push(row(low.to_string(), "line held low", Element::HoldLow, Net::Line, ohm(rig.line.low_resistance)));
+    }
+    let high_v = rig.line.high_voltage.map_or(String::new(), |volts| format!(" to {} V", significant(volts.get(), 3)));
+    let high = ohm(rig.line.high_resistance) + &high_v;
+    if let Some(address) = board.and_then(|board| board.hold_high.as_ref()) {
+        rows.push(row(address.to_string(), "line held high", Element::HoldHigh, Net::Line, high));
+    } else if let (None, Some(name)) = (board, rig.controls.get(&Control::Line)) {
+        rows.push(row(name.clone(), "line held low or high", Element::HoldHigh, Net::Line, high));
+    }
+}
+
+const fn sensor(channel: Channel) -> (Element, Net) {
+    match channel {
+        Channel::SupplyV => (Element::Divider, Net::SupplySense),
+        Channel::SupplyA => (Element::CurrentSensor, Net::SupplyCurrent),
+        Channel::OutputV => (Element::Differential, Net::Output),
+        Channel::FanA => (Element::CurrentSensor, Net::FanCurrent),
+        Channel::SpeedRpm => (Element::PulseInput, Net::Tach),
+        Channel::CaseC => (Element::Thermometer, Net::Case),
+        Channel::AmbientC => (Element::Thermometer, Net::Ambient),
+        Channel::LineV => (Element::Divider, Net::Line),
+    }
+}
+
+fn part(count: usize, what: impl Into<String>, why: impl Into<String>) -> Part {
+    Part { count, what: what.into(), why: why.into() }
+}
+
+fn parts(rig: &Rig, board: Option<&BoardSpec>, rows: &[Row], wire: (String, String)) -> Vec<Part> {
+    let volts = rig.supply.voltage.get();
+    let amps = |amps: f64| significant(amps, 3);
+    let count = |element| rows.iter().filter(|row| row.element == element).count();
+    let mut all = vec![
+        part(
+            1,
+            format!(
+                "fuse {} A, melting integral {} A²s or less",
+                amps(rig.wiring.fuse.get()),
+                amps(rig.wiring.fuse_i2t.get())
+            ),
+            "within 20 cm of the battery post",
+        ),
+        part(1, format!("copper wire {}, red and black", wire.0), wire.1),
+        part(
+            1,
+            "emergency stop, latching, opening contact in the relay coil's supply",
+            "acts without any software; a second contact tells the board",
+        ),
+        part(
+            1,
+            format!(
+                "relay or contactor, {} V DC, {} A",
+                amps((1.5 * rig.limits.highest_voltage.get()).ceil()),
+                amps(rig.limits.instant_current.get())
+            ),
+            "breaks the instant limit; its coil with a diode",
+        ),
+    ];
+    match rig.first_power {
+        FirstPower::PreCharge { resistance, .. } => {
+            let ohm = resistance.get();
+            let pulse_j = 0.5 * MOST_CAPACITANCE_F * volts * volts;
+            let what = format!(
+                "resistor {} Ohm, {} W, pulse {} J",
+                amps(ohm),
+                amps((volts * volts / ohm).ceil()),
+                significant(pulse_j, 2)
+            );
+            all.push(part(1, what, "bears a shorted unit for as long as first power lasts"));
+            all.push(part(1, "relay for first power", format!("{} A", significant(volts / ohm, 2))));
+        }
+        FirstPower::LimitedSupply { limit } => {
+            all.push(part(1, format!("supply with a current limit of {} A", amps(limit.get())), "first power"));
+        }
+        FirstPower::Lamp => all.push(part(1, format!("lamp {} V with its relay", amps(volts)), "first power")),
+        FirstPower::Straight => {}
+    }
+    let mut several = |element: Element, what: &str, why: &str| {
+        let n = count(element);
+        if n > 0 {
+            all.push(part(n, what, why));
+        }
+    };
+    several(
+        Element::RelayDriver,
+        "transistor with coil diode and a resistor to the off level at its input",
+        "an unpowered board switches nothing on",
+    );
+    several(Element::OpenDrain, "logic-level transistor to ground, 47 Ohm in its gate", "pulls the command line low");
+    several(Element::PushPull, "driver that switches both ways, with a series resistor", "drives the command line");
+    several(Element::HoldLow, "transistor with the resistor of the sheet to ground", "line held low");
+    several(Element::HoldHigh, "transistor with the resistor of the sheet to its voltage", "line held high");
+    several(
+        Element::CurrentSensor,
+        "hall current sensor or shunt with amplifier, range of the sheet",
+        "supply and fan current",
+    );
+    several(
+        Element::Shunt,
+        "shunt with amplifier and a bypass that closes by itself above its range",
+        "what a sleeping unit draws",
+    );
+    several(
+        Element::Divider,
+        "divider with two clamping diodes and a filter",
+        "converter never sees more than its supply",
+    );
+    several(
+        Element::Differential,
+        "differential divider, both legs equal to 0.1 %",
+        "fan plus is not ground: low-side choppers",
+    );
+    several(Element::Thermometer, "temperature sensor, the case one clamped with paste", "case and ambient");
+    several(Element::PulseInput, "pull-up, filter and Schmitt trigger", "tach edges");
+    several(Element::Contact, "pull resistor and filter", "contacts that the board reads");
+    several(
+        Element::Monostable,
+        "retriggerable monostable in series with the relay coil",
+        "opens the relay when the program is gone",
+    );
+    let board_words = if board.is_some() { "board with these pins" } else { "what plays the program's side" };
+    all.push(part(1, board_words, rig.name.clone()));
+    all
+}
+
+fn cautions(rig: &Rig) -> Vec<String> {
+    let mut all = vec![
+        "Fuse at the battery post, emergency stop and fan guard come first; software is the second line.".to_owned(),
+        "One ground point at the unit's ground pin: 10 mOhm of shared ground is 250 mV.".to_owned(),
+        "Nothing of the 12 V side reaches a pin of the board but through the parts drawn here.".to_owned(),
+    ];
+    if rig.first_power == FirstPower::Straight {
+        all.push("No first-power means: a shorted unit meets the full supply, only the fuse is between.".to_owned());
+    }
+    if !rig.supply.sinks {
+        all.push("The supply takes no current back: a clamp must, or a battery beside it.".to_owned());
+    }
+    if rig.emergency_stop.is_none() {
+        all.push(
+            "The program is not told of the emergency stop on this rig: it must cut the supply by itself.".to_owned(),
+        );
+    }
+    all
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use super::*;
+    use crate::report::wiring::{svg, text};
+
+    #[test]
+    fn every_device_that_the_driver_opens_is_on_the_sheet_once() {
+        let path = Path::new("rigs/linux-board.toml");
+        let rig = config::load_rig(path).map_err(|problems| problems.to_string()).unwrap();
+        let DriverSpec::Linux(board) = &rig.driver else { panic!("a Linux board") };
+        let sheet = sheet(path).map_err(|error| error.to_string()).unwrap();
+        let mut due = vec![board.supply.address.to_string()];
+        due.extend(board.supply.feedback.iter().map(ToString::to_string));
+        for switch in board.gentle.iter() {
+            due.push(switch.address.to_string());
+            due.extend(switch.feedback.iter().map(ToString::to_string));
+        }
+        due.extend(board.command.iter().map(|command| command.address.to_string()));
+        let lines = [&board.hold_low, &board.hold_high, &board.tach, &board.heartbeat];
+        due.extend(lines.into_iter().flatten().map(ToString::to_string));
+        due.extend(board.stop.iter().map(|(address, _)| address.to_string()));
+        due.extend(board.channels.values().map(ToString::to_string));
+        due.extend(board.low.values().map(|(address, _, _)| address.to_string()));
+        let drawn: Vec<&str> = sheet.rows.iter().map(|row| row.pin.as_str()).collect();
+        assert_eq!(drawn.iter().collect::<BTreeSet<_>>().len(), drawn.len());
+        assert_eq!(drawn.iter().copied().collect::<BTreeSet<_>>(), due.iter().map(String::as_str).collect());
+        let picture = svg(&sheet);
+        assert!(due.iter().all(|pin| picture.contains(pin.as_str())), "every pin is in the drawing");
+        assert!(text(&sheet).contains("fuse"));
+    }
+
+    #[test]
+    fn the_wire_carries_what_the_fuse_lets_pass() {
+        let rig = config::load_rig(Path::new("rigs/virtual.toml")).map_err(|problems| problems.to_string()).unwrap();
+        assert_eq!(rig.wiring.fuse.get(), 50.0);
+        assert_eq!(wire(&rig).0, "10 mm²");
+    }
+}
