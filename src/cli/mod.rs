@@ -5,6 +5,7 @@
 mod amend;
 mod analyze;
 mod attended;
+mod backup;
 mod batch;
 mod big;
 mod check;
@@ -23,6 +24,7 @@ mod schema;
 mod show;
 mod spin;
 mod table;
+mod verify;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
@@ -60,7 +62,10 @@ enum Command {
     List(list::ListArgs),
     Show(show::ShowArgs),
     Report(report::ReportArgs),
+    Verify(verify::VerifyArgs),
     Reindex(reindex::ReindexArgs),
+    Backup(backup::BackupArgs),
+    Restore(backup::RestoreArgs),
     Schema(schema::SchemaArgs),
 }
 
@@ -90,7 +95,10 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::List(args) => args.run(),
         Command::Show(args) => args.run(),
         Command::Report(args) => args.run(),
+        Command::Verify(args) => args.run(),
         Command::Reindex(args) => args.run(),
+        Command::Backup(args) => args.run(),
+        Command::Restore(args) => args.run(),
         Command::Schema(args) => args.run(),
     };
     match result {

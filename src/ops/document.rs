@@ -3,10 +3,15 @@
 
 use std::path::Path;
 
+use sha2::{Digest as _, Sha256};
+
 use crate::analysis;
+use crate::ops::provenance::Documents;
 use crate::ops::{OpsError, write_whole};
+use crate::record::RESULTS_FILE;
 use crate::record::event::Event;
 use crate::record::recording::Recording;
+use crate::record::seal::hex;
 use crate::report;
 use crate::results::{Document, Findings, Stopped, StoppedBy};
 use crate::verdict;
@@ -94,6 +99,7 @@ pub(super) fn document(
         hot_day: verdict::hot_day(findings, recording),
         warnings,
         events: findings.events.clone(),
+        provenance: None,
     }
 }
 
@@ -106,13 +112,45 @@ fn safe_doubt(recording: &Recording) -> Option<String> {
     last.as_ref().err().map(|why| format!("SAFE STATE NOT CONFIRMED: {why}; treat bench and unit as live"))
 }
 
-/// Writes `results.json`, `curve.csv` and `report.html` into `dir`.
+/// Names of the documents of a run.
+pub const NAMES: [&str; 3] = [RESULTS_FILE, "curve.csv", "report.html"];
+
+/// The documents of a run, name and content.
+#[must_use]
+pub fn texts(evaluated: &Evaluated) -> [(&'static str, String); 3] {
+    let Evaluated { recording, findings, document } = evaluated;
+    let [results, curve, page] = NAMES;
+    [
+        (results, report::json(document)),
+        (curve, report::curve_csv(document)),
+        (page, report::html(document, recording, findings)),
+    ]
+}
+
+/// SHA-256 over the texts of rig and plan with their lengths, so that moving a line from one to the other changes it.
+#[must_use]
+pub fn frozen(rig: &str, plan: &str) -> String {
+    let mut hash = Sha256::new();
+    for text in [rig, plan] {
+        hash.update((text.len() as u64).to_le_bytes());
+        hash.update(text.as_bytes());
+    }
+    hex(&hash.finalize())
+}
+
+/// Writes `results.json`, `curve.csv` and `report.html` into `dir`, and what they hash to where they have a record.
 ///
 /// # Errors
 /// [`OpsError::Write`] for the first that cannot be written; the others may be there.
 pub fn write(dir: &Path, evaluated: &Evaluated) -> Result<(), OpsError> {
-    let Evaluated { recording, findings, document } = evaluated;
-    write_whole(&dir.join("results.json"), report::json(document).as_bytes())?;
-    write_whole(&dir.join("curve.csv"), report::curve_csv(document).as_bytes())?;
-    write_whole(&dir.join("report.html"), report::html(document, recording, findings).as_bytes())
+    let texts = texts(evaluated);
+    for (name, text) in &texts {
+        write_whole(&dir.join(name), text.as_bytes())?;
+    }
+    match &evaluated.document.provenance {
+        Some(provenance) => {
+            Documents::write(dir, provenance, &texts.each_ref().map(|(name, text)| (*name, text.as_str())))
+        }
+        None => Ok(()),
+    }
 }

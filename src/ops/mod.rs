@@ -5,6 +5,7 @@
 
 pub mod analyze;
 pub mod archive;
+pub mod backup;
 pub mod batch;
 pub mod check;
 pub mod conform;
@@ -13,7 +14,9 @@ pub mod document;
 pub mod flow;
 pub mod intake;
 pub mod labels;
+pub mod provenance;
 pub mod run;
+pub mod verify;
 
 use std::path::{Path, PathBuf};
 

@@ -9,6 +9,7 @@ mod framing;
 pub mod reader;
 pub mod recording;
 mod samples;
+pub mod seal;
 pub mod writer;
 
 /// Name of the file of events in a record folder.

@@ -103,6 +103,9 @@ fn facts(document: &Document, recording: &Recording) -> Vec<(&'static str, Strin
     put("bench time", Some(format!("{} ({:.1} s)", view::minutes(document.bench_seconds), document.bench_seconds)));
     put("seed of the virtual bench", header.seed.map(|seed| seed.to_string()));
     put("SHA-256 of rig and plan, frozen before the run", header.frozen.clone());
+    let provenance = document.provenance.as_ref();
+    put("fingerprint of the record, for `galebench verify`", provenance.map(|from| from.record_sha256.clone()));
+    put("report made by", provenance.map(|from| from.made_by.clone()).filter(|by| *by != header.program));
     put("samples lost", (recording.lost > 0).then(|| recording.lost.to_string()));
     all
 }

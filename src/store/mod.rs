@@ -3,6 +3,7 @@
 //! It holds nothing that is not in the record folders. Runs of the virtual bench have an index of their own
 //! ([`default_path`]), so that no list ever mixes them with real ones.
 
+mod copy;
 mod error;
 mod index;
 mod rebuild;

@@ -132,5 +132,6 @@ fn bare(dir: &Path) -> Result<Document, String> {
         load_fan: None,
         warnings: Vec::new(),
         events: Vec::new(),
+        provenance: None,
     })
 }

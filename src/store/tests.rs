@@ -38,6 +38,7 @@ fn document(unit: &str, run: &str, started: &str, grade: Option<Grade>) -> Docum
         load_fan: None,
         warnings: Vec::new(),
         events: Vec::new(),
+        provenance: None,
     }
 }
 
