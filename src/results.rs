@@ -656,6 +656,9 @@ pub struct Document {
     /// What happened by itself at an unchanged command.
     #[serde(default)]
     pub events: Vec<Transient>,
+    /// Program and version of the analysis that made this; null in documents older than this field.
+    #[serde(default)]
+    pub analysis: Option<String>,
     /// What the document was made from; left out for a bare trace.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub provenance: Option<Provenance>,
@@ -670,6 +673,4 @@ pub struct Provenance {
     pub frozen_sha256: Option<String>,
     /// Program that took the record.
     pub recorded_by: String,
-    /// Program that made the document from it.
-    pub made_by: String,
 }

@@ -47,6 +47,10 @@ pub use settled_form::from_settled;
 use crate::record::recording::Recording;
 use crate::results::Findings;
 
+/// Program and version of the analysis, as documents name it. The last number grows with every change that can alter a result,
+/// a limit's outcome or a grade.
+pub const VERSION: &str = concat!("galebench ", env!("CARGO_PKG_VERSION"), ", analysis 1");
+
 /// Everything that a recording tells: results, settled points, reasons for what is absent, oddities.
 ///
 /// Pure: the same recording gives the same findings. One call per quantity file, zeros and speed-free ones first.

@@ -86,6 +86,8 @@ mod tests {
             dir: PathBuf::from("reports/may-shelf-3/TQ-0001/20260512T143015Z-a3f0c1"),
             given: None,
             recorded_unit: None,
+            bench: None,
+            analysis: None,
         }
     }
 

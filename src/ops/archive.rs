@@ -2,10 +2,12 @@
 
 use std::path::Path;
 
+use crate::intake::book::Book;
+use crate::intake::journal;
 use crate::ops::OpsError;
 use crate::record::RESULTS_FILE;
 use crate::results::Document;
-use crate::store::{self, Filter, Listing, Page, Rebuilt, RunRow, RunState, Store, UnitRow};
+use crate::store::{Filter, Listing, Page, Rebuilt, RunRow, RunState, Settings, Store, UnitRow};
 
 pub use crate::store::UNSORTED;
 
@@ -14,7 +16,7 @@ pub use crate::store::UNSORTED;
 /// # Errors
 /// A store that cannot be opened or read.
 pub fn earlier_runs(root: &Path, is_virtual: bool, unit: &str) -> Result<u64, OpsError> {
-    Ok(Store::open(&store::default_path(root, is_virtual))?.earlier_runs(unit, "")?)
+    Ok(Store::open(root, is_virtual)?.earlier_runs(unit, "")?)
 }
 
 /// Adds a run to the store of its kind under `root`.
@@ -22,7 +24,7 @@ pub fn earlier_runs(root: &Path, is_virtual: bool, unit: &str) -> Result<u64, Op
 /// # Errors
 /// A store that cannot be opened or written; the run's own files are not touched.
 pub fn index(root: &Path, document: &Document, dir: &Path) -> Result<(), OpsError> {
-    let store = Store::open(&store::default_path(root, document.is_virtual))?;
+    let store = Store::open(root, document.is_virtual)?;
     let state = if document.stopped.is_some() { RunState::Stopped } else { RunState::Finished };
     Ok(store.insert(document, dir, state)?)
 }
@@ -32,7 +34,7 @@ pub fn index(root: &Path, document: &Document, dir: &Path) -> Result<(), OpsErro
 /// # Errors
 /// A store that cannot be opened or read.
 pub fn list(root: &Path, is_virtual: bool, filter: &Filter, page: Page) -> Result<Listing, OpsError> {
-    Ok(Store::open(&store::default_path(root, is_virtual))?.list(filter, page)?)
+    Ok(Store::open(root, is_virtual)?.list(filter, page)?)
 }
 
 /// All runs of a unit, newest first; real ones, or those of the virtual bench.
@@ -40,7 +42,7 @@ pub fn list(root: &Path, is_virtual: bool, filter: &Filter, page: Page) -> Resul
 /// # Errors
 /// A store that cannot be opened or read.
 pub fn runs_of(root: &Path, is_virtual: bool, unit: &str) -> Result<Vec<RunRow>, OpsError> {
-    Ok(Store::open(&store::default_path(root, is_virtual))?.units(unit)?)
+    Ok(Store::open(root, is_virtual)?.units(unit)?)
 }
 
 /// What is known of a unit.
@@ -66,6 +68,7 @@ pub fn history(root: &Path, unit: &str) -> Result<History, OpsError> {
             why: "has no run here; `galebench list` shows the units that have".to_owned(),
         });
     };
+    Store::open(root, real.is_empty())?.bring(row)?;
     let path = row.dir.join(RESULTS_FILE);
     let latest = match std::fs::read(&path) {
         Ok(text) => Some(serde_json::from_slice(&text).map_err(|error| OpsError::Argument {
@@ -83,10 +86,21 @@ pub fn history(root: &Path, unit: &str) -> Result<History, OpsError> {
 /// # Errors
 /// Folders that cannot be gone through, a store that cannot be written.
 pub fn reindex(root: &Path) -> Result<[Rebuilt; 2], OpsError> {
-    let rebuild = |is_virtual| -> Result<Rebuilt, OpsError> {
-        Ok(Store::open(&store::default_path(root, is_virtual))?.rebuild(root)?)
-    };
+    let rebuild = |is_virtual| -> Result<Rebuilt, OpsError> { Ok(Store::open(root, is_virtual)?.rebuild(root)?) };
     Ok([rebuild(false)?, rebuild(true)?])
+}
+
+/// What is known of a batch beside its runs, at whichever bench of the shop it was said.
+///
+/// # Errors
+/// A damaged journal; a store that cannot be opened.
+pub fn book(root: &Path, batch: &str) -> Result<Book, OpsError> {
+    let own = journal::read(&root.join(batch))?.lines;
+    // Without a shop there is nobody else to ask, and a look at a journal makes no files.
+    if Settings::read(root)?.index.is_none() {
+        return Ok(Book::of(&own));
+    }
+    Ok(Store::open(root, false)?.book(batch, own)?)
 }
 
 /// Tags of the units of `batch` that have runs, in order of the tags.
@@ -94,7 +108,7 @@ pub fn reindex(root: &Path) -> Result<[Rebuilt; 2], OpsError> {
 /// # Errors
 /// A store that cannot be opened or read.
 pub fn tags_of_batch(root: &Path, is_virtual: bool, batch: &str) -> Result<Vec<String>, OpsError> {
-    Ok(Store::open(&store::default_path(root, is_virtual))?.tags_of(batch)?)
+    Ok(Store::open(root, is_virtual)?.tags_of(batch)?)
 }
 
 /// Registered units of `batch`, by tag.
@@ -102,5 +116,5 @@ pub fn tags_of_batch(root: &Path, is_virtual: bool, batch: &str) -> Result<Vec<S
 /// # Errors
 /// A store that cannot be opened or read.
 pub fn registered(root: &Path, batch: &str, page: Page) -> Result<Vec<UnitRow>, OpsError> {
-    Ok(Store::open(&store::default_path(root, false))?.units_of(batch, page)?)
+    Ok(Store::open(root, false)?.units_of(batch, page)?)
 }

@@ -95,13 +95,14 @@ struct Pack<'a> {
 impl Pack<'_> {
     /// The stores, whole although others may be writing.
     fn stores(&mut self, out: &Path) -> Result<(), OpsError> {
-        for path in [false, true].map(|is_virtual| store::default_path(out, is_virtual)) {
+        for is_virtual in [false, true] {
+            let path = store::default_path(out, is_virtual);
             if !path.is_file() {
                 continue;
             }
             let copy = beside(self.to, &format!(".{}", name_of(&path)));
             let _ = fs::remove_file(&copy);
-            let taken = Store::open(&path)
+            let taken = Store::open(out, is_virtual)
                 .and_then(|store| store.copy_to(&copy))
                 .map_err(OpsError::from)
                 .and_then(|()| self.file(&copy, &name_of(&path)));

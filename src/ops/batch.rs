@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use crate::intake::book::Book;
-use crate::intake::journal;
+use crate::ops::archive;
 use crate::ops::labels::document;
 use crate::ops::run::check_name;
 use crate::ops::{OpsError, write_whole};
@@ -12,7 +12,7 @@ use crate::record::event::{Header, LimitFacts};
 use crate::record::reader;
 use crate::report::batch::{self, Summary};
 use crate::results::ResultName;
-use crate::store::{self, Filter, Page, RunRow, RunState, Store};
+use crate::store::{Filter, Page, RunRow, RunState, Store};
 use crate::verdict::batch::{Match, Member, RigErrors, Standing, alike};
 
 /// Rows of the store taken at a time.
@@ -44,7 +44,7 @@ impl Crate {
     /// A batch that nobody knows; stores, journals or results that cannot be read.
     pub fn gather(out: &Path, batch: &str, is_virtual: Option<bool>) -> Result<Self, OpsError> {
         check_name("batch", batch)?;
-        let book = Book::of(&journal::read(&out.join(batch))?.lines);
+        let book = archive::book(out, batch)?;
         let mut runs = BTreeMap::new();
         let mut used = false;
         for kind in is_virtual.map_or(vec![false, true], |is_virtual| vec![is_virtual]) {
@@ -111,7 +111,7 @@ impl Crate {
 
 /// The runs of a batch by the unit that they count for, newest judging run first.
 fn runs_of(out: &Path, batch: &str, is_virtual: bool) -> Result<BTreeMap<String, Runs>, OpsError> {
-    let store = Store::open(&store::default_path(out, is_virtual))?;
+    let store = Store::open(out, is_virtual)?;
     let filter = Filter { batch: Some(batch.to_owned()), ..Filter::default() };
     let mut page = Page { skip: 0, rows: ROWS };
     let mut units: BTreeMap<String, Runs> = BTreeMap::new();
@@ -132,10 +132,12 @@ fn runs_of(out: &Path, batch: &str, is_virtual: bool) -> Result<BTreeMap<String,
             }
         }
         if !full {
-            return Ok(units);
+            break;
         }
         page.skip += ROWS;
     }
+    units.values().filter_map(|runs| runs.counting.as_ref()).try_for_each(|run| store.bring(run))?;
+    Ok(units)
 }
 
 fn members(book: &Book, mut runs: BTreeMap<String, Runs>) -> Result<Vec<Member>, OpsError> {

@@ -100,6 +100,7 @@ pub(super) fn document(
         warnings,
         events: findings.events.clone(),
         provenance: None,
+        analysis: Some(analysis::VERSION.to_owned()),
     }
 }
 

@@ -17,7 +17,7 @@ use crate::ops::{OpsError, contact};
 use crate::record::reader;
 use crate::results::{Grade, StoppedBy};
 use crate::runner::{Observer, Quiet, StopHandle};
-use crate::store::{self, Filter, Page, RunState, Store};
+use crate::store::{Filter, Page, RunState, Store};
 
 /// What crate on what bench.
 #[derive(Clone, Debug)]
@@ -147,7 +147,7 @@ impl Flow {
         const ROWS: u32 = 500;
         let filter = Filter { batch: Some(self.options.desk.batch.clone()), ..Filter::default() };
         for is_virtual in if self.is_virtual { &[true][..] } else { &[true, false] } {
-            let store = Store::open(&store::default_path(&self.options.desk.out, *is_virtual))?;
+            let store = Store::open(&self.options.desk.out, *is_virtual)?;
             let mut page = Page { skip: 0, rows: ROWS };
             loop {
                 let rows = store.list(&filter, page)?.rows;

@@ -8,8 +8,8 @@ use sha2::{Digest as _, Sha256};
 use crate::intake::book::Book;
 use crate::intake::journal::{self, Entry, Facts, Line};
 use crate::intake::table;
-use crate::ops::OpsError;
 use crate::ops::run::check_name;
+use crate::ops::{OpsError, archive};
 use crate::results::Grade;
 use crate::store::{self, RunRow, Store};
 
@@ -49,7 +49,7 @@ impl Desk {
     /// A bad batch name, an unreadable or damaged journal.
     pub fn book(&self) -> Result<Book, OpsError> {
         check_name("batch", &self.batch)?;
-        Ok(Book::of(&journal::read(&self.folder())?.lines))
+        archive::book(&self.out, &self.batch)
     }
 
     /// Registers a unit, or says more of one; returns whether it was new.
@@ -116,7 +116,7 @@ impl Desk {
             return Err(wrong("is not registered in this batch"));
         }
         for is_virtual in [false, true] {
-            let runs = Store::open(&store::default_path(&self.out, is_virtual))?.units(tag)?;
+            let runs = Store::open(&self.out, is_virtual)?.units(tag)?;
             if runs.iter().any(|run| run.batch == self.batch) {
                 return Err(wrong("has been run; `galebench retag` corrects the tag of a run"));
             }
@@ -171,9 +171,9 @@ impl Desk {
         let lines: Vec<Line> =
             entries.into_iter().map(|entry| Line { at: at.clone(), by: self.by.clone(), entry }).collect();
         journal::append(&self.folder(), &lines)?;
-        let book = self.book()?;
+        let lines = journal::read(&self.folder())?.lines;
         for is_virtual in [false, true] {
-            Store::open(&store::default_path(&self.out, is_virtual))?.take_book(&self.batch, &book)?;
+            Store::open(&self.out, is_virtual)?.take_journal(&self.batch, &lines)?;
         }
         Ok(())
     }
@@ -203,7 +203,7 @@ impl Desk {
 /// Neither is known.
 pub fn find_run(out: &Path, wanted: &str) -> Result<RunRow, OpsError> {
     for is_virtual in [false, true] {
-        let store = Store::open(&store::default_path(out, is_virtual))?;
+        let store = Store::open(out, is_virtual)?;
         if let Some(run) = store.run_named(wanted)? {
             return Ok(run);
         }

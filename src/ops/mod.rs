@@ -16,6 +16,7 @@ pub mod intake;
 pub mod labels;
 pub mod provenance;
 pub mod run;
+pub mod shop;
 pub mod verify;
 
 use std::path::{Path, PathBuf};
@@ -83,7 +84,14 @@ impl OpsError {
     /// Whether the user's own arguments or files are at fault (exit status 2) rather than rig, record or program (4).
     #[must_use]
     pub const fn is_usage(&self) -> bool {
-        matches!(self, Self::Config(_) | Self::Trace { .. } | Self::Argument { .. } | Self::Read { .. })
+        matches!(
+            self,
+            Self::Config(_)
+                | Self::Trace { .. }
+                | Self::Argument { .. }
+                | Self::Read { .. }
+                | Self::Store(StoreError::Settings { .. })
+        )
     }
 }
 

@@ -6,6 +6,7 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
+use crate::analysis;
 use crate::ops::document::Evaluated;
 use crate::ops::{OpsError, write_whole};
 use crate::record::seal::{self, FileMark, Seal};
@@ -25,8 +26,8 @@ const FORMAT: u32 = 1;
 pub struct Documents {
     /// Layout version.
     pub format: u32,
-    /// Program that wrote them.
-    pub program: String,
+    /// Program and version of the analysis that made them.
+    pub analysis: String,
     /// Fingerprint of the record that they were made from.
     pub record_sha256: String,
     /// Each file's mark, by name.
@@ -55,7 +56,7 @@ impl Documents {
     pub(super) fn write(dir: &Path, of: &Provenance, files: &[(&str, &str)]) -> Result<(), OpsError> {
         let documents = Self {
             format: FORMAT,
-            program: of.made_by.clone(),
+            analysis: analysis::VERSION.to_owned(),
             record_sha256: of.record_sha256.clone(),
             files: files.iter().map(|(name, text)| ((*name).to_owned(), FileMark::of(text.as_bytes()))).collect(),
         };
@@ -82,11 +83,7 @@ pub(super) fn stamp(dir: &Path, evaluated: &mut Evaluated, fresh: bool) -> Resul
         evaluated.document.warnings.insert(0, warning.to_owned());
     }
     let header = &evaluated.recording.header;
-    evaluated.document.provenance = Some(Provenance {
-        record_sha256,
-        frozen_sha256: header.frozen.clone(),
-        recorded_by: header.program.clone(),
-        made_by: PROGRAM.to_owned(),
-    });
+    evaluated.document.provenance =
+        Some(Provenance { record_sha256, frozen_sha256: header.frozen.clone(), recorded_by: header.program.clone() });
     Ok(())
 }

@@ -105,7 +105,7 @@ fn facts(document: &Document, recording: &Recording) -> Vec<(&'static str, Strin
     put("SHA-256 of rig and plan, frozen before the run", header.frozen.clone());
     let provenance = document.provenance.as_ref();
     put("fingerprint of the record, for `galebench verify`", provenance.map(|from| from.record_sha256.clone()));
-    put("report made by", provenance.map(|from| from.made_by.clone()).filter(|by| *by != header.program));
+    put("analysis", document.analysis.clone());
     put("samples lost", (recording.lost > 0).then(|| recording.lost.to_string()));
     all
 }

@@ -231,8 +231,8 @@ fn document(recording: &Recording, findings: &Findings) -> Document {
             record_sha256: "9d2f".repeat(16),
             frozen_sha256: header.frozen.clone(),
             recorded_by: header.program.clone(),
-            made_by: "galebench 9.9.9".to_owned(),
         }),
+        analysis: Some("galebench 1.0.0, analysis 1".to_owned()),
     }
 }
 

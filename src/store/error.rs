@@ -2,8 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use rusqlite::ErrorCode;
-
+use super::sql::{SqlError, SqlKind};
 use crate::record::error::RecordError;
 
 /// A failure of the index. The records are untouched by all of them.
@@ -72,27 +71,46 @@ pub enum StoreError {
         /// The reason given.
         why: String,
     },
+    /// The server cannot be reached.
+    #[error("the server of the index {} cannot be reached ({why}); runs wait here until it can", path.display())]
+    Away {
+        /// Server and database.
+        path: PathBuf,
+        /// The reason given.
+        why: String,
+    },
+    /// What is said of index and records cannot be used.
+    #[error("{}: {why}", path.display())]
+    Settings {
+        /// The file, or the address in it.
+        path: PathBuf,
+        /// What is wrong, and what to do.
+        why: String,
+    },
+    /// The object store refuses, or cannot be reached.
+    #[error("the object store {}: {why}", path.display())]
+    Objects {
+        /// Its address.
+        path: PathBuf,
+        /// The reason given.
+        why: String,
+    },
     /// The folders could not be gone through.
     #[error(transparent)]
     Record(#[from] RecordError),
 }
 
 impl StoreError {
-    /// The error for one of SQLite, told apart by what the person at the bench can do about it.
-    pub(super) fn sql(doing: &'static str, path: &Path, error: &rusqlite::Error) -> Self {
-        let (path, why) = (path.to_owned(), error.to_string());
-        match error.sqlite_error_code() {
-            Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => Self::Locked { path },
-            Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase) => Self::Damaged { path, why },
-            Some(
-                ErrorCode::CannotOpen
-                | ErrorCode::ReadOnly
-                | ErrorCode::PermissionDenied
-                | ErrorCode::DiskFull
-                | ErrorCode::SystemIoFailure
-                | ErrorCode::FileLockingProtocolFailed,
-            ) => Self::Io { doing, path, why },
-            _ => Self::Sql { path, why },
+    /// The error for a failed statement, told apart by what the person at the bench can do about it. `place` is a file, or
+    /// server and database.
+    pub(super) fn sql(doing: &'static str, place: &Path, error: SqlError) -> Self {
+        let (path, why) = (place.to_owned(), error.why);
+        match error.kind {
+            SqlKind::Locked => Self::Locked { path },
+            SqlKind::Damaged => Self::Damaged { path, why },
+            SqlKind::Io => Self::Io { doing, path, why },
+            SqlKind::Away => Self::Away { path, why },
+            SqlKind::Other => Self::Sql { path, why },
         }
     }
 }

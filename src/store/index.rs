@@ -1,15 +1,15 @@
 //! What is asked of the index: put a run in, list runs, the history of a unit.
 
-use std::collections::BTreeMap;
+use std::cell::Cell;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use rusqlite::types::{ToSql, Type, Value as SqlValue};
-use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde::Serialize;
 
 use super::error::StoreError;
+use super::filter::{conditions, numbers};
 use super::schema;
+use super::sql::{Database, Row, SqlError, Value};
 use crate::results::{Document, Grade, Measured, ResultName};
 
 /// Batch of a run that was given none.
@@ -40,6 +40,11 @@ pub enum RunState {
 
 impl RunState {
     const ALL: [Self; 3] = [Self::Finished, Self::Stopped, Self::Interrupted];
+
+    /// The state that a word names.
+    pub(super) fn from_word(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|known| known.word() == word)
+    }
 
     /// The word as printed.
     #[must_use]
@@ -81,6 +86,11 @@ pub struct RunRow {
     pub given: Option<Given>,
     /// Tag in the record, where a person corrected it afterwards.
     pub recorded_unit: Option<String>,
+    /// The bench that took it, where the index is shared by several.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub bench: Option<String>,
+    /// Program and analysis behind grade and reason; `None` where that was not yet written down.
+    pub analysis: Option<String>,
 }
 
 impl RunRow {
@@ -164,254 +174,195 @@ pub struct Listing {
     pub total: u64,
 }
 
-/// The open index.
+/// One index: a file of this bench's own, or the tables on a server that benches share.
 #[derive(Debug)]
-pub struct Store {
-    pub(super) connection: Connection,
-    pub(super) path: PathBuf,
+pub(super) struct Index {
+    pub(super) database: Box<dyn Database>,
+    /// The file, or server and database, as people are told.
+    pub(super) place: PathBuf,
     /// Folder below which run folders are kept relative, so that the whole of it can be moved.
     pub(super) root: PathBuf,
+    /// Whether it takes runs of the virtual bench, or all others.
+    pub(super) is_virtual: bool,
+    writing: Cell<bool>,
 }
 
 /// Newest first; runs without a start time last. Identifiers decide between equal times.
 const NEWEST_FIRST: &str = "ORDER BY started_ms DESC NULLS LAST, run DESC, id DESC";
-const COLUMNS: &str = "dir, run, unit, batch, plan, rig, started, bench_s, state, grade, reason, \
-    given_grade, given_by, given_why, recorded_unit";
-impl Store {
-    /// Opens the index at `path`, creates it with its folder, and brings an older one up to date. A file whose name ends in
-    /// `-virtual` before its extension takes virtual runs only, any other real runs only.
-    ///
-    /// # Errors
-    /// When the file cannot be created or opened, is locked, damaged, newer than this program or another program's.
-    pub fn open(path: &Path) -> Result<Self, StoreError> {
+const COLUMNS: &str = "run, unit, batch, plan, rig, started, bench_s, state, grade, reason, dir, \
+    given_grade, given_by, given_why, recorded_unit, bench, analysis";
+
+impl Index {
+    /// Opens the file at `path`, creates it with its folder, and brings an older one up to date.
+    pub(super) fn file(path: &Path, is_virtual: bool) -> Result<Self, StoreError> {
         let failed = |doing, e: std::io::Error| StoreError::Io { doing, path: path.to_owned(), why: e.to_string() };
         let root = std::path::absolute(path).map_err(|e| failed("find", e))?;
         let root = root.parent().map(Path::to_owned).unwrap_or_default();
         fs::create_dir_all(&root).map_err(|e| failed("create the folder of", e))?;
-        Ok(Self { connection: schema::open(path)?, path: path.to_owned(), root })
+        Ok(Self::of(Box::new(schema::open(path)?), path.to_owned(), root, is_virtual))
     }
 
-    /// Whether this is the index of virtual runs.
-    #[must_use]
-    pub fn is_virtual(&self) -> bool {
-        self.path.file_stem().is_some_and(|stem| stem.to_string_lossy().ends_with("-virtual"))
+    /// An index in tables that are there.
+    pub(super) const fn of(database: Box<dyn Database>, place: PathBuf, root: PathBuf, is_virtual: bool) -> Self {
+        Self { database, place, root, is_virtual, writing: Cell::new(false) }
     }
 
-    /// Puts in the run whose record lies in `dir`, or puts it in anew after another analysis.
-    ///
-    /// # Errors
-    /// When the index cannot be written, or the run is virtual and the index is not (or the other way round).
-    pub fn insert(&self, document: &Document, dir: &Path, state: RunState) -> Result<(), StoreError> {
-        if document.is_virtual != self.is_virtual() {
-            let run = document.run.clone().unwrap_or_else(|| dir.display().to_string());
-            return Err(StoreError::WrongKind { path: self.path.clone(), run });
+    /// Does all of `work` or nothing of it. Inside another it is part of that one.
+    pub(super) fn at_once<T>(&self, work: impl FnOnce() -> Result<T, StoreError>) -> Result<T, StoreError> {
+        if self.writing.get() {
+            return work();
         }
-        let kept = self.kept_dir(dir)?;
-        let run = document.run.clone().unwrap_or_else(|| last_name(dir));
+        let failed = |error| self.failed("write", error);
+        self.database.batch(self.database.dialect().begin()).map_err(failed)?;
+        self.writing.set(true);
+        let done = work().and_then(|done| self.database.batch("COMMIT").map_err(failed).map(|()| done));
+        self.writing.set(false);
+        done.inspect_err(|_| {
+            // Taken back already where the connection is gone; the error above is what the person is told.
+            let _ = self.database.batch("ROLLBACK");
+        })
+    }
+
+    /// Puts in a run whose folder is kept as `dir`, or puts it in anew after another analysis. `bench` is who took it;
+    /// unsaid, it stays as it was.
+    pub(super) fn put(
+        &self,
+        document: &Document,
+        dir: &str,
+        state: RunState,
+        bench: Option<&str>,
+    ) -> Result<(), StoreError> {
+        let last_name = || dir.rsplit('/').next().unwrap_or(dir).to_owned();
+        let run = document.run.clone().unwrap_or_else(last_name);
+        if document.is_virtual != self.is_virtual {
+            return Err(StoreError::WrongKind { path: self.place.clone(), run });
+        }
         let verdict = document.verdict.as_ref();
         let reason = verdict
             .and_then(|verdict| verdict.reasons.first())
             .or(document.stopped.as_ref().map(|stopped| &stopped.cause));
-        self.connection
-            .prepare_cached(
-                "INSERT INTO runs (dir, run, unit, batch, plan, rig, started, started_ms, bench_s, state, grade, reason,
-                                   line_kind, numbers)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14)
+        let values = [
+            dir.into(),
+            run.into(),
+            (&document.unit).into(),
+            document.batch.as_deref().unwrap_or(UNSORTED).into(),
+            (&document.plan).into(),
+            (&document.rig).into(),
+            (&document.started).into(),
+            document.started.as_deref().and_then(milliseconds).into(),
+            document.bench_seconds.into(),
+            state.word().into(),
+            verdict.map(|verdict| verdict.grade.word()).into(),
+            reason.map(String::as_str).into(),
+            document.results.get(&ResultName::LineKind).and_then(Measured::as_word).into(),
+            numbers(document).into(),
+            bench.into(),
+            (&document.analysis).into(),
+        ];
+        let insert =
+            "INSERT INTO runs (dir, run, unit, batch, plan, rig, started, started_ms, bench_s, state, grade, reason,
+                                   line_kind, numbers, bench, analysis)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)
                  ON CONFLICT (dir) DO UPDATE SET
                      run = excluded.run, batch = excluded.batch, plan = excluded.plan,
                      unit = CASE WHEN runs.recorded_unit IS NULL THEN excluded.unit ELSE runs.unit END,
                      rig = excluded.rig, started = excluded.started, started_ms = excluded.started_ms,
                      bench_s = excluded.bench_s, state = excluded.state, grade = excluded.grade,
-                     reason = excluded.reason, line_kind = excluded.line_kind, numbers = excluded.numbers",
-            )
-            .and_then(|mut statement| {
-                statement.execute(params![
-                    kept,
-                    run,
-                    document.unit,
-                    document.batch.as_deref().unwrap_or(UNSORTED),
-                    document.plan,
-                    document.rig,
-                    document.started,
-                    document.started.as_deref().and_then(milliseconds),
-                    document.bench_seconds,
-                    state.word(),
-                    verdict.map(|verdict| verdict.grade.word()),
-                    reason,
-                    document.results.get(&ResultName::LineKind).and_then(Measured::as_word),
-                    numbers(document),
-                ])
-            })
-            .map_err(|e| self.failed("write", &e))?;
+                     reason = excluded.reason, line_kind = excluded.line_kind, numbers = excluded.numbers,
+                     bench = coalesce(excluded.bench, runs.bench), analysis = excluded.analysis";
+        self.database.execute(insert, &values).map_err(|e| self.failed("write", e))?;
         Ok(())
     }
 
     /// Runs that match `filter`, newest first. Contact checks are shown only when a unit is asked for.
-    ///
-    /// # Errors
-    /// When the index cannot be read.
-    pub fn list(&self, filter: &Filter, page: Page) -> Result<Listing, StoreError> {
-        let (matches, given) = conditions(filter);
-        let given = || given.iter().map(|value| value as &dyn ToSql).collect::<Vec<_>>();
+    pub(super) fn list(&self, filter: &Filter, page: Page) -> Result<Listing, StoreError> {
+        let (matches, given) = conditions(filter, self.database.dialect());
         let read = || {
             let count = format!("SELECT count(*) FROM runs WHERE {matches}");
-            let total: i64 = self.connection.prepare_cached(&count)?.query_row(given().as_slice(), |row| row.get(0))?;
+            let total = self.count(&count, &given)?;
             let Page { rows, skip } = page;
             let select =
                 format!("SELECT {COLUMNS} FROM runs WHERE {matches} {NEWEST_FIRST} LIMIT {rows} OFFSET {skip}");
-            let mut statement = self.connection.prepare_cached(&select)?;
-            let rows =
-                statement.query_map(given().as_slice(), |row| self.row(row))?.collect::<rusqlite::Result<Vec<_>>>()?;
-            Ok(Listing { rows, total: u64::try_from(total).unwrap_or(0) })
+            Ok(Listing { rows: self.rows(&select, &given)?, total })
         };
-        read().map_err(|e| self.failed("read", &e))
-    }
-
-    /// All runs of the unit `tag`, newest first.
-    ///
-    /// # Errors
-    /// When the index cannot be read.
-    pub fn units(&self, tag: &str) -> Result<Vec<RunRow>, StoreError> {
-        let filter = Filter { unit: Some(tag.to_owned()), ..Filter::default() };
-        Ok(self.list(&filter, Page { skip: 0, rows: u32::MAX })?.rows)
+        read().map_err(|e| self.failed("read", e))
     }
 
     /// How many other runs of the unit `tag`, contact checks apart, were started before `run`; all others when `run` is not in the
     /// index yet or its start is unknown.
-    ///
-    /// # Errors
-    /// When the index cannot be read.
-    pub fn earlier_runs(&self, tag: &str, run: &str) -> Result<u64, StoreError> {
+    pub(super) fn earlier_runs(&self, tag: &str, run: &str) -> Result<u64, StoreError> {
         let read = || {
             let of_run = "SELECT started_ms FROM runs WHERE unit = ?1 AND run = ?2";
-            let started: Option<i64> =
-                self.connection.query_row(of_run, params![tag, run], |row| row.get(0)).optional()?.flatten();
+            let started = self.database.first(of_run, &[tag.into(), run.into()])?;
+            let started: Option<i64> = started.map_or(Ok(None), |mut row| row.take())?;
             let others = "SELECT count(*) FROM runs WHERE unit = ?1 AND run <> ?2 \
                           AND plan IS DISTINCT FROM 'contact check' \
-                          AND (?3 IS NULL OR started_ms IS NULL OR started_ms < ?3)";
-            self.connection.query_row(others, params![tag, run, started], |row| row.get::<_, i64>(0))
+                          AND (CAST(?3 AS BIGINT) IS NULL OR started_ms IS NULL OR started_ms < CAST(?3 AS BIGINT))";
+            self.count(others, &[tag.into(), run.into(), started.into()])
         };
-        read().map(|count| u64::try_from(count).unwrap_or(0)).map_err(|e| self.failed("read", &e))
+        read().map_err(|e| self.failed("read", e))
     }
 
-    pub(super) fn one_run(&self, run: &str) -> rusqlite::Result<Option<RunRow>> {
+    /// The run named `run`.
+    pub(super) fn one_run(&self, run: &str) -> Result<Option<RunRow>, StoreError> {
         let select = format!("SELECT {COLUMNS} FROM runs WHERE run = ?1 {NEWEST_FIRST} LIMIT 1");
-        self.connection.prepare_cached(&select)?.query_row([run], |row| self.row(row)).optional()
+        let rows = self.rows(&select, &[run.into()]).map_err(|e| self.failed("read", e))?;
+        Ok(rows.into_iter().next())
     }
 
-    pub(super) fn failed(&self, doing: &'static str, error: &rusqlite::Error) -> StoreError {
-        StoreError::sql(doing, &self.path, error)
+    pub(super) fn rows(&self, select: &str, values: &[Value]) -> Result<Vec<RunRow>, SqlError> {
+        self.database.query(select, values)?.into_iter().map(|row| self.row(row)).collect()
+    }
+
+    pub(super) fn count(&self, select: &str, values: &[Value]) -> Result<u64, SqlError> {
+        let count: i64 = self.database.first(select, values)?.map_or(Ok(0), |mut row| row.take())?;
+        Ok(u64::try_from(count).unwrap_or(0))
+    }
+
+    pub(super) fn failed(&self, doing: &'static str, error: SqlError) -> StoreError {
+        StoreError::sql(doing, &self.place, error)
     }
 
     /// How `dir` is kept: relative where it lies below the index's own folder, with `/` on every system.
-    fn kept_dir(&self, dir: &Path) -> Result<String, StoreError> {
-        let failed = |why: String| StoreError::Sql { path: self.path.clone(), why };
+    pub(super) fn kept_dir(&self, dir: &Path) -> Result<String, StoreError> {
+        let failed = |why: String| StoreError::Sql { path: self.place.clone(), why };
         let whole = std::path::absolute(dir).map_err(|e| failed(e.to_string()))?;
         let kept = whole.strip_prefix(&self.root).unwrap_or(&whole);
         let text = kept.to_str().ok_or_else(|| failed(format!("folder {} is not UTF-8 text", dir.display())))?;
         Ok(text.replace(std::path::MAIN_SEPARATOR, "/"))
     }
 
-    fn row(&self, row: &Row<'_>) -> rusqlite::Result<RunRow> {
-        let state: String = row.get("state")?;
-        let grade: Option<String> = row.get("grade")?;
+    /// A row of [`COLUMNS`].
+    fn row(&self, mut row: Row) -> Result<RunRow, SqlError> {
+        let unknown = |word: &str| SqlError::other(format!("`{word}` is not known"));
+        let grade = |word: Option<String>| -> Result<Option<Grade>, SqlError> {
+            word.map(|word| grade_of(&word).ok_or_else(|| unknown(&word))).transpose()
+        };
         Ok(RunRow {
-            run: row.get("run")?,
-            unit: row.get("unit")?,
-            batch: row.get("batch")?,
-            plan: row.get("plan")?,
-            rig: row.get("rig")?,
-            started: row.get("started")?,
-            bench_s: row.get("bench_s")?,
-            state: RunState::ALL.into_iter().find(|known| known.word() == state).ok_or_else(|| unknown(8, &state))?,
-            grade: grade.map(|word| grade_of(&word).ok_or_else(|| unknown(9, &word))).transpose()?,
-            reason: row.get("reason")?,
-            given: given(row)?,
-            recorded_unit: row.get("recorded_unit")?,
-            dir: self.root.join(row.get::<_, String>("dir")?),
+            run: row.take()?,
+            unit: row.take()?,
+            batch: row.take()?,
+            plan: row.take()?,
+            rig: row.take()?,
+            started: row.take()?,
+            bench_s: row.take()?,
+            state: {
+                let word: String = row.take()?;
+                RunState::from_word(&word).ok_or_else(|| unknown(&word))?
+            },
+            grade: grade(row.take()?)?,
+            reason: row.take()?,
+            dir: self.root.join(row.take::<String>()?),
+            given: {
+                let given = grade(row.take()?)?;
+                let (by, why): (Option<String>, Option<String>) = (row.take()?, row.take()?);
+                given.map(|grade| Given { grade, by: by.unwrap_or_default(), why: why.unwrap_or_default() })
+            },
+            recorded_unit: row.take()?,
+            bench: row.take()?,
+            analysis: row.take()?,
         })
     }
-}
-
-/// Conditions of a filter, and the values of their `?` in order.
-fn conditions(filter: &Filter) -> (String, Vec<SqlValue>) {
-    let mut parts: Vec<String> = Vec::new();
-    let mut given: Vec<SqlValue> = Vec::new();
-    let mut equal = |column: &str, value: Option<&str>| {
-        if let Some(value) = value {
-            parts.push(format!("{column} = ?"));
-            given.push(SqlValue::Text(value.to_owned()));
-        }
-    };
-    equal("batch", filter.batch.as_deref());
-    equal("unit", filter.unit.as_deref());
-    equal("grade", filter.grade.map(Grade::word));
-    equal("state", filter.state.map(RunState::word));
-    if filter.unit.is_none() {
-        parts.push(format!("plan IS DISTINCT FROM '{CONTACT_PLAN}'"));
-    }
-    let unit_has = |columns: &[&str]| {
-        let any: Vec<String> = columns.iter().map(|column| format!("units.{column} LIKE ? ESCAPE '\\'")).collect();
-        let at = "units.batch = runs.batch AND units.tag = runs.unit";
-        format!("EXISTS (SELECT 1 FROM units WHERE {at} AND ({}))", any.join(" OR "))
-    };
-    let within = |text: &str| {
-        let plain = text.replace('\\', "\\\\").replace('%', "\\%").replace('_', "\\_");
-        SqlValue::Text(format!("%{plain}%"))
-    };
-    if let Some(donor) = &filter.donor {
-        parts.push(unit_has(&["donor"]));
-        given.push(within(donor));
-    }
-    if let Some(kind) = &filter.kind {
-        parts.push(format!("(line_kind = ? OR {})", unit_has(&["kind"])));
-        given.extend([SqlValue::Text(kind.clone()), within(kind)]);
-    }
-    if let Some(text) = &filter.text {
-        let own = ["unit", "reason", "rig", "plan", "given_by", "given_why"];
-        let noted = ["donor", "kind", "shelf", "findings", "note"];
-        let any: Vec<String> = own.iter().map(|column| format!("runs.{column} LIKE ? ESCAPE '\\'")).collect();
-        parts.push(format!("({} OR {})", any.join(" OR "), unit_has(&noted)));
-        given.extend(std::iter::repeat_n(within(text), own.len() + noted.len()));
-    }
-    for range in &filter.ranges {
-        // Names of results are letters, digits and underscores.
-        let value = format!("CAST(numbers ->> '{}' AS DOUBLE PRECISION)", range.result.name());
-        for (sign, end) in [(">=", range.min), ("<=", range.max)] {
-            if let Some(end) = end {
-                parts.push(format!("{value} {sign} ?"));
-                given.push(SqlValue::Real(end));
-            }
-        }
-        if range.min.is_none() && range.max.is_none() {
-            parts.push(format!("{value} IS NOT NULL"));
-        }
-    }
-    let all = if parts.is_empty() { "TRUE".to_owned() } else { parts.join(" AND ") };
-    (all, given)
-}
-
-/// The person's grade of a row.
-fn given(row: &Row<'_>) -> rusqlite::Result<Option<Given>> {
-    let Some(word) = row.get::<_, Option<String>>("given_grade")? else { return Ok(None) };
-    let grade = grade_of(&word).ok_or_else(|| unknown(11, &word))?;
-    let text = |name| row.get::<_, Option<String>>(name).map(Option::unwrap_or_default);
-    Ok(Some(Given { grade, by: text("given_by")?, why: text("given_why")? }))
-}
-
-/// All numbers of a document by name, as JSON, for queries by range; bounds are no numbers to ask for.
-fn numbers(document: &Document) -> String {
-    let known = |(name, measured): (&ResultName, &Measured)| {
-        let value = measured.as_number().filter(|value| value.is_finite() && !measured.is_bound())?;
-        Some((name.name(), value))
-    };
-    let all: BTreeMap<&str, f64> = document.results.iter().filter_map(known).collect();
-    // Plain names and finite numbers: nothing that JSON cannot hold.
-    serde_json::to_string(&all).unwrap_or_default()
-}
-
-fn unknown(column: usize, word: &str) -> rusqlite::Error {
-    rusqlite::Error::FromSqlConversionFailure(column, Type::Text, format!("`{word}` is not known").into())
 }
 
 fn grade_of(word: &str) -> Option<Grade> {
@@ -419,14 +370,6 @@ fn grade_of(word: &str) -> Option<Grade> {
 }
 
 /// Milliseconds since 1970, to order times that were written with different offsets.
-fn milliseconds(started: &str) -> Option<i64> {
+pub(super) fn milliseconds(started: &str) -> Option<i64> {
     started.parse::<jiff::Timestamp>().ok().map(jiff::Timestamp::as_millisecond)
 }
-
-fn last_name(dir: &Path) -> String {
-    dir.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
-}
-
-#[cfg(test)]
-#[path = "tests.rs"]
-mod tests;

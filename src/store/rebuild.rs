@@ -6,8 +6,8 @@ use std::io;
 use std::path::{Path, PathBuf};
 
 use super::error::StoreError;
-use super::index::{RunState, Store};
-use crate::intake::book::Book;
+use super::index::RunState;
+use super::shop::Store;
 use crate::intake::journal;
 use crate::record::RESULTS_FILE;
 use crate::record::error::RecordError;
@@ -35,31 +35,34 @@ impl Store {
     ///
     /// # Errors
     /// When the folders cannot be gone through or the index cannot be written; it then is as it was before.
-    pub fn rebuild(&mut self, root: &Path) -> Result<Rebuilt, StoreError> {
+    pub fn rebuild(&self, root: &Path) -> Result<Rebuilt, StoreError> {
         let mut rebuilt = Rebuilt::default();
-        let mut found = Vec::new();
-        for dir in reader::list(root)? {
-            match run_of(&dir) {
-                Ok((document, _)) if document.is_virtual != self.is_virtual() => {}
-                Ok((document, state)) => found.push((dir, document, state)),
-                Err(why) => rebuilt.problems.push((dir, why)),
+        let folders = reader::list(root)?;
+        self.local.at_once(|| {
+            let clear = self.local.database.batch("DELETE FROM runs; DELETE FROM units");
+            clear.map_err(|e| self.local.failed("write", e))?;
+            // One document at a time: there may be more than memory holds.
+            for dir in folders {
+                match run_of(&dir) {
+                    Ok((document, _)) if document.is_virtual != self.is_virtual() => {}
+                    Ok((document, state)) => {
+                        self.enter(&document, &dir, state)?;
+                        rebuilt.runs += 1;
+                        rebuilt.interrupted += u64::from(state == RunState::Interrupted);
+                    }
+                    Err(why) => rebuilt.problems.push((dir, why)),
+                }
             }
-        }
-        // All or nothing: a drop of the guard takes everything back.
-        let transaction = self.connection.unchecked_transaction().map_err(|e| self.failed("write", &e))?;
-        transaction.execute_batch("DELETE FROM runs; DELETE FROM units").map_err(|e| self.failed("write", &e))?;
-        for (dir, document, state) in &found {
-            self.insert(document, dir, *state)?;
-            rebuilt.runs += 1;
-            rebuilt.interrupted += u64::from(*state == RunState::Interrupted);
-        }
-        for (batch, folder) in batches(root)? {
-            match journal::read(&folder) {
-                Ok(journal) => self.take_book(&batch, &Book::of(&journal.lines))?,
-                Err(why) => rebuilt.problems.push((folder, why.to_string())),
+            for (batch, folder) in batches(root)? {
+                match journal::read(&folder) {
+                    Ok(journal) => self.enter_journal(&batch, &journal.lines)?,
+                    Err(why) => rebuilt.problems.push((folder, why.to_string())),
+                }
             }
-        }
-        transaction.commit().map_err(|e| self.failed("write", &e))?;
+            Ok(())
+        })?;
+        // What the server has of this bench is put in anew as well; other benches' runs are left alone.
+        self.send_quietly();
         Ok(rebuilt)
     }
 }
@@ -133,5 +136,6 @@ fn bare(dir: &Path) -> Result<Document, String> {
         warnings: Vec::new(),
         events: Vec::new(),
         provenance: None,
+        analysis: None,
     })
 }

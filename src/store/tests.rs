@@ -1,11 +1,14 @@
 use std::collections::BTreeMap;
+use std::path::Path;
+
+use rusqlite::Connection;
 
 use super::*;
 use crate::bench::Block;
 use crate::record::event::{Event, Header, Numbered};
 use crate::record::writer::RecordWriter;
 use crate::record::{EVENTS_FILE, RESULTS_FILE};
-use crate::results::{Stopped, StoppedBy, Verdict};
+use crate::results::{Document, Grade, Stopped, StoppedBy, Verdict};
 
 fn document(unit: &str, run: &str, started: &str, grade: Option<Grade>) -> Document {
     let verdict = grade.map(|grade| Verdict {
@@ -39,11 +42,12 @@ fn document(unit: &str, run: &str, started: &str, grade: Option<Grade>) -> Docum
         warnings: Vec::new(),
         events: Vec::new(),
         provenance: None,
+        analysis: Some("galebench 1, analysis 1".to_owned()),
     }
 }
 
 fn store(root: &Path) -> Store {
-    Store::open(&default_path(root, false)).unwrap()
+    Store::open(root, false).unwrap()
 }
 
 fn put(store: &Store, root: &Path, document: &Document) {
@@ -75,6 +79,8 @@ fn a_run_put_in_is_listed_as_it_was_even_after_opening_anew() {
         dir: root.path().join("may-shelf-3/TQ-0001/run-1"),
         given: None,
         recorded_unit: None,
+        bench: None,
+        analysis: Some("galebench 1, analysis 1".into()),
     };
     assert_eq!(listing, Listing { rows: vec![due], total: 1 });
 }
@@ -164,7 +170,7 @@ fn virtual_and_real_runs_never_meet_in_one_index() {
     let dir = root.path().join("may-shelf-3/TQ-0001/run-1");
     let error = store(root.path()).insert(&made_up, &dir, RunState::Finished).unwrap_err();
     assert!(matches!(&error, StoreError::WrongKind { run, .. } if run == "run-1"), "{error}");
-    let own = Store::open(&default_path(root.path(), true)).unwrap();
+    let own = Store::open(root.path(), true).unwrap();
     own.insert(&made_up, &dir, RunState::Finished).unwrap();
     assert_eq!(store(root.path()).list(&Filter::default(), Page::default()).unwrap().total, 0);
 }
@@ -203,7 +209,7 @@ fn a_lost_index_comes_back_from_the_records() {
     record(&at("unsorted/TQ-0001/run-5"), &header("run-5", false), true, None);
     std::fs::write(at("unsorted/TQ-0001/run-5").join(RESULTS_FILE), "{").unwrap();
 
-    let mut index = store(root.path());
+    let index = store(root.path());
     put(&index, root.path(), &document("TQ-0099", "gone", "2026-05-01T09:00:00Z", None));
     let rebuilt = index.rebuild(root.path()).unwrap();
     assert_eq!((rebuilt.runs, rebuilt.interrupted, rebuilt.problems.len()), (3, 1, 1));
@@ -221,7 +227,7 @@ fn a_lost_index_comes_back_from_the_records() {
     );
     assert_eq!(rows[0].reason.as_deref(), Some("emergency stop"));
 
-    let mut virtual_index = Store::open(&default_path(root.path(), true)).unwrap();
+    let virtual_index = Store::open(root.path(), true).unwrap();
     assert_eq!(virtual_index.rebuild(root.path()).unwrap().runs, 1);
 }
 
@@ -229,7 +235,7 @@ fn a_lost_index_comes_back_from_the_records() {
 fn a_file_that_is_damaged_foreign_newer_or_locked_says_what_to_do() {
     let root = tempfile::tempdir().unwrap();
     let path = default_path(root.path(), false);
-    let error = || Store::open(&path).unwrap_err();
+    let error = || Store::open(root.path(), false).unwrap_err();
 
     std::fs::write(&path, "time_s,supply_a\n".repeat(200)).unwrap();
     assert!(matches!(error(), StoreError::Damaged { .. }), "{}", error());
@@ -242,7 +248,7 @@ fn a_file_that_is_damaged_foreign_newer_or_locked_says_what_to_do() {
     std::fs::remove_file(&path).unwrap();
     let other = Connection::open(&path).unwrap();
     other.execute_batch("PRAGMA user_version = 99").unwrap();
-    assert_eq!(error(), StoreError::Newer { path: path.clone(), version: 99, known: 2 });
+    assert_eq!(error(), StoreError::Newer { path: path.clone(), version: 99, known: 3 });
     drop(other);
 
     std::fs::remove_file(&path).unwrap();
@@ -250,7 +256,7 @@ fn a_file_that_is_damaged_foreign_newer_or_locked_says_what_to_do() {
     let other = Connection::open(&path).unwrap();
     other.execute_batch("BEGIN IMMEDIATE").unwrap();
     let waiting = store(root.path());
-    waiting.connection.busy_timeout(std::time::Duration::from_millis(20)).unwrap();
+    waiting.local.database.batch("PRAGMA busy_timeout = 20").unwrap();
     let document = document("TQ-0001", "run-1", "2026-05-04T09:00:00Z", None);
     let error = waiting.insert(&document, root.path(), RunState::Finished).unwrap_err();
     assert_eq!(error, StoreError::Locked { path });
@@ -261,7 +267,7 @@ fn a_folder_that_cannot_be_made_is_named() {
     let root = tempfile::tempdir().unwrap();
     let file = root.path().join(EVENTS_FILE);
     std::fs::write(&file, "").unwrap();
-    let error = Store::open(&default_path(&file, false)).unwrap_err();
+    let error = Store::open(&file, false).unwrap_err();
     assert!(error.to_string().starts_with("cannot create the folder of the index"), "{error}");
 }
 
@@ -283,16 +289,14 @@ fn many_programs_may_open_a_new_index_at_once() {
 fn verdicts_outlive_a_power_cut() {
     let root = tempfile::tempdir().unwrap();
     let store = store(root.path());
-    let pragma =
-        |name| store.connection.pragma_query_value(None, name, |row| row.get::<_, rusqlite::types::Value>(0)).unwrap();
-    assert_eq!(pragma("journal_mode"), rusqlite::types::Value::Text("wal".into()));
+    let pragma = |name: &str| store.local.database.first(&format!("PRAGMA {name}"), &[]).unwrap().unwrap();
+    assert_eq!(pragma("journal_mode").take::<String>().unwrap(), "wal");
     // 2 is FULL.
-    assert_eq!(pragma("synchronous"), rusqlite::types::Value::Integer(2));
+    assert_eq!(pragma("synchronous").take::<i64>().unwrap(), 2);
 }
 
 #[test]
 fn runs_are_found_by_result_range_donor_kind_and_free_text() {
-    use crate::intake::book::Book;
     use crate::intake::journal::{Entry, Facts, Line};
     use crate::results::{Contribution, Measured, ResultName};
     let root = tempfile::tempdir().unwrap();
@@ -315,7 +319,7 @@ fn runs_are_found_by_result_range_donor_kind_and_free_text() {
     };
     let entry = Entry::Unit { tag: "TQ-0002".to_owned(), facts };
     let line = Line { at: "2026-05-01T00:00:00Z".to_owned(), by: None, entry };
-    store.take_book("may-shelf-3", &Book::of(&[line])).unwrap();
+    store.take_journal("may-shelf-3", &[line]).unwrap();
     let found = |filter: Filter| {
         let listing = store.list(&filter, Page::default()).unwrap();
         assert_eq!(listing.total, listing.rows.len() as u64);

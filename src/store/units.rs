@@ -1,10 +1,10 @@
 //! The book of a batch in the index: registered units, corrected tags, grades of people.
 
-use rusqlite::params;
 use serde::Serialize;
 
 use super::error::StoreError;
-use super::index::Store;
+use super::index::{Index, Page};
+use super::sql::SqlError;
 use crate::intake::book::Book;
 
 /// A registered unit with where it stands.
@@ -32,120 +32,96 @@ pub struct UnitRow {
     pub registered: String,
 }
 
-impl Store {
+impl Index {
     /// Takes the book of `batch` in: its units replace those known, its corrections and people's grades are put on the
     /// runs. All or nothing.
-    ///
-    /// # Errors
-    /// When the index cannot be written.
-    pub fn take_book(&self, batch: &str, book: &Book) -> Result<(), StoreError> {
-        let write = || {
-            // Inside a rebuild there is a transaction already; its end is this one's.
-            let transaction =
-                self.connection.is_autocommit().then(|| self.connection.unchecked_transaction()).transpose()?;
-            self.write_units(batch, book)?;
-            self.write_words_on_runs(batch, book)?;
-            transaction.map_or(Ok(()), rusqlite::Transaction::commit)
-        };
-        write().map_err(|e| self.failed("write", &e))
+    pub(super) fn take_book(&self, batch: &str, book: &Book) -> Result<(), StoreError> {
+        self.at_once(|| {
+            self.write_units(batch, book)
+                .and_then(|()| self.write_words_on_runs(batch, book))
+                .map_err(|e| self.failed("write", e))
+        })
     }
 
-    fn write_units(&self, batch: &str, book: &Book) -> rusqlite::Result<()> {
-        self.connection.prepare_cached("DELETE FROM units WHERE batch = ?1")?.execute([batch])?;
-        let mut insert = self.connection.prepare_cached(
-            "INSERT INTO units (batch, tag, donor, kind, shelf, price, findings, note, photos, registered)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
-        )?;
+    fn write_units(&self, batch: &str, book: &Book) -> Result<(), SqlError> {
+        self.database.execute("DELETE FROM units WHERE batch = ?1", &[batch.into()])?;
+        let insert = "INSERT INTO units (batch, tag, donor, kind, shelf, price, findings, note, photos, registered)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)";
         for (tag, card) in &book.units {
             let facts = &card.facts;
-            insert.execute(params![
-                batch,
-                tag,
-                facts.donor,
-                facts.kind,
-                facts.shelf,
-                facts.price,
-                facts.findings.as_ref().map(|findings| findings.join(", ")),
-                facts.note,
-                u32::try_from(card.photos.len()).unwrap_or(u32::MAX),
-                card.registered,
-            ])?;
+            let values = [
+                batch.into(),
+                tag.as_str().into(),
+                (&facts.donor).into(),
+                (&facts.kind).into(),
+                (&facts.shelf).into(),
+                (&facts.price).into(),
+                facts.findings.as_ref().map(|findings| findings.join(", ")).into(),
+                (&facts.note).into(),
+                u32::try_from(card.photos.len()).unwrap_or(u32::MAX).into(),
+                card.registered.as_str().into(),
+            ];
+            self.database.execute(insert, &values)?;
         }
         Ok(())
     }
 
-    fn write_words_on_runs(&self, batch: &str, book: &Book) -> rusqlite::Result<()> {
-        let mut retag = self.connection.prepare_cached(
-            "UPDATE runs SET unit = ?1, recorded_unit = CASE WHEN ?1 = ?2 THEN NULL ELSE ?2 END
-             WHERE run = ?3 AND batch = ?4",
-        )?;
+    fn write_words_on_runs(&self, batch: &str, book: &Book) -> Result<(), SqlError> {
+        let retag = "UPDATE runs SET unit = ?1, recorded_unit = CASE WHEN ?1 = ?2 THEN NULL ELSE ?2 END
+             WHERE run = ?3 AND batch = ?4";
         for (run, (from, to)) in &book.retags {
-            retag.execute(params![to, from, run, batch])?;
+            let values = [to.as_str().into(), from.as_str().into(), run.as_str().into(), batch.into()];
+            self.database.execute(retag, &values)?;
         }
-        self.connection
-            .prepare_cached(
-                "UPDATE runs SET given_grade = NULL, given_by = NULL, given_why = NULL
-                 WHERE batch = ?1 AND given_grade IS NOT NULL",
-            )?
-            .execute([batch])?;
-        let mut give = self.connection.prepare_cached(
-            "UPDATE runs SET given_grade = ?1, given_by = ?2, given_why = ?3 WHERE run = ?4 AND batch = ?5",
-        )?;
+        let clear = "UPDATE runs SET given_grade = NULL, given_by = NULL, given_why = NULL
+                 WHERE batch = ?1 AND given_grade IS NOT NULL";
+        self.database.execute(clear, &[batch.into()])?;
+        let give = "UPDATE runs SET given_grade = ?1, given_by = ?2, given_why = ?3 WHERE run = ?4 AND batch = ?5";
         for (run, given) in &book.overrides {
-            give.execute(params![given.grade.word(), given.by, given.why, run, batch])?;
+            let values = [
+                given.grade.word().into(),
+                given.by.as_str().into(),
+                given.why.as_str().into(),
+                run.as_str().into(),
+                batch.into(),
+            ];
+            self.database.execute(give, &values)?;
         }
         Ok(())
     }
 
     /// Registered units of `batch`, by tag, a page of them.
-    ///
-    /// # Errors
-    /// When the index cannot be read.
-    pub fn units_of(&self, batch: &str, page: super::Page) -> Result<Vec<UnitRow>, StoreError> {
+    pub(super) fn units_of(&self, batch: &str, page: Page) -> Result<Vec<UnitRow>, StoreError> {
         let read = || {
-            let mut select = self.connection.prepare_cached(
-                "SELECT batch, tag, donor, kind, shelf, price, findings, note, photos, registered
-                 FROM units WHERE batch = ?1 ORDER BY tag LIMIT ?2 OFFSET ?3",
-            )?;
-            let rows = select.query_map(params![batch, page.rows, page.skip], |row| {
+            let select = "SELECT batch, tag, donor, kind, shelf, price, findings, note, photos, registered
+                 FROM units WHERE batch = ?1 ORDER BY tag LIMIT ?2 OFFSET ?3";
+            let rows = self.database.query(select, &[batch.into(), page.rows.into(), page.skip.into()])?;
+            let unit = |mut row: super::sql::Row| {
                 Ok(UnitRow {
-                    batch: row.get(0)?,
-                    tag: row.get(1)?,
-                    donor: row.get(2)?,
-                    kind: row.get(3)?,
-                    shelf: row.get(4)?,
-                    price: row.get(5)?,
-                    findings: row.get(6)?,
-                    note: row.get(7)?,
-                    photos: row.get(8)?,
-                    registered: row.get(9)?,
+                    batch: row.take()?,
+                    tag: row.take()?,
+                    donor: row.take()?,
+                    kind: row.take()?,
+                    shelf: row.take()?,
+                    price: row.take()?,
+                    findings: row.take()?,
+                    note: row.take()?,
+                    photos: row.take()?,
+                    registered: row.take()?,
                 })
-            })?;
-            rows.collect::<rusqlite::Result<Vec<_>>>()
+            };
+            rows.into_iter().map(unit).collect::<Result<Vec<_>, SqlError>>()
         };
-        read().map_err(|e| self.failed("read", &e))
+        read().map_err(|e| self.failed("read", e))
     }
 
     /// Tags of the units of `batch` that have runs, in order.
-    ///
-    /// # Errors
-    /// When the index cannot be read.
-    pub fn tags_of(&self, batch: &str) -> Result<Vec<String>, StoreError> {
+    pub(super) fn tags_of(&self, batch: &str) -> Result<Vec<String>, StoreError> {
         let read = || {
             let select = "SELECT DISTINCT unit FROM runs WHERE batch = ?1 AND unit IS NOT NULL ORDER BY unit";
-            self.connection
-                .prepare_cached(select)?
-                .query_map([batch], |row| row.get::<_, String>(0))?
-                .collect::<rusqlite::Result<Vec<_>>>()
+            let rows = self.database.query(select, &[batch.into()])?;
+            rows.into_iter().map(|mut row| row.take()).collect::<Result<Vec<_>, SqlError>>()
         };
-        read().map_err(|e| self.failed("read", &e))
-    }
-
-    /// The run named `run`; `None` when the index does not know it.
-    ///
-    /// # Errors
-    /// When the index cannot be read.
-    pub fn run_named(&self, run: &str) -> Result<Option<super::RunRow>, StoreError> {
-        self.one_run(run).map_err(|e| self.failed("read", &e))
+        read().map_err(|e| self.failed("read", e))
     }
 }

@@ -12,16 +12,17 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 
 pub use self::differences::Difference;
+use crate::analysis;
 use crate::ops::analyze::analyze;
 use crate::ops::document;
-use crate::ops::provenance::{DOCUMENTS_FILE, Documents, PROGRAM};
+use crate::ops::provenance::{DOCUMENTS_FILE, Documents};
 use crate::ops::{OpsError, archive};
 use crate::record::csv_import::TraceOptions;
 use crate::record::event::Header;
 use crate::record::seal::{self, FileMark, SEAL_FILE, Seal};
 use crate::record::{EVENTS_FILE, RESULTS_FILE, SAMPLES_FILE, reader};
 use crate::results::Document;
-use crate::store::{self, Store};
+use crate::store::Store;
 
 /// What to verify.
 #[derive(Clone, Debug)]
@@ -134,7 +135,7 @@ fn run_named_in(path: &Path, out: &Path) -> Result<PathBuf, OpsError> {
         return Err(OpsError::Argument { what, why });
     };
     for is_virtual in [false, true] {
-        if let Some(row) = Store::open(&store::default_path(out, is_virtual))?.run_named(&run)? {
+        if let Some(row) = Store::open(out, is_virtual)?.run_named(&run)? {
             return Ok(row.dir);
         }
     }
@@ -297,7 +298,8 @@ impl Made {
             return Ok(check(&name, State::Holds, "the record gives the same"));
         }
         let differences = differences::between(kind, &found, due);
-        let older = self.documents.as_ref().map(|documents| documents.program.as_str()).filter(|by| *by != PROGRAM);
+        let older =
+            self.documents.as_ref().map(|documents| documents.analysis.as_str()).filter(|by| *by != analysis::VERSION);
         Ok(match (as_written, older) {
             (Some(true), _) if !self.record_holds => {
                 check(&name, State::Holds, "as written, before the record was altered")

@@ -1,0 +1,115 @@
+//! `galebench store`: the shop's server and object store behind a bench.
+
+use std::path::PathBuf;
+
+use clap::{Args, Subcommand};
+
+use crate::cli::exit::{ExitStatus, Failure};
+use crate::cli::output::print;
+use crate::ops::shop;
+
+/// Show or set where a shop with several benches keeps its index and records
+///
+/// Without settings both are in the folder of this bench. A server or an object store comes on top: what a bench does
+/// goes into its own folder first and is sent from there, also later, when the server was away.
+#[derive(Debug, Args)]
+pub(crate) struct StoreArgs {
+    #[command(subcommand)]
+    what: What,
+}
+
+#[derive(Debug, Subcommand)]
+enum What {
+    /// Show the settings and how much waits to be sent
+    Show(PlaceArgs),
+    /// Set where index and records go besides, and send there what this bench has
+    Set(SetArgs),
+    /// Send what waits
+    Sync(PlaceArgs),
+}
+
+#[derive(Debug, Args)]
+struct PlaceArgs {
+    /// Folder with records and store
+    #[arg(long, value_name = "DIR", default_value = "reports")]
+    out: PathBuf,
+}
+
+#[derive(Debug, Args)]
+struct SetArgs {
+    /// Server of the index, postgres://user@host/database, or `none`; a password may stand in PGPASSWORD
+    #[arg(long, value_name = "URL")]
+    index: Option<String>,
+    /// Object store of the records, s3://bucket/folder, or `none`; keys stand in AWS_ACCESS_KEY_ID and
+    /// AWS_SECRET_ACCESS_KEY
+    #[arg(long, value_name = "URL")]
+    records: Option<String>,
+    /// Address of an object store of your own, for example https://objects.example
+    #[arg(long, value_name = "URL")]
+    endpoint: Option<String>,
+    /// Region of the object store
+    #[arg(long, value_name = "NAME")]
+    region: Option<String>,
+    /// Name of this bench in the shop [default: `bench-` and a few digits]
+    #[arg(long, value_name = "NAME")]
+    bench: Option<String>,
+    #[command(flatten)]
+    place: PlaceArgs,
+}
+
+impl StoreArgs {
+    pub(crate) fn run(&self) -> Result<ExitStatus, Failure> {
+        match &self.what {
+            What::Show(place) => place.show(),
+            What::Set(args) => args.set(),
+            What::Sync(place) => place.sync(),
+        }
+    }
+}
+
+impl PlaceArgs {
+    fn show(&self) -> Result<ExitStatus, Failure> {
+        let settings = shop::settings(&self.out)?;
+        if settings.index.is_none() && settings.records.is_none() {
+            print("index and records are in this folder alone")?;
+            return Ok(ExitStatus::Done);
+        }
+        let own = "in this folder alone";
+        print(&format!(
+            "bench    {}\nindex    {}\nrecords  {}\nwaiting  {}",
+            settings.bench,
+            settings.index_place().unwrap_or_else(|| own.to_owned()),
+            settings.records.as_deref().unwrap_or(own),
+            shop::waiting(&self.out)?
+        ))?;
+        Ok(ExitStatus::Done)
+    }
+
+    fn sync(&self) -> Result<ExitStatus, Failure> {
+        let sent = shop::send(&self.out)?;
+        print(&format!("{} sent, {} waiting", sent.arrived, sent.waiting))?;
+        Ok(ExitStatus::Done)
+    }
+}
+
+impl SetArgs {
+    fn set(&self) -> Result<ExitStatus, Failure> {
+        let mut settings = shop::settings(&self.place.out)?;
+        let put = |old: &mut Option<String>, new: &Option<String>| match new.as_deref() {
+            Some("none") => *old = None,
+            Some(new) => *old = Some(new.to_owned()),
+            None => {}
+        };
+        put(&mut settings.index, &self.index);
+        put(&mut settings.records, &self.records);
+        put(&mut settings.endpoint, &self.endpoint);
+        put(&mut settings.region, &self.region);
+        match &self.bench {
+            Some(bench) => settings.bench.clone_from(bench),
+            None if settings.bench.is_empty() => settings.bench = shop::bench_name(),
+            None => {}
+        }
+        shop::set(&self.place.out, &settings)?;
+        self.place.show()
+    }
+}

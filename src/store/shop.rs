@@ -1,0 +1,329 @@
+//! The store as all others see it: this bench's own index, and behind it, where there is one, the shop's server.
+//!
+//! What is written goes into the bench's own index first, with a note that it must still be sent. What is read comes from the
+//! server where it answers, else from the bench's own index, which knows this bench's runs alone.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use super::error::StoreError;
+use super::index::{Filter, Index, Listing, Page, RunRow, RunState, default_path};
+use super::outbox::{Kind, SentJournal, SentRun};
+use super::server::{Server, sort_lines};
+use super::settings::Settings;
+use super::units::UnitRow;
+use crate::intake::book::Book;
+use crate::intake::journal::Line;
+use crate::record::RESULTS_FILE;
+use crate::results::Document;
+
+/// Folder for what other benches' runs need to be shown here.
+const ELSEWHERE: &str = ".elsewhere";
+
+/// The open store.
+#[derive(Debug)]
+pub struct Store {
+    pub(super) local: Index,
+    pub(super) server: Option<Server>,
+    pub(super) settings: Settings,
+}
+
+/// What was sent, and what still waits.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Sent {
+    /// Runs, journals and records that arrived.
+    pub arrived: u64,
+    /// Those that did not.
+    pub waiting: u64,
+}
+
+impl Store {
+    /// Opens the store of the folder `root`, creates it and brings an older one up to date: the one of virtual runs, or that
+    /// of all others.
+    ///
+    /// # Errors
+    /// When the bench's own index cannot be created or opened, is locked, damaged, newer than this program or another
+    /// program's; settings that cannot be used. A server that is away is no error.
+    pub fn open(root: &Path, is_virtual: bool) -> Result<Self, StoreError> {
+        let settings = Settings::read(root)?;
+        let local = Index::file(&default_path(root, is_virtual), is_virtual)?;
+        let server =
+            settings.index.clone().map(|url| Server::new(url, settings.bench.clone(), local.root.clone(), is_virtual));
+        Ok(Self { local, server, settings })
+    }
+
+    /// Whether this is the store of virtual runs.
+    #[must_use]
+    pub const fn is_virtual(&self) -> bool {
+        self.local.is_virtual
+    }
+
+    /// Puts in the run whose record lies in `dir`, or puts it in anew after another analysis, and sends it where there is a
+    /// server or an object store. What cannot be sent waits.
+    ///
+    /// # Errors
+    /// When the bench's own index cannot be written, or the run is virtual and the store is not (or the other way round).
+    pub fn insert(&self, document: &Document, dir: &Path, state: RunState) -> Result<(), StoreError> {
+        self.enter(document, dir, state)?;
+        self.send_quietly();
+        Ok(())
+    }
+
+    /// The same without sending.
+    pub(super) fn enter(&self, document: &Document, dir: &Path, state: RunState) -> Result<(), StoreError> {
+        let kept = self.local.kept_dir(dir)?;
+        self.local.at_once(|| {
+            self.local.put(document, &kept, state, None)?;
+            if self.settings.records.is_some() {
+                // The time tells this state of the folder from a later one.
+                self.local.post(Kind::Record, &kept, &jiff::Timestamp::now())?;
+            }
+            if self.server.is_some() {
+                let sent = SentRun { dir: kept.clone(), state: state.word().to_owned(), document: document.clone() };
+                self.local.post(Kind::Run, &kept, &sent)?;
+            }
+            Ok(())
+        })
+    }
+
+    /// Takes in all lines of this bench's journal of `batch`: its units replace those known, its corrections and people's
+    /// grades are put on the runs. All or nothing.
+    ///
+    /// # Errors
+    /// When the bench's own index cannot be written.
+    pub fn take_journal(&self, batch: &str, lines: &[Line]) -> Result<(), StoreError> {
+        self.enter_journal(batch, lines)?;
+        self.send_quietly();
+        Ok(())
+    }
+
+    pub(super) fn enter_journal(&self, batch: &str, lines: &[Line]) -> Result<(), StoreError> {
+        self.local.at_once(|| {
+            self.local.take_book(batch, &Book::of(lines))?;
+            if self.server.is_some() {
+                self.local.post(
+                    Kind::Journal,
+                    batch,
+                    &SentJournal { batch: batch.to_owned(), lines: lines.to_vec() },
+                )?;
+            }
+            Ok(())
+        })
+    }
+
+    /// What all benches say of `batch`: `own` are the lines of this one.
+    ///
+    /// # Errors
+    /// None that a server can cause: one that is away adds nothing.
+    pub fn book(&self, batch: &str, mut own: Vec<Line>) -> Result<Book, StoreError> {
+        if let Some(server) = &self.server
+            && let Ok(others) = server.ask(|index| index.lines(batch, Some(&server.bench)))
+            && !others.is_empty()
+        {
+            own.extend(others);
+            sort_lines(&mut own);
+        }
+        Ok(Book::of(&own))
+    }
+
+    /// Asks the server where it answers, else the bench's own index.
+    fn read<T>(&self, ask: impl Fn(&Index) -> Result<T, StoreError>) -> Result<T, StoreError> {
+        if let Some(server) = &self.server {
+            self.send_quietly();
+            if let Ok(answer) = server.ask(&ask) {
+                return Ok(answer);
+            }
+        }
+        ask(&self.local)
+    }
+
+    /// Runs that match `filter`, newest first. Contact checks are shown only when a unit is asked for.
+    ///
+    /// # Errors
+    /// When the bench's own index has to be read and cannot.
+    pub fn list(&self, filter: &Filter, page: Page) -> Result<Listing, StoreError> {
+        let mut listing = self.read(|index| index.list(filter, page))?;
+        listing.rows.iter_mut().for_each(|row| self.place(row));
+        Ok(listing)
+    }
+
+    /// All runs of the unit `tag`, newest first.
+    ///
+    /// # Errors
+    /// As [`Store::list`].
+    pub fn units(&self, tag: &str) -> Result<Vec<RunRow>, StoreError> {
+        let filter = Filter { unit: Some(tag.to_owned()), ..Filter::default() };
+        Ok(self.list(&filter, Page { skip: 0, rows: u32::MAX })?.rows)
+    }
+
+    /// How many other runs of the unit `tag`, contact checks apart, were started before `run`; all others when `run` is not in the
+    /// index yet or its start is unknown.
+    ///
+    /// # Errors
+    /// As [`Store::list`].
+    pub fn earlier_runs(&self, tag: &str, run: &str) -> Result<u64, StoreError> {
+        self.read(|index| index.earlier_runs(tag, run))
+    }
+
+    /// The run named `run`; `None` when it is not known.
+    ///
+    /// # Errors
+    /// As [`Store::list`].
+    pub fn run_named(&self, run: &str) -> Result<Option<RunRow>, StoreError> {
+        let mut found = self.read(|index| index.one_run(run))?;
+        found.iter_mut().for_each(|row| self.place(row));
+        Ok(found)
+    }
+
+    /// Registered units of `batch`, by tag, a page of them.
+    ///
+    /// # Errors
+    /// As [`Store::list`].
+    pub fn units_of(&self, batch: &str, page: Page) -> Result<Vec<UnitRow>, StoreError> {
+        self.read(|index| index.units_of(batch, page))
+    }
+
+    /// Tags of the units of `batch` that have runs, in order.
+    ///
+    /// # Errors
+    /// As [`Store::list`].
+    pub fn tags_of(&self, batch: &str) -> Result<Vec<String>, StoreError> {
+        self.read(|index| index.tags_of(batch))
+    }
+
+    /// A run of another bench gets a folder of its own here, so that nothing takes it for a record of this one.
+    fn place(&self, row: &mut RunRow) {
+        let other = row.bench.as_deref().is_some_and(|bench| bench != self.settings.bench);
+        if other
+            && !row.dir.exists()
+            && let Ok(kept) = row.dir.strip_prefix(&self.local.root)
+        {
+            row.dir = self.local.root.join(ELSEWHERE).join(kept);
+        }
+    }
+
+    /// Sees to it that the results of a run lie in its folder, also those of a run that another bench took. Nothing is
+    /// done for a run of this bench.
+    ///
+    /// # Errors
+    /// A server that is away, a folder that cannot be written.
+    pub fn bring(&self, row: &RunRow) -> Result<(), StoreError> {
+        let Some(server) = &self.server else { return Ok(()) };
+        let Ok(kept) = row.dir.strip_prefix(self.local.root.join(ELSEWHERE)) else { return Ok(()) };
+        let kept = kept.to_string_lossy().replace(std::path::MAIN_SEPARATOR, "/");
+        let Some(text) = server.ask(|index| index.kept_document(&kept))? else { return Ok(()) };
+        let path = row.dir.join(RESULTS_FILE);
+        let write = || {
+            fs::create_dir_all(&row.dir)?;
+            fs::write(&path, &text)
+        };
+        write().map_err(|e| StoreError::Io { doing: "copy results from", path: path.clone(), why: e.to_string() })
+    }
+
+    /// Sends what waits. One program of a bench sends at a time; whoever comes second has it done by the first.
+    ///
+    /// # Errors
+    /// A server or an object store that is away or refuses. Nothing is lost by it.
+    pub fn send(&self) -> Result<Sent, StoreError> {
+        if let Some(server) = &self.server {
+            server.try_again();
+        }
+        self.send_waiting()
+    }
+
+    pub(super) fn send_quietly(&self) {
+        // What went wrong is kept in `server::trouble`; nobody at the bench has to wait for it.
+        let _ = self.send_waiting();
+    }
+
+    fn send_waiting(&self) -> Result<Sent, StoreError> {
+        let mut sent = Sent::default();
+        if self.server.is_none() && self.settings.records.is_none() {
+            return Ok(sent);
+        }
+        loop {
+            sent.waiting = self.waiting()?;
+            if sent.waiting == 0 {
+                return Ok(sent);
+            }
+            let Some(lock) = self.lock()? else { return Ok(sent) };
+            let arrived = self.send_all(&mut sent);
+            drop(lock);
+            arrived?;
+            // Somebody who found the lock taken has left theirs to this one: look again, once it is free.
+            let left = self.waiting()?;
+            if left >= sent.waiting {
+                sent.waiting = left;
+                return Ok(sent);
+            }
+        }
+    }
+
+    /// How much waits to be sent.
+    ///
+    /// # Errors
+    /// When the bench's own index cannot be read.
+    pub fn waiting(&self) -> Result<u64, StoreError> {
+        [Kind::Run, Kind::Journal, Kind::Record].into_iter().map(|kind| self.local.count_waiting(kind)).sum()
+    }
+
+    /// The right to send, unless somebody else has it.
+    fn lock(&self) -> Result<Option<fs::File>, StoreError> {
+        let path: PathBuf = self.local.place.with_extension("sending");
+        let failed = |e: std::io::Error| StoreError::Io { doing: "lock", path: path.clone(), why: e.to_string() };
+        let file = fs::OpenOptions::new().write(true).create(true).truncate(false).open(&path).map_err(failed)?;
+        match file.try_lock() {
+            Ok(()) => Ok(Some(file)),
+            Err(fs::TryLockError::WouldBlock) => Ok(None),
+            Err(fs::TryLockError::Error(error)) => Err(failed(error)),
+        }
+    }
+
+    /// Sends everything once, in order. What is refused by itself does not hold up the rest.
+    fn send_all(&self, sent: &mut Sent) -> Result<(), StoreError> {
+        const AT_A_TIME: u32 = 100;
+        let mut refused = None;
+        // Runs before journals, which correct them.
+        for kind in [Kind::Record, Kind::Run, Kind::Journal] {
+            let mut after = 0;
+            loop {
+                let waiting = self.local.waiting(kind, after, AT_A_TIME)?;
+                let Some(last) = waiting.last() else { break };
+                after = last.id;
+                for one in &waiting {
+                    match self.send_one(kind, &one.name, &one.payload) {
+                        Ok(()) => {
+                            self.local.arrived(one)?;
+                            sent.arrived += 1;
+                        }
+                        Err(error @ StoreError::Away { .. }) => return Err(error),
+                        Err(error) => refused = Some(error),
+                    }
+                }
+            }
+        }
+        refused.map_or(Ok(()), Err)
+    }
+
+    fn send_one(&self, kind: Kind, name: &str, payload: &str) -> Result<(), StoreError> {
+        let failed = |e: serde_json::Error| StoreError::Sql { path: self.local.place.clone(), why: e.to_string() };
+        match (kind, &self.server) {
+            (Kind::Run, Some(server)) => {
+                let run: SentRun = serde_json::from_str(payload).map_err(failed)?;
+                server.ask(|index| index.receive_run(&run, Some(&server.bench)))
+            }
+            (Kind::Journal, Some(server)) => {
+                let journal: SentJournal = serde_json::from_str(payload).map_err(failed)?;
+                server.ask(|index| index.receive_journal(&journal, &server.bench))
+            }
+            (Kind::Record, _) => self.send_record(name),
+            // No server any more: nobody to send it to.
+            (Kind::Run | Kind::Journal, None) => Ok(()),
+        }
+    }
+
+    fn send_record(&self, dir: &str) -> Result<(), StoreError> {
+        let path = PathBuf::from(self.settings.records.clone().unwrap_or_default());
+        Err(StoreError::Objects { path, why: format!("cannot take {dir}") })
+    }
+}
