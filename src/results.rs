@@ -670,4 +670,18 @@ pub struct Document {
     /// Program and version of the analysis that made this; null in documents older than this field.
     #[serde(default)]
     pub analysis: Option<String>,
+    /// What the document was made from; left out for a bare trace.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub provenance: Option<Provenance>,
+}
+
+/// Where a document comes from, for checking it later.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Provenance {
+    /// Fingerprint of the record: SHA-256 of what `sha256sum events.jsonl samples.arrows` prints in its folder.
+    pub record_sha256: String,
+    /// SHA-256 of rig and plan, frozen before the run.
+    pub frozen_sha256: Option<String>,
+    /// Program that took the record.
+    pub recorded_by: String,
 }

@@ -5,6 +5,7 @@
 mod amend;
 mod analyze;
 mod attended;
+mod backup;
 mod batch;
 mod big;
 mod calibrate;
@@ -30,6 +31,7 @@ mod show;
 mod spin;
 mod store;
 mod table;
+mod verify;
 mod wiring;
 
 use std::ffi::OsString;
@@ -73,9 +75,12 @@ enum Command {
     List(list::ListArgs),
     Show(show::ShowArgs),
     Report(report::ReportArgs),
+    Verify(verify::VerifyArgs),
     Reindex(reindex::ReindexArgs),
     Reanalyse(reanalyse::ReanalyseArgs),
     Export(export::ExportArgs),
+    Backup(backup::BackupArgs),
+    Restore(backup::RestoreArgs),
     Store(store::StoreArgs),
     Schema(schema::SchemaArgs),
 }
@@ -111,9 +116,12 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::List(args) => args.run(),
         Command::Show(args) => args.run(),
         Command::Report(args) => args.run(),
+        Command::Verify(args) => args.run(),
         Command::Reindex(args) => args.run(),
         Command::Reanalyse(args) => args.run(),
         Command::Export(args) => args.run(),
+        Command::Backup(args) => args.run(),
+        Command::Restore(args) => args.run(),
         Command::Store(args) => args.run(),
         Command::Schema(args) => args.run(),
     };

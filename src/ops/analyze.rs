@@ -3,8 +3,8 @@
 use std::path::Path;
 
 use crate::analysis::{self, recognise};
-use crate::ops::OpsError;
 use crate::ops::document::{self, Evaluated};
+use crate::ops::{OpsError, provenance};
 use crate::record::csv_import::{self, TraceOptions};
 use crate::record::reader;
 use crate::verdict;
@@ -27,6 +27,7 @@ pub(super) fn record(dir: &Path) -> Result<Evaluated, OpsError> {
     if let Some(torn) = integrity.torn {
         evaluated.document.warnings.push(torn);
     }
+    provenance::stamp(dir, &mut evaluated, false)?;
     Ok(evaluated)
 }
 

@@ -6,10 +6,11 @@ use std::path::Path;
 use sha2::{Digest as _, Sha256};
 
 use crate::analysis;
-use crate::ops::intake::hex;
+use crate::ops::provenance::Documents;
 use crate::ops::{OpsError, write_whole};
 use crate::record::event::Event;
 use crate::record::recording::Recording;
+use crate::record::seal::hex;
 use crate::record::{EVENTS_FILE, RESULTS_FILE};
 use crate::report;
 use crate::results::{Document, Findings, Stopped, StoppedBy};
@@ -101,6 +102,7 @@ pub(super) fn document(
         hot_day: verdict::hot_day(findings, recording),
         warnings,
         events: findings.events.clone(),
+        provenance: None,
         analysis: Some(analysis::VERSION.to_owned()),
     }
 }
@@ -140,15 +142,48 @@ fn keep_former(dir: &Path, new: &[u8]) -> Result<(), OpsError> {
     write_whole(&folder.join(format!("{name}-{}.json", &hash[..16])), &former)
 }
 
-/// Writes `results.json`, `curve.csv` and `report.html` into `dir`. Results of an earlier analysis are kept in `analyses`.
+/// Names of the documents of a run.
+pub const NAMES: [&str; 3] = [RESULTS_FILE, "curve.csv", "report.html"];
+
+/// The documents of a run, name and content.
+#[must_use]
+pub fn texts(evaluated: &Evaluated) -> [(&'static str, String); 3] {
+    let Evaluated { recording, findings, document } = evaluated;
+    let [results, curve, page] = NAMES;
+    [
+        (results, report::json(document)),
+        (curve, report::curve_csv(document)),
+        (page, report::html(document, recording, findings)),
+    ]
+}
+
+/// SHA-256 over the texts of rig and plan with their lengths, so that moving a line from one to the other changes it.
+#[must_use]
+pub fn frozen(rig: &str, plan: &str) -> String {
+    let mut hash = Sha256::new();
+    for text in [rig, plan] {
+        hash.update((text.len() as u64).to_le_bytes());
+        hash.update(text.as_bytes());
+    }
+    hex(&hash.finalize())
+}
+
+/// Writes `results.json`, `curve.csv` and `report.html` into `dir`, and what they hash to where they have a record. Results
+/// of an earlier analysis are kept in `analyses`.
 ///
 /// # Errors
 /// [`OpsError::Write`] for the first that cannot be written; the others may be there.
 pub fn write(dir: &Path, evaluated: &Evaluated) -> Result<(), OpsError> {
-    let Evaluated { recording, findings, document } = evaluated;
-    let json = report::json(document);
+    let texts = texts(evaluated);
+    let [(_, json), ..] = &texts;
     keep_former(dir, json.as_bytes())?;
-    write_whole(&dir.join(RESULTS_FILE), json.as_bytes())?;
-    write_whole(&dir.join("curve.csv"), report::curve_csv(document).as_bytes())?;
-    write_whole(&dir.join("report.html"), report::html(document, recording, findings).as_bytes())
+    for (name, text) in &texts {
+        write_whole(&dir.join(name), text.as_bytes())?;
+    }
+    match &evaluated.document.provenance {
+        Some(provenance) => {
+            Documents::write(dir, provenance, &texts.each_ref().map(|(name, text)| (*name, text.as_str())))
+        }
+        None => Ok(()),
+    }
 }

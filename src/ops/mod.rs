@@ -5,6 +5,7 @@
 
 pub mod analyze;
 pub mod archive;
+pub mod backup;
 pub mod batch;
 pub mod before_power;
 pub mod calibrate;
@@ -19,10 +20,12 @@ pub mod gauge;
 pub mod intake;
 pub mod labels;
 pub mod preflight;
+pub mod provenance;
 pub mod reanalyse;
 pub mod run;
 pub mod self_check;
 pub mod shop;
+pub mod verify;
 pub mod wiring;
 
 use std::path::{Path, PathBuf};

@@ -9,6 +9,7 @@ use crate::config::rig::{DriverSpec, Rig};
 use crate::config::{self, Problems};
 use crate::driver;
 use crate::ops::document::{self, Evaluated};
+use crate::ops::provenance::{self, PROGRAM};
 use crate::ops::{OpsError, archive, before_power, contact, preflight, self_check};
 use crate::record::event::{Event, FORMAT, Header, Numbered};
 use crate::record::recording::Recording;
@@ -100,7 +101,13 @@ pub fn run(options: &RunOptions, observer: &mut dyn Observer, stop: StopHandle) 
     finish(&dir, evaluated, outcome.safe_confirmed, options)
 }
 
-fn finish(dir: &Path, evaluated: Evaluated, safe_confirmed: bool, options: &RunOptions) -> Result<RunDone, OpsError> {
+fn finish(
+    dir: &Path,
+    mut evaluated: Evaluated,
+    safe_confirmed: bool,
+    options: &RunOptions,
+) -> Result<RunDone, OpsError> {
+    provenance::stamp(dir, &mut evaluated, true)?;
     document::write(dir, &evaluated)?;
     archive::index(&options.out, &evaluated.document, dir)?;
     Ok(RunDone { document: evaluated.document, dir: dir.to_owned(), safe_confirmed })
@@ -186,12 +193,12 @@ fn header(options: &RunOptions, rig: &Rig, plan: &Plan, batch: &str) -> Header {
         unit: Some(options.unit.clone()),
         batch: Some(batch.to_owned()),
         started: Some(now.round(jiff::Unit::Second).unwrap_or(now).to_string()),
-        program: concat!("galebench ", env!("CARGO_PKG_VERSION")).to_owned(),
+        program: PROGRAM.to_owned(),
         rig: Some(rig.name.clone()),
         rig_text: Some(rig.text.clone()),
         plan: Some(plan.name.clone()),
         plan_text: Some(plan.text.clone()),
-        frozen: Some(frozen(&rig.text, &plan.text)),
+        frozen: Some(document::frozen(&rig.text, &plan.text)),
         is_virtual: matches!(rig.driver, DriverSpec::Virtual(_)),
         seed,
         earlier_runs: None,
@@ -199,16 +206,6 @@ fn header(options: &RunOptions, rig: &Rig, plan: &Plan, batch: &str) -> Header {
         bench,
         plan_facts,
     }
-}
-
-/// SHA-256 over both texts with their lengths, so that moving a line from one to the other changes it.
-fn frozen(rig: &str, plan: &str) -> String {
-    let mut hash = Sha256::new();
-    for text in [rig, plan] {
-        hash.update((text.len() as u64).to_le_bytes());
-        hash.update(text.as_bytes());
-    }
-    hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// `20260512T143015Z-a3f0c1`: sorts by time; the tail tells runs of one second apart.

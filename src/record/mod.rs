@@ -10,6 +10,7 @@ pub mod preflight;
 pub mod reader;
 pub mod recording;
 mod samples;
+pub mod seal;
 pub mod writer;
 
 /// Name of the file of events in a record folder.

@@ -14,6 +14,7 @@ use crate::bench::Block;
 use crate::record::error::RecordError;
 use crate::record::event::{Event, FORMAT, Header, Numbered};
 use crate::record::recording::Recording;
+use crate::record::seal::Seconds;
 use crate::record::{EVENTS_FILE, SAMPLES_FILE, framing, samples};
 
 /// Folders below the root at which runs may lie: batch, unit, run, and one to spare.
@@ -263,6 +264,18 @@ fn read_blocks(dir: &Path, integrity: &mut Integrity) -> Result<Vec<Block>, Reco
     }
     integrity.torn = integrity.torn.take().or(torn);
     Ok(blocks)
+}
+
+/// Sums of the samples in `dir` by seconds, of what is there, whatever its own check sums say.
+pub(crate) fn second_sums(dir: &Path) -> Result<Seconds, String> {
+    let bytes = fs::read(dir.join(SAMPLES_FILE)).map_err(|error| error.to_string())?;
+    let mut seconds = Seconds::default();
+    framing::scan(&bytes).map_err(|(_, why)| why)?;
+    for batch in StreamReader::try_new(&bytes[..], None).map_err(|error| error.to_string())? {
+        let batch = batch.map_err(|error| error.to_string())?;
+        samples::summed(&batch)?.iter().for_each(|(block, sum, _)| seconds.row(block.t0_s, *sum));
+    }
+    Ok(seconds)
 }
 
 /// Blocks message by message: none from the first, the schema, then a batch each.

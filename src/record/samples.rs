@@ -83,8 +83,8 @@ impl Encoder {
         })
     }
 
-    /// Adds a block as the next row.
-    pub(crate) fn push(&mut self, block: &Block) {
+    /// Adds a block as the next row; returns its check sum.
+    pub(crate) fn push(&mut self, block: &Block) -> u64 {
         self.t0_s.append_value(block.t0_s);
         self.duration_s.append_value(block.duration_s);
         self.lost.append_value(block.lost);
@@ -96,8 +96,10 @@ impl Encoder {
         self.tach_s.values().append_slice(block.tach_s.as_deref().unwrap_or_default());
         self.tach_s.append(block.tach_s.is_some());
         self.stop_pressed.append_option(block.stop_pressed);
-        self.check.append_value(check_sum(block));
+        let check = check_sum(block);
+        self.check.append_value(check);
         self.rows += 1;
+        check
     }
 
     /// Rows added since the last batch.
@@ -132,8 +134,8 @@ impl Encoder {
     }
 }
 
-/// Blocks of a batch, in order. Unknown columns are passed over, missing ones mean that nothing was sampled.
-pub(crate) fn blocks(batch: &RecordBatch) -> Result<Vec<Block>, String> {
+/// Blocks of a batch with what their check sum is and what it is due to be, in order. Unknown columns are passed over, missing ones mean that nothing was sampled.
+pub(crate) fn summed(batch: &RecordBatch) -> Result<Vec<(Block, u64, Option<u64>)>, String> {
     let t0_s = column(batch, "t0_s", &DataType::Float64)?.ok_or("column `t0_s` is missing")?;
     let duration_s = column(batch, "duration_s", &DataType::Float64)?.ok_or("column `duration_s` is missing")?;
     let lost = column(batch, "lost", &DataType::UInt64)?;
@@ -164,16 +166,21 @@ pub(crate) fn blocks(batch: &RecordBatch) -> Result<Vec<Block>, String> {
         stop_pressed: stop.filter(|array| array.is_valid(row)).map(|array| array.as_boolean().value(row)),
     };
     let check = column(batch, "check", &DataType::UInt64)?.map(|array| array.as_primitive::<UInt64Type>());
-    let checked = |row: usize| {
+    let summed = |row: usize| {
         let block = block(row);
-        match check.filter(|array| array.is_valid(row)).map(|array| array.value(row)) {
-            Some(due) if due != check_sum(&block) => {
-                Err(format!("the check sum of the block at {} s is wrong", block.t0_s))
-            }
-            _ => Ok(block),
-        }
+        let sum = check_sum(&block);
+        (block, sum, check.filter(|array| array.is_valid(row)).map(|array| array.value(row)))
     };
-    (0..batch.num_rows()).map(checked).collect()
+    Ok((0..batch.num_rows()).map(summed).collect())
+}
+
+/// Blocks of a batch, in order, each as its check sum says.
+pub(crate) fn blocks(batch: &RecordBatch) -> Result<Vec<Block>, String> {
+    let checked = |(block, sum, due): (Block, u64, Option<u64>)| match due {
+        Some(due) if due != sum => Err(format!("the check sum of the block at {} s is wrong", block.t0_s)),
+        _ => Ok(block),
+    };
+    summed(batch)?.into_iter().map(checked).collect()
 }
 
 /// FNV-1a over 64-bit words (offset basis and prime of the 64-bit variant): time, duration, lost samples, then per

@@ -18,6 +18,7 @@ use crate::bench::Block;
 use crate::record::error::RecordError;
 use crate::record::event::{Event, FORMAT, Header, Numbered};
 use crate::record::samples::Encoder;
+use crate::record::seal::{Seal, Sealing};
 use crate::record::{EVENTS_FILE, SAMPLES_FILE};
 
 /// Age at which handed-over data is written and synced. With the thread's poll and a slow card's own time to sync
@@ -89,7 +90,11 @@ impl RecordWriter {
         let beat = Arc::clone(&pulse);
         let thread = thread::Builder::new()
             .name("record-writer".to_owned())
-            .spawn(move || keep(files, &receiver, &beat))
+            .spawn(move || {
+                let dir = files.dir.clone();
+                keep(files, &receiver, &beat)?.write(&dir)?;
+                sync_folder(&dir)
+            })
             .map_err(|e| RecordError::io("start the writer of", dir, &e))?;
         Ok(Self { dir: dir.to_owned(), sender: Some(sender), thread: Some(thread), pulse, last_seq: 0, failed: None })
     }
@@ -209,8 +214,8 @@ impl Pulse {
     }
 }
 
-/// The writer thread.
-fn keep<S: Sink>(mut files: Files<S>, receiver: &Receiver<Message>, pulse: &Pulse) -> Result<(), RecordError> {
+/// The writer thread: the seal of what it wrote.
+fn keep<S: Sink>(mut files: Files<S>, receiver: &Receiver<Message>, pulse: &Pulse) -> Result<Seal, RecordError> {
     loop {
         pulse.beat();
         let more = take_waiting(&mut files, receiver)?;
@@ -264,6 +269,7 @@ struct Files<S> {
     samples: Output<S>,
     lines: Vec<u8>,
     encoder: Encoder,
+    sealing: Sealing,
     waits_since: Option<Instant>,
 }
 
@@ -276,6 +282,7 @@ impl<S: Sink> Files<S> {
             samples: Output { sink: samples, path: dir.join(SAMPLES_FILE) },
             lines: Vec::new(),
             encoder,
+            sealing: Sealing::default(),
             waits_since: None,
         })
     }
@@ -283,6 +290,7 @@ impl<S: Sink> Files<S> {
     /// Header and schema, on the disk.
     fn begin(&mut self, header: &Header) -> Result<(), RecordError> {
         let header = Header { format: (FORMAT.major, FORMAT.minor), ..header.clone() };
+        self.sealing.header(&header);
         let first = Numbered { seq: 0, t_s: 0.0, event: Event::Header(Box::new(header)) };
         self.line(&first)?;
         // JSON turns what is not a number into null, which would not read back: better no run than that.
@@ -298,7 +306,8 @@ impl<S: Sink> Files<S> {
         match message {
             Message::Event(event) => self.line(event),
             Message::Block(block) => {
-                self.encoder.push(block);
+                let check = self.encoder.push(block);
+                self.sealing.row(block.t0_s, check);
                 if self.encoder.rows() >= BATCH_ROWS { self.write_samples() } else { Ok(()) }
             }
         }
@@ -312,6 +321,7 @@ impl<S: Sink> Files<S> {
 
     fn write_samples(&mut self) -> Result<(), RecordError> {
         self.encoder.close_batch().map_err(|e| unkeepable(&self.dir, &e))?;
+        self.sealing.piece(self.encoder.pending());
         self.samples.drain(self.encoder.pending())
     }
 
@@ -319,16 +329,19 @@ impl<S: Sink> Files<S> {
     fn sync(&mut self) -> Result<(), RecordError> {
         self.write_samples()?;
         self.samples.sync()?;
+        self.sealing.lines(&self.lines);
         self.events.drain(&mut self.lines)?;
         self.events.sync()?;
         self.waits_since = None;
         Ok(())
     }
 
-    fn end(&mut self) -> Result<(), RecordError> {
+    fn end(mut self) -> Result<Seal, RecordError> {
         self.encoder.close_stream().map_err(|e| unkeepable(&self.dir, &e))?;
+        self.sealing.piece(self.encoder.pending());
         self.samples.drain(self.encoder.pending())?;
-        self.sync()
+        self.sync()?;
+        Ok(self.sealing.seal())
     }
 }
 

@@ -107,6 +107,9 @@ fn facts(document: &Document, recording: &Recording) -> Vec<(&'static str, Strin
     for calibration in &header.calibrations {
         put("calibration", Some(calibration.clone()));
     }
+    let provenance = document.provenance.as_ref();
+    put("fingerprint of the record, for `galebench verify`", provenance.map(|from| from.record_sha256.clone()));
+    put("analysis", document.analysis.clone());
     put("samples lost", (recording.lost > 0).then(|| recording.lost.to_string()));
     all
 }

@@ -21,6 +21,7 @@ pub fn html(document: &Document, recording: &Recording, findings: &Findings) -> 
             head {
                 meta charset="utf-8";
                 meta name="viewport" content="width=device-width, initial-scale=1";
+                @if let Some(run) = &document.run { meta name="galebench-run" content=(run); }
                 title { (unit) ": " (view::grade(document).word) }
                 style { (PreEscaped(style::sheet(foot.trim(), document.is_virtual))) }
             }

@@ -7,7 +7,7 @@ use crate::record::event::{ChannelFacts, Event, LimitFacts, LowRange, SpanKind};
 use crate::record::recording::Recording;
 use crate::results::{
     Carried, Contribution, CurvePoint, Decision, Direction, Document, Findings, Fitted, Grade, Guard, HotDay, LoadFan,
-    Measured, Outcome, ResultName, RiskKind, RiskRule, Sign, StartsCompared, Verdict,
+    Measured, Outcome, Provenance, ResultName, RiskKind, RiskRule, Sign, StartsCompared, Verdict,
 };
 use crate::units::Hertz;
 use crate::verdict::made_up::{Made, pulses};
@@ -227,6 +227,11 @@ fn document(recording: &Recording, findings: &Findings) -> Document {
         load_fan: Some(fan()),
         warnings: findings.warnings.clone(),
         events: Vec::new(),
+        provenance: Some(Provenance {
+            record_sha256: "9d2f".repeat(16),
+            frozen_sha256: header.frozen.clone(),
+            recorded_by: header.program.clone(),
+        }),
         analysis: Some("galebench 1.0.0, analysis 1".to_owned()),
     }
 }
@@ -251,6 +256,7 @@ pub(crate) fn empty() -> (Document, Recording, Findings) {
         earlier_runs: None,
         load_fan: None,
         warnings: Vec::new(),
+        provenance: None,
         ..whole
     };
     (document, Recording::default(), Findings::default())

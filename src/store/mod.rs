@@ -4,6 +4,7 @@
 //! holds nothing that is not in the record folders. Runs of the virtual bench have an index of their own
 //! ([`default_path`]), so that no list ever mixes them with real ones.
 
+mod copy;
 mod error;
 mod filter;
 mod index;

@@ -37,21 +37,21 @@ impl Store {
     /// When the folders cannot be gone through or the index cannot be written; it then is as it was before.
     pub fn rebuild(&self, root: &Path) -> Result<Rebuilt, StoreError> {
         let mut rebuilt = Rebuilt::default();
-        let mut found = Vec::new();
-        for dir in reader::list(root)? {
-            match run_of(&dir) {
-                Ok((document, _)) if document.is_virtual != self.is_virtual() => {}
-                Ok((document, state)) => found.push((dir, document, state)),
-                Err(why) => rebuilt.problems.push((dir, why)),
-            }
-        }
+        let folders = reader::list(root)?;
         self.local.at_once(|| {
             let clear = self.local.database.batch("DELETE FROM runs; DELETE FROM units");
             clear.map_err(|e| self.local.failed("write", e))?;
-            for (dir, document, state) in &found {
-                self.enter(document, dir, *state)?;
-                rebuilt.runs += 1;
-                rebuilt.interrupted += u64::from(*state == RunState::Interrupted);
+            // One document at a time: there may be more than memory holds.
+            for dir in folders {
+                match run_of(&dir) {
+                    Ok((document, _)) if document.is_virtual != self.is_virtual() => {}
+                    Ok((document, state)) => {
+                        self.enter(&document, &dir, state)?;
+                        rebuilt.runs += 1;
+                        rebuilt.interrupted += u64::from(state == RunState::Interrupted);
+                    }
+                    Err(why) => rebuilt.problems.push((dir, why)),
+                }
             }
             for (batch, folder) in batches(root)? {
                 match journal::read(&folder) {
@@ -135,6 +135,7 @@ fn bare(dir: &Path) -> Result<Document, String> {
         load_fan: None,
         warnings: Vec::new(),
         events: Vec::new(),
+        provenance: None,
         analysis: None,
     })
 }

@@ -41,6 +41,7 @@ fn document(unit: &str, run: &str, started: &str, grade: Option<Grade>) -> Docum
         load_fan: None,
         warnings: Vec::new(),
         events: Vec::new(),
+        provenance: None,
         analysis: Some("galebench 1, analysis 1".to_owned()),
     }
 }
