@@ -7,7 +7,7 @@ use super::sql::{Database as _, SqlError};
 use super::sqlite::Sqlite;
 
 /// Steps from each version to the next, in order, in SQLite's words; the version counts those taken. Never edited, only
-/// added to. A server gets the same steps through [`for_server`].
+/// added to. A server gets the same steps through `for_server`.
 const MIGRATIONS: &[&str] = &[
     "
     CREATE TABLE runs (

@@ -82,7 +82,7 @@ fn without_strays(edges_s: &[f64]) -> (Vec<f64>, usize) {
     (kept, doubled)
 }
 
-/// [`stats::quantile`] of up to nine values, without an allocation: two are asked for per edge.
+/// The quantile of `stats` of up to nine values, without an allocation: two are asked for per edge.
 fn small_quantile(values: &[f64], q: f64) -> Option<f64> {
     let mut sorted = [0.0; 9];
     let sorted = sorted.get_mut(..values.len()).filter(|_| !values.is_empty())?;
