@@ -38,14 +38,14 @@ fn main() -> Result<(), Box<dyn Error>> {
         columns.push(shop.measure(&store)?);
     }
     let mut text = format!("\n{:<44}", "median, ms");
-    for count in counts {
+    for count in &counts {
         let _ = write!(text, "{count:>11}");
     }
     text += "   exponent\n";
     for (row, (what, _)) in columns[0].iter().enumerate() {
         let _ = write!(text, "{what:<44}");
         let times: Vec<f64> = columns.iter().map(|column| column[row].1).collect();
-        for ms in times {
+        for ms in &times {
             let _ = write!(text, "{ms:>11.3}");
         }
         let _ = writeln!(text, "{:>11}", exponent(&counts, &times).map_or(String::new(), |e| format!("{e:.2}")));
@@ -175,10 +175,22 @@ impl Shop {
         ];
         let mut medians = Vec::new();
         for (what, filter, page) in &queries {
-            medians.push((*what, median(|| Ok(drop(store.list(filter, *page)?)))?));
+            medians.push((
+                *what,
+                median(|| {
+                    store.list(filter, *page)?;
+                    Ok(())
+                })?,
+            ));
         }
         let unit = tag(crates / 2 * UNITS + 7);
-        medians.push(("earlier runs of a unit", median(|| store.earlier_runs(&unit, "").map(|_| ()))?));
+        medians.push((
+            "earlier runs of a unit",
+            median(|| {
+                store.earlier_runs(&unit, "")?;
+                Ok(())
+            })?,
+        ));
         medians.push((
             "insert a run, on the disk",
             median(|| {
