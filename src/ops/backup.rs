@@ -1,7 +1,7 @@
 //! Everything a shop has in one file, and back: records, documents, journals, pictures and the stores.
 //!
-//! A tar archive packed as an LZ4 frame, so that common tools open it. First comes [`ABOUT`], then the stores as they
-//! were at one moment, then all other files, at last [`SUMS`] with the SHA-256 of each: an archive without it was cut
+//! A tar archive packed as an LZ4 frame, so that common tools open it. First comes `ABOUT`, then the stores as they
+//! were at one moment, then all other files, at last `SUMS` with the SHA-256 of each: an archive without it was cut
 //! off. A backup may be taken while units are being run: a file that grows is taken up to where it was.
 
 use std::fs::{self, File};
