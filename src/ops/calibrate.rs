@@ -6,16 +6,16 @@ use std::path::{Path, PathBuf};
 
 use crate::analysis::calibration::{self, Line, Point, ReferenceU};
 use crate::analysis::zero;
-use crate::bench::{Block, Channel, Pace};
+use crate::bench::{Channel, Pace};
 use crate::config;
 use crate::config::calibration::{Calibration, Entry};
 use crate::config::plan::Stage;
 use crate::config::rig::Rig;
 use crate::driver;
 use crate::ops::OpsError;
-use crate::record::event::{Header, Numbered};
+use crate::record::event::Header;
 use crate::runner::StopHandle;
-use crate::safety::{Limits, Pulse, RecordSink, Supervisor};
+use crate::safety::{Limits, Nowhere, Pulse, Supervisor};
 use crate::units::Seconds;
 
 use super::run::plain_plan;
@@ -56,22 +56,6 @@ pub struct Readings {
     channel: Channel,
     low_range: Option<f64>,
     low: bool,
-}
-
-/// Nothing is kept of the readings but their means.
-#[derive(Debug)]
-struct Nowhere;
-
-impl RecordSink for Nowhere {
-    fn block(&mut self, _block: &Block) -> Result<(), String> {
-        Ok(())
-    }
-    fn event(&mut self, _event: &Numbered) -> Result<(), String> {
-        Ok(())
-    }
-    fn finish(self: Box<Self>) -> Result<(), String> {
-        Ok(())
-    }
 }
 
 fn argument(what: &str, why: impl Into<String>) -> OpsError {

@@ -10,6 +10,7 @@ use crate::intake::journal::{self, Entry, Facts, Line};
 use crate::intake::table;
 use crate::ops::run::check_name;
 use crate::ops::{OpsError, archive};
+use crate::record::seal::hex;
 use crate::results::Grade;
 use crate::store::{self, RunRow, Store};
 
@@ -242,10 +243,6 @@ fn photo_extension(photo: &Path) -> Result<String, String> {
         Ok(_) => Ok(extension),
         Err(error) => Err(format!("picture {} cannot be read: {error}", photo.display())),
     }
-}
-
-pub(super) fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 fn now() -> String {

@@ -2,16 +2,16 @@
 
 use std::path::PathBuf;
 
-use crate::bench::{Block, Pace};
+use crate::bench::Pace;
 use crate::config::plan::Stage;
 use crate::config::{self, form::Form};
 use crate::driver;
 use crate::ops::{OpsError, before_power};
-use crate::record::event::{Header, Numbered};
+use crate::record::event::Header;
 use crate::record::preflight::Check;
 use crate::results::StoppedBy;
 use crate::runner::{StopHandle, look_before};
-use crate::safety::{Limits, Pulse, RecordSink, Supervisor};
+use crate::safety::{Limits, Nowhere, Pulse, Supervisor};
 use crate::units::Seconds;
 
 use super::run::plain_plan;
@@ -35,22 +35,6 @@ pub struct PreflightOptions {
 
 /// Longest wait for the emergency stop.
 const MOST_WAIT_S: f64 = 600.0;
-
-/// Nothing is kept: nothing is energised.
-#[derive(Debug)]
-struct Nowhere;
-
-impl RecordSink for Nowhere {
-    fn block(&mut self, _block: &Block) -> Result<(), String> {
-        Ok(())
-    }
-    fn event(&mut self, _event: &Numbered) -> Result<(), String> {
-        Ok(())
-    }
-    fn finish(self: Box<Self>) -> Result<(), String> {
-        Ok(())
-    }
-}
 
 /// The form at `path`, if one is given.
 ///

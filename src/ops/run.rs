@@ -13,6 +13,7 @@ use crate::ops::provenance::{self, PROGRAM};
 use crate::ops::{OpsError, archive, before_power, contact, preflight, self_check};
 use crate::record::event::{Event, FORMAT, Header, Numbered};
 use crate::record::recording::Recording;
+use crate::record::seal::hex;
 use crate::record::writer::RecordWriter;
 use crate::results::{Document, RiskRule, Stopped, StoppedBy};
 use crate::runner::{self, Observer, RunRequest, StopHandle};
@@ -214,6 +215,6 @@ fn run_name(now: jiff::Timestamp, unit: &str) -> String {
     hash.update(now.as_nanosecond().to_le_bytes());
     hash.update(std::process::id().to_le_bytes());
     hash.update(unit.as_bytes());
-    let tail: String = hash.finalize().iter().take(3).map(|byte| format!("{byte:02x}")).collect();
+    let tail = hex(&hash.finalize()[..3]);
     format!("{}-{tail}", now.strftime("%Y%m%dT%H%M%SZ"))
 }

@@ -4,8 +4,8 @@ use std::path::Path;
 
 use sha2::{Digest as _, Sha256};
 
-use crate::ops::intake::hex;
 use crate::ops::{OpsError, write_whole};
+use crate::record::seal::hex;
 use crate::store::{Sent, Settings, Store};
 
 /// What a bench says of its shop.

@@ -12,22 +12,7 @@ use crate::driver::{self, Bench, DriverError, Offers};
 use crate::record::event::{Event, Header, Numbered, StageEnd};
 use crate::results::StoppedBy;
 use crate::runner::{Observer, Quiet, RunOutcome, RunRequest, StopHandle, run};
-use crate::safety::RecordSink;
-
-#[derive(Debug, Default)]
-struct Nowhere;
-
-impl RecordSink for Nowhere {
-    fn block(&mut self, _block: &Block) -> Result<(), String> {
-        Ok(())
-    }
-    fn event(&mut self, _event: &Numbered) -> Result<(), String> {
-        Ok(())
-    }
-    fn finish(self: Box<Self>) -> Result<(), String> {
-        Ok(())
-    }
-}
+use crate::safety::{Nowhere, RecordSink};
 
 fn rig(bend: impl Fn(&str) -> String) -> Rig {
     let path = Path::new("rigs/virtual.toml");

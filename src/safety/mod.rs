@@ -18,4 +18,4 @@ mod supervisor_tests;
 pub use interlock::{Input, Interlock, Rule, Trip};
 pub use limits::Limits;
 pub use stop::{Pulse, StopHandle, Urgency};
-pub use supervisor::{ArmError, Armed, Ended, Halt, RecordSink, Supervisor};
+pub use supervisor::{ArmError, Armed, Ended, Halt, Nowhere, RecordSink, Supervisor};

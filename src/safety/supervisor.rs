@@ -55,6 +55,24 @@ impl RecordSink for RecordWriter {
     }
 }
 
+/// Keeps nothing: for looks at a bench that are no run and energise nothing.
+#[derive(Debug, Default)]
+pub struct Nowhere;
+
+impl RecordSink for Nowhere {
+    fn block(&mut self, _block: &Block) -> Result<(), String> {
+        Ok(())
+    }
+
+    fn event(&mut self, _event: &Numbered) -> Result<(), String> {
+        Ok(())
+    }
+
+    fn finish(self: Box<Self>) -> Result<(), String> {
+        Ok(())
+    }
+}
+
 /// The run is over: the bench is in its safe state and every further call gives the same.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Halt;

@@ -14,6 +14,7 @@ use super::outbox::{SentJournal, SentRun};
 use super::sql::SqlError;
 use crate::intake::book::Book;
 use crate::intake::journal::Line;
+use crate::record::seal::hex;
 use crate::results::Document;
 
 /// How long a server that did not answer is left alone, so that a bench does not wait for it again and again.
@@ -159,7 +160,7 @@ impl Index {
     fn keep_document(&self, dir: &str, document: &Document) -> Result<(), StoreError> {
         let text = serde_json::to_string(document)
             .map_err(|e| StoreError::Sql { path: self.place.clone(), why: e.to_string() })?;
-        let sha256: String = Sha256::digest(&text).iter().map(|byte| format!("{byte:02x}")).collect();
+        let sha256 = hex(&Sha256::digest(&text));
         let insert = "INSERT INTO documents (dir, analysis, sha256, taken_ms, document) VALUES (?1, ?2, ?3, ?4, ?5)
                       ON CONFLICT (dir, analysis, sha256) DO UPDATE SET taken_ms = excluded.taken_ms";
         let analysis = document.analysis.as_deref().unwrap_or("unknown");
