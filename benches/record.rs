@@ -35,7 +35,7 @@ fn keep_and_read_back() -> Result<(), Box<dyn Error>> {
         let begin = Instant::now();
         let mut writer = RecordWriter::create(&dir, &Header::default())?;
         for block in &blocks {
-            writer.block(block)?;
+            writer.block(block.clone())?;
         }
         keep_least(&mut least[0], begin);
         writer.finish()?;

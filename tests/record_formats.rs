@@ -99,7 +99,7 @@ fn every_kept_version_still_reads_as_it_was_written() {
 fn write_the_record_of_this_version() {
     let dir = fixtures().join(format!("format-{}.{}", FORMAT.major, FORMAT.minor));
     let mut writer = RecordWriter::create(&dir, &header()).unwrap();
-    blocks().iter().for_each(|block| writer.block(block).unwrap());
+    blocks().into_iter().for_each(|block| writer.block(block).unwrap());
     events().iter().for_each(|event| writer.event(event).unwrap());
     writer.finish().unwrap();
 }

@@ -54,7 +54,7 @@ fn record_until_killed() {
     let begin = Instant::now();
     for index in 0.. {
         thread::sleep((BLOCK * (index + 1)).saturating_sub(begin.elapsed()));
-        writer.block(&block(index)).unwrap();
+        writer.block(block(index)).unwrap();
         writer.event(&note(index)).unwrap();
         println!("\nhanded over {index}");
         std::io::stdout().flush().unwrap();

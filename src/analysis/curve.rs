@@ -203,16 +203,19 @@ fn measured_speed(rec: &Recording, span: &Span, steady: &Steady, curve: &[CurveP
     if notes.is_empty() { measured } else { measured.noted(notes.join("; ")) }
 }
 
-/// What the uncertainty of the duty at the pin means for the speed: its slope in the curve around the commanded duty, else
-/// that of a fan with square-law load.
+/// What the uncertainty of the duty at the pin means for the speed: its slope in the curve on the steeper side of the
+/// commanded duty (on the other the fan may be flat out), else that of a fan with square-law load.
 fn duty_part(rec: &Recording, span: &Span, speed: f64, curve: &[CurvePoint]) -> f64 {
     let setting = rec.setting_at(0.5 * (span.t0_s + span.t1_s));
     let Some(duty_pct) = setting.map(|s| level::commanded_pct(&s)).filter(|duty| *duty > 0.0) else { return 0.0 };
-    let near = curve.iter().filter(|point| (point.duty_pct - duty_pct).abs() < 10.0);
-    let (x, y): (Vec<f64>, Vec<f64>) = near.filter_map(|p| Some((p.duty_pct, p.speed_rpm?))).unzip();
-    let spread = x.iter().copied().fold(f64::NEG_INFINITY, f64::max) - x.iter().copied().fold(f64::INFINITY, f64::min);
-    let line = stats::line(&x, &y).filter(|_| x.len() >= 3 && spread > 2.0);
-    let slope = line.map_or(USUAL_EXPONENT * speed / duty_pct, |line| line.slope.max(0.0));
+    let side = |from_pct: f64, to_pct: f64| {
+        let near = curve.iter().filter(|point| (duty_pct + from_pct..duty_pct + to_pct).contains(&point.duty_pct));
+        let (x, y): (Vec<f64>, Vec<f64>) = near.filter_map(|p| Some((p.duty_pct, p.speed_rpm?))).unzip();
+        let (low, high) = x.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), x| (a.min(*x), b.max(*x)));
+        stats::line(&x, &y).filter(|_| x.len() >= 3 && high - low > 2.0).map(|line| line.slope.max(0.0))
+    };
+    let (below, above) = (side(-10.0, 1.0), side(-1.0, 10.0));
+    let slope = below.into_iter().chain(above).reduce(f64::max).unwrap_or(USUAL_EXPONENT * speed / duty_pct);
     slope * rec.header.bench.duty_u_pct
 }
 

@@ -197,14 +197,20 @@ fn physical(logs: &[f64]) -> [f64; 4] {
     [0, 1, 2, 3].map(|i| logs[i].clamp(-30.0, 30.0).exp())
 }
 
+/// Drop of the freewheel path over the supply voltage, from its logarithm.
+fn wheel_share(logs: &[f64]) -> f64 {
+    logs[4].exp().min(0.2)
+}
+
 /// Measured less simulated current. The fifth parameter is the drop of the freewheel path over the supply voltage, which
 /// makes the switched-on share larger than the voltage ratio; the last is the zero of the supply current.
 fn residuals(drive: &Drive, logs: &[f64], out: &mut [f64]) {
     let [r, m, a, b] = physical(logs);
+    let wheel = wheel_share(logs);
     let (mut e, mut turning) = (0.0, false);
     for (i, out) in out.iter_mut().enumerate() {
         let amps = ((drive.output_v[i] - e) / r).max(0.0);
-        let share = drive.share(i, amps, logs);
+        let share = drive.share(i, amps, wheel);
         *out = match &drive.fan_a {
             Some(fan_a) => fan_a[i] - amps,
             None => {
@@ -217,9 +223,8 @@ fn residuals(drive: &Drive, logs: &[f64], out: &mut [f64]) {
 }
 
 impl Drive {
-    /// Share of the time in which the switch is on, in cell `i` at this fan current.
-    fn share(&self, i: usize, amps: f64, logs: &[f64]) -> f64 {
-        let wheel = logs[4].exp().min(0.2);
+    /// Share of the time in which the switch is on, in cell `i` at this fan current; `wheel` is [`wheel_share`].
+    fn share(&self, i: usize, amps: f64, wheel: f64) -> f64 {
         // output = d (supply - on i) - (1 - d) wheel supply, all over the supply.
         if self.ratio[i] > 0.005 {
             (self.ratio[i] + wheel) / (1.0 + wheel - self.on_ohm * amps / self.supply_v[i].max(1.0))
@@ -239,13 +244,14 @@ struct RunUp {
 /// Plays the fitted fan through its start.
 fn run_up(drive: &Drive, logs: &[f64], source_ohm: f64) -> RunUp {
     let [r, m, a, b] = physical(logs);
+    let wheel = wheel_share(logs);
     let (mut e, mut turning, mut end_a) = (0.0, false, 0.0);
     // Back-EMF and heat after each cell.
     let mut track = Vec::with_capacity(drive.output_v.len());
     let mut heat_j = 0.0;
     for (i, volts) in drive.output_v.iter().enumerate() {
         let amps = ((volts - e) / r).max(0.0);
-        let share = drive.share(i, amps, logs);
+        let share = drive.share(i, amps, wheel);
         heat_j += STEP_S * amps * amps * (r + share * drive.on_ohm + share * share * source_ohm);
         e = advance(e, *volts, r, m, a, b, &mut turning);
         end_a = amps;

@@ -177,23 +177,32 @@ const COARSE_S: f64 = 5e-3;
 /// Stretches of 20 s whose swings are averaged: one differs from the next by a fifth, so the mean is good to 3 %.
 const STRETCHES: usize = 40;
 
-/// Expected peak-to-peak of speed over its mean in 20 s, slower than 20 Hz and faster than 0.2 Hz: the mean over many
-/// stretches of a run with turbulence but without ripple.
-pub(crate) fn steadiness(config: &PlantConfig, duty: f64, hz: f64) -> Option<f64> {
+/// Expected peak-to-peak over the mean of speed, and of the supply current, in 20 s, slower than 20 Hz and faster than
+/// 0.2 Hz: the mean over many stretches of a run with turbulence but without ripple.
+pub(crate) fn steadiness(config: &PlantConfig, duty: f64, hz: f64) -> Option<(f64, f64)> {
     let mut config = config.clone();
     config.motor.ripple = 0.0;
     config.motor.once_per_rev = 0.0;
     let (_, mut plant) = start(&config, duty, hz, (config.ambient_c, config.ambient_c));
     // A cell of five steps, 25 ms, is the Nyquist interval of the band's upper end.
-    let decimated: Vec<f64> =
-        (0..STRETCHES * 800 + 200).map(|_| (0..5).map(|_| plant.advance(COARSE_S).rad_s).sum::<f64>() / 5.0).collect();
-    let mean = decimated.iter().sum::<f64>() / decimated.len() as f64;
-    if mean < 1.0 {
+    let cell = |plant: &mut Plant| {
+        let readings: [Reading; 5] = std::array::from_fn(|_| plant.advance(COARSE_S));
+        let mean = |of: fn(&Reading) -> f64| readings.iter().map(of).sum::<f64>() / 5.0;
+        (mean(|reading| reading.rad_s), mean(|reading| reading.supply_a))
+    };
+    let (speed, amps): (Vec<f64>, Vec<f64>) = (0..STRETCHES * 800 + 200).map(|_| cell(&mut plant)).unzip();
+    swing_share(&speed, 1.0).zip(swing_share(&amps, 0.1))
+}
+
+/// Mean peak-to-peak of stretches of 20 s over the mean of all; `None` when that is less than `least`.
+fn swing_share(cells: &[f64], least: f64) -> Option<f64> {
+    let mean = cells.iter().sum::<f64>() / cells.len() as f64;
+    if mean < least {
         return None;
     }
     // Moving mean over 5 s takes out what is slower than 0.2 Hz.
-    let slow = |at: usize| decimated[at - 100..at + 100].iter().sum::<f64>() / 200.0;
-    let fast: Vec<f64> = (100..decimated.len() - 100).map(|at| decimated[at] - slow(at)).collect();
+    let slow = |at: usize| cells[at - 100..at + 100].iter().sum::<f64>() / 200.0;
+    let fast: Vec<f64> = (100..cells.len() - 100).map(|at| cells[at] - slow(at)).collect();
     let swings = fast.chunks_exact(800).map(|stretch| {
         let (low, high) = stretch.iter().fold((f64::MAX, f64::MIN), |(low, high), v| (low.min(*v), high.max(*v)));
         high - low

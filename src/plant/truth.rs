@@ -108,6 +108,8 @@ pub struct Truth {
     pub speed_rpm: Option<f64>,
     /// Expected peak-to-peak of speed at the soak duty, percent of its mean (a chance quantity).
     pub steadiness_pct: Option<f64>,
+    /// The same of the supply current, which is what a bench without a tach sees.
+    pub steadiness_current_pct: Option<f64>,
     /// Case over ambient in the end at the soak duty.
     pub heat_rise_k: Option<f64>,
     /// Effective time constant there.
@@ -323,5 +325,7 @@ fn steady_values(config: &PlantConfig, at: &TruthConditions, truth: &mut Truth) 
     let soak = statics::ratio_at(config, at.soak_duty, at.command_hz);
     let (rise_k, tau_s) = statics::heat(config, soak, copper_c);
     (truth.heat_rise_k, truth.heat_tau_s) = (Some(rise_k), Some(tau_s));
-    truth.steadiness_pct = play::steadiness(config, at.soak_duty, at.command_hz).map(|share| 100.0 * share);
+    let (speed, current) = play::steadiness(config, at.soak_duty, at.command_hz).unzip();
+    truth.steadiness_pct = speed.map(|share| 100.0 * share);
+    truth.steadiness_current_pct = current.map(|share| 100.0 * share);
 }

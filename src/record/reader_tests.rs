@@ -133,7 +133,7 @@ fn blocks() -> impl Strategy<Value = Vec<Block>> {
 
 fn write(dir: &Path, blocks: &[Block], events: &[Numbered]) {
     let mut writer = RecordWriter::create(dir, &Header { run: "run-1".into(), ..Header::default() }).unwrap();
-    blocks.iter().for_each(|block| writer.block(block).unwrap());
+    blocks.iter().for_each(|block| writer.block(block.clone()).unwrap());
     events.iter().for_each(|event| writer.event(event).unwrap());
     writer.finish().unwrap();
 }

@@ -20,7 +20,7 @@ fn record(dir: &Path) -> Seal {
     let header = Header { run: "run-1".to_owned(), program: "galebench".to_owned(), ..Header::default() };
     let mut writer = RecordWriter::create(dir, &header).unwrap();
     for index in 0..3000 {
-        writer.block(&block(index, 1.0)).unwrap();
+        writer.block(block(index, 1.0)).unwrap();
     }
     for seq in 1..=10 {
         let event = Event::Note { text: format!("note {seq}") };

@@ -52,7 +52,7 @@ impl Sink for File {
 }
 
 enum Message {
-    Block(Block),
+    Block(Arc<Block>),
     Event(Box<Numbered>),
 }
 
@@ -103,8 +103,8 @@ impl RecordWriter {
     ///
     /// # Errors
     /// When the record can no longer be written; the same error then comes back from every call.
-    pub fn block(&mut self, block: &Block) -> Result<(), RecordError> {
-        self.send(Message::Block(block.clone()))
+    pub fn block(&mut self, block: impl Into<Arc<Block>>) -> Result<(), RecordError> {
+        self.send(Message::Block(block.into()))
     }
 
     /// Hands over an event. Numbers rise from event to event.

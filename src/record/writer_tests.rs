@@ -36,7 +36,7 @@ fn what_is_handed_over_reads_back_and_the_header_comes_first() {
     let mut writer = RecordWriter::create(dir.path(), &header).unwrap();
     let mut expected = Recording::default();
     for i in 0..3000 {
-        writer.block(&block(i)).unwrap();
+        writer.block(block(i)).unwrap();
         expected.push_block(&block(i));
     }
     for event in [note(1, "begun"), end(2)] {
@@ -58,7 +58,7 @@ fn what_is_handed_over_reads_back_and_the_header_comes_first() {
 fn data_is_on_the_disk_half_a_second_after_it_was_handed_over_though_nothing_more_comes() {
     let dir = tempfile::tempdir().unwrap();
     let mut writer = RecordWriter::create(dir.path(), &Header::default()).unwrap();
-    writer.block(&block(0)).unwrap();
+    writer.block(block(0)).unwrap();
     writer.event(&note(1, "waiting")).unwrap();
     // The test machine may be busy, so it is asked again for a while; the sync itself is in the next test.
     let deadline = Instant::now() + Duration::from_secs(5);
@@ -175,7 +175,7 @@ fn a_disk_that_fills_up_is_reported_on_a_later_call_and_for_ever() {
     disk.0.lock().unwrap().room = Some(0);
     let deadline = Instant::now() + Duration::from_secs(5);
     let error = loop {
-        if let Err(error) = writer.block(&block(0)) {
+        if let Err(error) = writer.block(block(0)) {
             break error;
         }
         assert!(Instant::now() < deadline);
@@ -193,7 +193,7 @@ fn a_disk_that_hangs_is_reported_and_keeps_nobody_waiting() {
     disk.0.lock().unwrap().hangs = Some(Duration::from_secs(60));
     let begin = Instant::now();
     let error = loop {
-        if let Err(error) = writer.block(&block(0)) {
+        if let Err(error) = writer.block(block(0)) {
             break error;
         }
         assert!(begin.elapsed() < Duration::from_secs(20));

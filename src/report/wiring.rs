@@ -240,7 +240,9 @@ fn power_path(pen: &mut Pen, sheet: &Sheet) {
     pen.line(&[(476.0, TOP + 60.0), (500.0, TOP + 60.0)], 1.5);
     pen.line(&[(452.0, TOP + 36.0), (468.0, TOP + 36.0)], 4.0);
     pen.line(&[(460.0, TOP + 36.0), (460.0, TOP + 53.0)], 1.5);
-    pen.text((505.0, TOP + 65.0), "start", 12, "emergency stop: feeds every coil, opens when pressed");
+    // Two lines: one would run into the unit.
+    pen.text((505.0, TOP + 57.0), "start", 12, "emergency stop: feeds every");
+    pen.text((505.0, TOP + 73.0), "start", 12, "coil, opens when pressed");
     pen.number(Net::Stop, (458.0, TOP + 82.0));
     pen.number(Net::Relay, (344.0, TOP + 60.0));
     first_power(pen, sheet);

@@ -220,7 +220,7 @@ fn a_record_that_fails_stops_the_run_safely() {
     #[derive(Debug)]
     struct Full(u32);
     impl RecordSink for Full {
-        fn block(&mut self, _block: &Block) -> Result<(), String> {
+        fn block(&mut self, _block: &Arc<Block>) -> Result<(), String> {
             self.0 += 1;
             if self.0 > 1000 { Err("no space left on the disk".to_owned()) } else { Ok(()) }
         }

@@ -26,7 +26,7 @@ pub trait RecordSink: Send {
     ///
     /// # Errors
     /// What failed, for people.
-    fn block(&mut self, block: &Block) -> Result<(), String>;
+    fn block(&mut self, block: &Arc<Block>) -> Result<(), String>;
 
     /// Keeps an event.
     ///
@@ -42,8 +42,8 @@ pub trait RecordSink: Send {
 }
 
 impl RecordSink for RecordWriter {
-    fn block(&mut self, block: &Block) -> Result<(), String> {
-        Self::block(self, block).map_err(|error| error.to_string())
+    fn block(&mut self, block: &Arc<Block>) -> Result<(), String> {
+        Self::block(self, Arc::clone(block)).map_err(|error| error.to_string())
     }
 
     fn event(&mut self, event: &Numbered) -> Result<(), String> {
@@ -60,7 +60,7 @@ impl RecordSink for RecordWriter {
 pub struct Nowhere;
 
 impl RecordSink for Nowhere {
-    fn block(&mut self, _block: &Block) -> Result<(), String> {
+    fn block(&mut self, _block: &Arc<Block>) -> Result<(), String> {
         Ok(())
     }
 
@@ -279,6 +279,7 @@ impl Supervisor {
             left_s -= asked_s;
             match self.bench.read(asked_s, pace) {
                 Ok(block) => {
+                    let block = Arc::new(block);
                     let trip = self.interlock.step(Input::Block { block: &block, asked_s });
                     self.keep(&block);
                     if let Some(trip) = trip {
@@ -504,8 +505,8 @@ impl Supervisor {
     }
 
     /// A read on the way to the safe state: kept, but nothing judges it any more.
-    fn unjudged_read(&mut self, seconds: f64) -> Result<Block, String> {
-        let block = self.bench.read(seconds, Pace::Normal).map_err(|error| error.to_string())?;
+    fn unjudged_read(&mut self, seconds: f64) -> Result<Arc<Block>, String> {
+        let block = Arc::new(self.bench.read(seconds, Pace::Normal).map_err(|error| error.to_string())?);
         if block.duration_s.is_nan() || block.duration_s <= 0.0 {
             return Err("the bench gives no samples".to_owned());
         }
@@ -521,8 +522,8 @@ impl Supervisor {
         self.pulse.beat(self.recording.end_s);
     }
 
-    /// Keeps a block in record and memory.
-    fn keep(&mut self, block: &Block) {
+    /// Keeps a block in record and memory. It is shared with the sink: copying fifty a second cost more than the writing.
+    fn keep(&mut self, block: &Arc<Block>) {
         if block.lost > 0 {
             self.write(block.t0_s, Event::Lost { samples: block.lost });
         }

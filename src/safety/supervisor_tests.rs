@@ -130,7 +130,7 @@ impl Sink {
 }
 
 impl RecordSink for Sink {
-    fn block(&mut self, _block: &Block) -> Result<(), String> {
+    fn block(&mut self, _block: &Arc<Block>) -> Result<(), String> {
         self.take()
     }
     fn event(&mut self, event: &Numbered) -> Result<(), String> {

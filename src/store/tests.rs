@@ -178,7 +178,7 @@ fn virtual_and_real_runs_never_meet_in_one_index() {
 /// Writes a record, and its results document if there is one.
 fn record(dir: &Path, header: &Header, end: bool, document: Option<&Document>) {
     let mut writer = RecordWriter::create(dir, header).unwrap();
-    writer.block(&Block { duration_s: 0.02, ..Block::default() }).unwrap();
+    writer.block(Block { duration_s: 0.02, ..Block::default() }).unwrap();
     if end {
         writer.event(&Numbered { seq: 1, t_s: 1.0, event: Event::End { finished: true } }).unwrap();
     }

@@ -183,6 +183,10 @@ fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside
     all.load_fan = started.load_fan.zip(soaked.load_fan).map(|(cold, hot)| FanTruth { copper_c: hot.copper_c, ..cold });
     (all.heat_rise_k, all.heat_tau_s) = (soaked.heat_rise_k, soaked.heat_tau_s);
     all.speed_rpm = last_constant_speed(config, recording, cold.command_hz, inside);
+    let steadiness = evaluated.document.results.get(&ResultName::SteadinessPct);
+    if steadiness.is_some_and(|measured| measured.method == "current") {
+        all.steadiness_pct = all.steadiness_current_pct;
+    }
     all
 }
 
