@@ -45,7 +45,7 @@ const WITH_TACH: Bench = Bench { rig: "rigs/virtual.toml", page: "docs/accuracy.
 const TWO_WIRE: Bench = Bench {
     rig: "rigs/virtual-two-wire.toml",
     page: "docs/accuracy-two-wire.md",
-    about: "This bench has no tach: speed comes from the commutation ripple in the supply current, and from the back-EMF while the output is off.\n",
+    about: "This bench has no tach: speed comes from the commutation ripple in the supply current, and from the back-EMF while the output is off. `steadiness_pct` is that of the current, and held against the true swing of the current.\n",
 };
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {

@@ -49,16 +49,40 @@ pub(in crate::report) fn frequency(document: &Document, rec: &Recording) -> Plot
     })
 }
 
-/// Reading over the last third of each span, by frequency.
+/// Reading by frequency, over the last third of the first level of each span: the duty that all of them have. The first
+/// goes on to a higher one, to see what following looks like.
 fn points(rec: &Recording, spans: &[&Span], read: impl Fn(f64, f64) -> Option<f64>) -> Vec<(f64, f64)> {
     let mut points: Vec<(f64, f64)> = spans
         .iter()
         .filter_map(|span| {
-            let hz = rec.setting_at(span.t1_s - 1e-6)?.frequency.get();
-            Some((hz, read(span.t1_s - (span.t1_s - span.t0_s) / 3.0, span.t1_s)?))
+            let next = rec.settings_in(span.t0_s + 1e-6, span.t1_s - 1e-6).first();
+            let end_s = next.map_or(span.t1_s, |(t_s, _)| *t_s);
+            let hz = rec.setting_at(end_s - 1e-6)?.frequency.get();
+            Some((hz, read(end_s - (end_s - span.t0_s) / 3.0, end_s)?))
         })
         .filter(|point| point.0 > 0.0 && point.1.is_finite())
         .collect();
     points.sort_by(|a, b| a.0.total_cmp(&b.0));
     points
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bench::Setting;
+    use crate::record::event::SpanKind;
+    use crate::units::{Duty, Hertz};
+
+    #[test]
+    fn a_span_that_goes_on_to_another_duty_is_read_before_that() {
+        let mut rec = Recording::default();
+        for (t_s, duty, hz) in [(0.0, 0.5, 100.0), (4.0, 0.65, 100.0), (8.0, 0.35, 100.0), (12.0, 0.5, 66.0)] {
+            let (duty, frequency) = (Duty::clamped(duty), Hertz(hz));
+            rec.settings.push((t_s, Setting { duty, frequency, ..Setting::SAFE }));
+        }
+        let span = |t0_s, t1_s| Span { kind: SpanKind::Follow, stage: String::new(), t0_s, t1_s, complete: Ok(()) };
+        let spans = [span(0.0, 8.0), span(12.0, 15.0)];
+        let read = points(&rec, &spans.each_ref(), |from_s, to_s| Some(0.5 * (from_s + to_s)));
+        assert_eq!(read, [(66.0, 14.5), (100.0, 4.0 - 4.0 / 6.0)]);
+    }
 }
