@@ -251,17 +251,23 @@ fn bound(name: ResultName, measured: Option<&Measured>, decision: Option<&Decisi
         let [below, above] = sides.map_or([0.0; 2], |sides| sides.map(Reach::guard_band));
         Some((value - below, value + above))
     };
+    // A duty that nobody can command is no advice: the number is too uncertain to lay a table by.
+    let duty = |wanted: Option<f64>| wanted.filter(|duty| (0.0..=100.0).contains(duty));
     match name {
         ResultName::SleepA | ResultName::SleepAfterS | ResultName::BatteryDays => Some(SWITCHED_FEED.to_owned()),
         ResultName::CommandHzLow | ResultName::CommandHzHigh => Some(TESTED_FREQUENCY.to_owned()),
         ResultName::StartDutyPct | ResultName::StartDuty95Pct | ResultName::OutputOnPct => {
-            at().map(|(_, high)| format!("begin the duty table at {high:.1} % or above"))
+            duty(at().map(|(_, high)| high)).map(|high| format!("begin the duty table at {high:.1} % or above"))
         }
         ResultName::StopDutyPct | ResultName::OutputOffPct | ResultName::HysteresisPct => {
             at().map(|_| "lay the duty table by the duties measured here".to_owned())
         }
-        ResultName::SaturationDutyPct => at().map(|(low, _)| format!("end the duty table at {low:.1} %")),
-        ResultName::UpperCutoffPct => at().map(|(low, _)| format!("never command above {low:.1} %")),
+        ResultName::SaturationDutyPct => {
+            duty(at().map(|(low, _)| low)).map(|low| format!("end the duty table at {low:.1} %"))
+        }
+        ResultName::UpperCutoffPct => {
+            duty(at().map(|(low, _)| low)).map(|low| format!("never command above {low:.1} %"))
+        }
         _ => None,
     }
 }

@@ -119,6 +119,10 @@ pub(crate) fn accepted_words(name: ResultName, decision: &Decision) -> String {
             "accepted nowhere: the range is narrower than the guard bands".to_owned()
         }
         (Some((min, _)), Some((max, _))) => format!("accepted from {} to {}", shown(min), shown(max)),
+        // No reading of a duty, a time or a current is that low.
+        (None, Some((max, limit))) if limit > 0.0 && max <= 0.0 => {
+            "accepted nowhere: the guard band is wider than all below the limit".to_owned()
+        }
         (Some((min, _)), None) => format!("accepted from {}", shown(min)),
         (None, Some((max, _))) => format!("accepted up to {}", shown(max)),
         (None, None) => String::new(),

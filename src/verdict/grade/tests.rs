@@ -155,6 +155,12 @@ fn each_shortcoming_leads_to_its_grade_and_is_named() {
             "begin the duty table at 27.4 % or above",
         ),
         (
+            "a start too uncertain to lay a table by gives no bound",
+            |f| f.put(ResultName::StartDuty95Pct, number(ResultName::StartDuty95Pct, 27.0, 160.0)),
+            Grade::Undecided,
+            "too close to the limit for its uncertainty, accepted nowhere",
+        ),
+        (
             "lost soft start scraps and is named",
             |f| {
                 f.put(ResultName::Ramp1090S, number(ResultName::Ramp1090S, 0.004, 0.0005));
