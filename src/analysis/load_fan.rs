@@ -4,7 +4,7 @@
 use std::f64::consts::TAU;
 
 use crate::bench::Channel;
-use crate::record::event::SpanKind;
+use crate::record::event::{BenchFacts, SpanKind};
 use crate::record::recording::{Recording, Span};
 use crate::results::{Fitted, LoadFan, StartsCompared};
 
@@ -19,8 +19,9 @@ const HOLD_END_S: f64 = 5.0;
 /// What the fitted model leaves out (brush drop, viscous friction, switching losses), as a share of resistance, inertia
 /// and load.
 const MODEL_SHARE: (f64, f64, f64) = (0.01, 0.02, 0.04);
-/// Stated and fitted resistance may differ by this share: brushes, cables and the warmth of the day.
-const SAME_FAN: f64 = 0.12;
+/// Resistance beyond this many times the stated one, with two standard uncertainties to spare, is another fan or a worn
+/// one: brushes, cables and the warmth of the day explain less.
+pub(crate) const SAME_FAN: f64 = 1.08;
 
 /// The fan of the start in `span`, whose current peaked at `peak_a`.
 pub(crate) fn identify(rec: &Recording, fit: &MotorFit, span: &Span, peak_a: f64, hard: &HardStart) -> LoadFan {
@@ -53,8 +54,19 @@ pub(crate) fn identify(rec: &Recording, fit: &MotorFit, span: &Span, peak_a: f64
             soft_heat_j: fit.heat_j,
             hard_heat_j: hard.heat_j,
         }),
-        judgement: judgement(rec, fit, ohm),
+        judgement: judgement(rec, ohm),
     }
+}
+
+/// Resistance by which the fan of the rig file would draw its locked-rotor current, ohms: what stands in that circuit
+/// besides the rig's own source.
+pub(crate) fn stated_ohm(bench: &BenchFacts) -> Option<f64> {
+    Some(bench.supply_v? / bench.locked_rotor_a? - bench.supply_ohm?).filter(|ohm| *ohm > 0.0)
+}
+
+/// Least and most that the fitted resistance is of the stated one, two standard uncertainties to either side.
+pub(crate) fn of_stated(ohm: Fitted, stated_ohm: f64) -> (f64, f64) {
+    ((ohm.value - 2.0 * ohm.u) / stated_ohm, (ohm.value + 2.0 * ohm.u) / stated_ohm)
 }
 
 /// Copper temperature at the end of the last soak: its resistance there, by the constant found cold, against that of the
@@ -93,17 +105,16 @@ fn copper(rec: &Recording, fit: &MotorFit, cold: Fitted, ke: Fitted) -> Option<F
     })
 }
 
-/// Whether this is the fan of the rig file.
-fn judgement(rec: &Recording, fit: &MotorFit, ohm: Fitted) -> Option<String> {
-    let stated_ohm = rec.header.bench.supply_v? / rec.header.bench.locked_rotor_a? - fit.source_ohm;
-    let more = ohm.value / stated_ohm - 1.0;
-    let allowed = SAME_FAN + 2.0 * ohm.u / ohm.value;
+/// Whether this is the fan of the rig file, by the rule behind the sign of a worn fan.
+fn judgement(rec: &Recording, ohm: Fitted) -> Option<String> {
+    let stated_ohm = stated_ohm(&rec.header.bench)?;
+    let (least, most) = of_stated(ohm, stated_ohm);
     let (stated, found) = (1e3 * stated_ohm, 1e3 * ohm.value);
-    Some(if more.abs() <= allowed {
+    Some(if least <= SAME_FAN && most >= 1.0 / SAME_FAN {
         format!(
             "the bench fan is as the rig file says ({found:.0} mOhm for {stated:.0} mOhm): a slow fan is the module's doing"
         )
-    } else if more > 0.0 {
+    } else if least > SAME_FAN {
         format!(
             "the bench fan has {found:.0} mOhm for {stated:.0} mOhm by the rig file: worn brushes, a bad joint or another fan; it would slow with any module"
         )
@@ -152,6 +163,7 @@ mod tests {
         rec.header.bench.supply_v = Some(13.0);
         // By its plate: 150 mOhm behind the supply's 20.
         rec.header.bench.locked_rotor_a = Some(13.0 / 0.17);
+        rec.header.bench.supply_ohm = Some(0.02);
         rec.end_s = 8.0;
         rec
     }

@@ -2,6 +2,7 @@
 //! contact in its wires, a supply in its current limit. They bar no grade; they say what else to look at.
 
 use super::{SHOWN, evidence, sign};
+use crate::analysis::load_fan::{self, SAME_FAN};
 use crate::bench::Channel;
 use crate::record::event::SpanKind;
 use crate::record::recording::Recording;
@@ -34,21 +35,20 @@ pub(super) fn is_limited(rec: &Recording) -> bool {
 
 /// Resistance of the fan fitted to its start, against that by which it would draw the locked-rotor current of the rig file.
 ///
-/// Glazed brushes and a worn commutator add resistance; a fit is good for some percent. 15 % more is a hint, 30 % a sign.
+/// Glazed brushes and a worn commutator add resistance. What the report calls another fan is a hint, 30 % more a sign.
 fn worn_fan(findings: &Findings, rec: &Recording) -> Option<Sign> {
-    let bench = &rec.header.bench;
-    let (volts, locked_a) = (bench.supply_v?, bench.locked_rotor_a?);
-    let Fitted { value: ohm, u } = findings.fan_resistance_ohm?;
-    let expected = volts / locked_a - bench.supply_ohm?;
-    let least = (ohm - 2.0 * u) / expected;
-    (least > 1.08).then(|| {
+    let expected = load_fan::stated_ohm(&rec.header.bench)?;
+    let fitted = findings.fan_resistance_ohm?;
+    let (least, _) = load_fan::of_stated(fitted, expected);
+    let ohm = fitted.value;
+    (least > SAME_FAN).then(|| {
         let because = format!(
             "the fan's resistance is {:.0} mOhm by its start, {:.0} by the rig file's locked-rotor current",
             1e3 * ohm,
             1e3 * expected
         );
-        let mut found = sign(FAN_WORN, super::between(least, (1.08, 0.3), (1.3, 0.95)), because);
-        found.evidence.push(evidence("resistance of the load fan", ohm, "Ohm", (None, Some(1.1 * expected))));
+        let mut found = sign(FAN_WORN, super::between(least, (SAME_FAN, 0.3), (1.3, 0.95)), because);
+        found.evidence.push(evidence("resistance of the load fan", ohm, "Ohm", (None, Some(SAME_FAN * expected))));
         found
     })
 }
