@@ -59,6 +59,7 @@ impl VirtualBench {
     /// The same with a plant of one's own.
     #[must_use]
     pub fn with_plant(rig: &Rig, spec: &VirtualSpec, seed: u64, config: PlantConfig) -> Self {
+        let config = with_this_resistor(config, rig, seed);
         let sensors = rig
             .channels
             .iter()
@@ -118,7 +119,8 @@ impl VirtualBench {
     #[must_use]
     pub fn open_on_rig(rig: &Rig, spec: &VirtualSpec, seed: u64, rig_seed: u64) -> Self {
         let mut bench = Self::with_plant(rig, spec, rig_seed, Self::plant_config(rig, spec, seed));
-        bench.plant = Plant::new(Self::plant_config(rig, spec, seed), mix(seed, 2));
+        let config = with_this_resistor(Self::plant_config(rig, spec, seed), rig, rig_seed);
+        bench.plant = Plant::new(config, mix(seed, 2));
         for (channel, sensor) in &mut bench.sensors {
             *sensor = sensor.clone().in_another_run(mix(seed, 200 + *channel as u64));
         }
@@ -356,6 +358,16 @@ const fn gentle(first: &FirstPower) -> Gentle {
         FirstPower::Lamp => Gentle::Resistor(LAMP_OHM),
         FirstPower::Straight => Gentle::Straight,
     }
+}
+
+/// The pre-charge resistor that was bought: off its plate by what the rig file states, once per bench.
+fn with_this_resistor(mut config: PlantConfig, rig: &Rig, rig_seed: u64) -> PlantConfig {
+    if let (FirstPower::PreCharge { resistance_u, .. }, Gentle::Resistor(ohm)) =
+        (&rig.first_power, &mut config.supply.gentle)
+    {
+        *ohm *= 1.0 + sensor::error(&mut Xoshiro256PlusPlus::seed_from_u64(mix(rig_seed, 6)), resistance_u.get());
+    }
+    config
 }
 
 const fn kind(kind: ModuleKind) -> Kind {
