@@ -37,6 +37,8 @@ const SPIKE_SCATTERS: f64 = 10.0;
 const SPIKE_A: f64 = 3.0;
 const SPIKE_SHARE: f64 = 0.4;
 const SPIKE_V: f64 = 1.0;
+/// Moment before and after a spike in which the channel is at its usual level, seconds.
+const BESIDE_S: f64 = 0.05;
 /// After an event its consequences are over by then.
 const AFTERWARDS_S: f64 = 0.6;
 /// More events than this are a habit, not events: the rest are counted by the sign, not listed.
@@ -191,6 +193,22 @@ impl Watched {
         runs
     }
 
+    /// Whether what a run of samples departs from is what it comes back to: the last moment before it and the first after
+    /// it both lie nearer to each other than to its worst. Not where there is no such moment.
+    fn returns(&self, (a, b): (usize, usize)) -> bool {
+        let before = self.t_s.partition_point(|t| *t < self.t_s[a] - BESIDE_S);
+        let after = self.t_s.partition_point(|t| *t <= self.t_s[b] + BESIDE_S);
+        if before == 0 || after == self.t_s.len() {
+            return false;
+        }
+        let level = |beside: &[f64]| median(&mut beside.to_vec());
+        let (Some(left), Some(right)) = (level(&self.values[before..a]), level(&self.values[b + 1..after])) else {
+            return false;
+        };
+        let worst = |from: f64| self.values[a..=b].iter().map(|v| (v - from).abs()).fold(0.0, f64::max);
+        worst(left).min(worst(right)) > 2.0 * (left - right).abs() + SPIKE_SCATTERS * self.scatter
+    }
+
     fn seconds(&self, (a, b): (usize, usize)) -> f64 {
         self.t_s[b + 1] - self.t_s[a]
     }
@@ -232,7 +250,8 @@ fn drop_outs(seen: &Watched) -> Vec<Transient> {
         .collect()
 }
 
-/// Excursions away from the surroundings and back, on any channel.
+/// Excursions away from the surroundings and back, on any channel. A slope, or a step that stays, has other surroundings
+/// on either side of it: at the end of a stretch, where the surroundings lie to one side alone, it would pass for one.
 fn spikes(seen: &Watched, channel: Channel) -> Vec<Transient> {
     let far = |i: usize| {
         let usual = seen.around(i);
@@ -244,7 +263,7 @@ fn spikes(seen: &Watched, channel: Channel) -> Vec<Transient> {
     };
     seen.runs(far)
         .into_iter()
-        .filter(|run| seen.seconds(*run) < 0.3)
+        .filter(|run| seen.seconds(*run) < 0.3 && seen.returns(*run))
         .map(|run| {
             let usual = seen.around(run.0);
             let off = |i: &usize| (seen.values[*i] - usual).abs();
@@ -385,6 +404,14 @@ mod tests {
         assert_eq!(found.len(), 1, "{found:?}");
         assert_eq!((found[0].kind, found[0].channel), (TransientKind::Spike, Channel::SupplyA));
         assert!((found[0].value - 25.0).abs() < 0.1);
+    }
+
+    #[test]
+    fn a_ramp_at_the_end_of_a_stretch_and_a_step_that_stays_are_no_spikes() {
+        for late in [|t: f64| 60.0 * (t - 29.7).max(0.0), |t: f64| 60.0 * (6.4 - t).clamp(0.0, 0.4)] {
+            assert_eq!(kinds(&run(|t| ripple(t) + late(t))), []);
+        }
+        assert_eq!(kinds(&run(|t| ripple(t) + if t < 20.0 { 0.0 } else { 9.0 })), []);
     }
 
     #[test]
