@@ -19,7 +19,7 @@ pub(crate) mod heat;
 mod hinge;
 mod level;
 mod line;
-mod load_fan;
+pub(crate) mod load_fan;
 mod loss;
 mod motor_fit;
 mod onset;
@@ -39,6 +39,7 @@ mod steadiness;
 mod swing;
 #[cfg(test)]
 mod synthetic;
+mod tach_faults;
 mod threshold_fit;
 mod thresholds;
 mod trial;
@@ -51,15 +52,20 @@ use crate::results::{Contribution, Findings};
 
 /// Program and version of the analysis, as documents name it. The last number grows with every change that can alter a result,
 /// a limit's outcome or a grade.
-pub const VERSION: &str = concat!("galebench ", env!("CARGO_PKG_VERSION"), ", analysis 2");
+pub const VERSION: &str = concat!("galebench ", env!("CARGO_PKG_VERSION"), ", analysis 3");
 
 /// Everything that a recording tells: results, settled points, reasons for what is absent, oddities.
 ///
 /// Pure: the same recording gives the same findings. One call per quantity file, zeros and speed-free ones first.
 #[must_use]
 pub fn analyse(rec: &Recording) -> Findings {
-    let (cleaned, warnings) = contamination::clean(rec);
+    let (mut cleaned, mut warnings) = contamination::clean(rec);
+    if let Some(pulses) = tach_faults::pulses_per_rev(&cleaned) {
+        warnings.push(format!("tach: {pulses:.0} pulses per turn, by the other source of speed; the rig does not say"));
+        cleaned.to_mut().header.bench.pulses_per_rev = Some(pulses);
+    }
     let rec = cleaned.as_ref();
+    warnings.extend(tach_faults::faults(rec));
     let mut findings = Findings { warnings, ..Findings::default() };
     soft_start::find(rec, &mut findings);
     first_motion::find(rec, &mut findings);

@@ -124,7 +124,7 @@ fn live_tach(rec: &Recording) -> Option<&[f64]> {
 }
 
 /// Whether the tach has gone silent at full tilt, as seen from `t_s`.
-fn tach_died(rec: &Recording, t_s: f64) -> bool {
+pub(super) fn tach_died(rec: &Recording, t_s: f64) -> bool {
     let Some(edges) = live_tach(rec) else { return false };
     let next = edges.partition_point(|t| *t < t_s);
     if next < 3 || t_s - edges[next - 1] < STILL_S {

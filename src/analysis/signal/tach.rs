@@ -13,8 +13,10 @@ pub struct Clean {
     pub counts: Vec<f64>,
     /// Edges that must have been there and were not.
     pub missing: usize,
-    /// Edges dropped as doubled or stray.
+    /// Edges dropped since they lie halfway between two others.
     pub doubled: usize,
+    /// Edges dropped since they follow another much too soon.
+    pub bounced: usize,
 }
 
 /// Mean speed over a window.
@@ -26,10 +28,6 @@ pub struct TachSpeed {
     pub u_rpm: f64,
     /// Edges used.
     pub edges: usize,
-    /// Edges that went missing.
-    pub missing: usize,
-    /// Edges dropped as doubled or stray.
-    pub doubled: usize,
 }
 
 /// Share of the neighbours' period within which a mended interval must fall.
@@ -42,7 +40,7 @@ const LIKE: f64 = 0.25;
 /// sides and those agree with each other, so that a fan speeding up or running down is left alone.
 #[must_use]
 pub fn clean(edges_s: &[f64]) -> Clean {
-    let (times_s, doubled) = without_strays(edges_s);
+    let (times_s, doubled, bounced) = without_strays(edges_s);
     let intervals: Vec<f64> = times_s.windows(2).map(|w| w[1] - w[0]).collect();
     let (mut counts, mut missing, mut count) = (Vec::with_capacity(times_s.len()), 0, 0.0);
     for i in 0..times_s.len() {
@@ -53,13 +51,13 @@ pub fn clean(edges_s: &[f64]) -> Clean {
         }
         counts.push(count);
     }
-    Clean { times_s, counts, missing, doubled }
+    Clean { times_s, counts, missing, doubled, bounced }
 }
 
-/// Edges without strays, and how many were dropped.
-fn without_strays(edges_s: &[f64]) -> (Vec<f64>, usize) {
+/// Edges without strays, and how many were dropped that lay halfway, and that came too soon.
+fn without_strays(edges_s: &[f64]) -> (Vec<f64>, usize, usize) {
     let mut kept: Vec<f64> = Vec::with_capacity(edges_s.len());
-    let mut doubled = 0;
+    let (mut doubled, mut bounced) = (0, 0);
     let intervals: Vec<f64> = edges_s.windows(2).map(|w| w[1] - w[0]).collect();
     for (i, &edge) in edges_s.iter().enumerate() {
         let Some(&last) = kept.last() else {
@@ -72,14 +70,16 @@ fn without_strays(edges_s: &[f64]) -> (Vec<f64>, usize) {
         let halves = after.is_some_and(|after| {
             (before + after - period).abs() < LIKE * period && before < 0.8 * period && after < 0.8 * period
         });
-        let stray = halves || before < 0.3 * period;
-        if before <= 0.0 || (stray && edges_s.len() >= 6) {
+        let soon = before < 0.3 * period;
+        if before <= 0.0 || (soon && edges_s.len() >= 6) {
+            bounced += 1;
+        } else if halves && edges_s.len() >= 6 {
             doubled += 1;
         } else {
             kept.push(edge);
         }
     }
-    (kept, doubled)
+    (kept, doubled, bounced)
 }
 
 /// The quantile of `stats` of up to nine values, without an allocation: two are asked for per edge.
@@ -141,7 +141,7 @@ pub fn mean(edges_s: &[f64], pulses_per_rev: f64) -> Option<TachSpeed> {
     let rpm = 60.0 * pulses / (span_s * pulses_per_rev);
     let jitter_s = jitter(&edges, turn).unwrap_or(0.25 * span_s / pulses);
     let u_rpm = rpm * jitter_s * (2.0 / group as f64).sqrt() / span_s;
-    Some(TachSpeed { rpm, u_rpm, edges: n, missing: edges.missing, doubled: edges.doubled })
+    Some(TachSpeed { rpm, u_rpm, edges: n })
 }
 
 /// Standard deviation of one edge's time from second differences over whole turns; `None` of too few.
@@ -253,18 +253,19 @@ mod tests {
         times.insert(90, times[89] + 6e-3);
         let speed = mean(&times, 2.0).expect("edges");
         assert!((speed.rpm - 2400.0).abs() < 0.05, "{speed:?}");
-        assert_eq!((speed.missing, speed.doubled), (4, 2));
+        let edges = clean(&times);
+        assert_eq!((edges.missing, edges.doubled, edges.bounced), (4, 1, 1));
     }
 
     #[test]
     fn a_fan_speeding_up_from_rest_has_no_missing_edges() {
         let times: Vec<f64> = (0..120).map(|i| (f64::from(i) / 30.0).sqrt()).collect();
         let edges = clean(&times);
-        assert_eq!((edges.missing, edges.doubled), (0, 0));
+        assert_eq!((edges.missing, edges.doubled, edges.bounced), (0, 0, 0));
         // Nor has one that then turns steadily for long.
         let settled = (1..2000).map(|i| times[119] + 0.009 * f64::from(i));
         let edges = clean(&times.iter().copied().chain(settled).collect::<Vec<_>>());
-        assert_eq!((edges.missing, edges.doubled), (0, 0));
+        assert_eq!((edges.missing, edges.doubled, edges.bounced), (0, 0, 0));
     }
 
     #[test]
