@@ -150,6 +150,7 @@ fn members(book: &Book, mut runs: BTreeMap<String, Runs>) -> Result<Vec<Member>,
             if let Some(card) = book.units.get(&tag) {
                 member.shelf.clone_from(&card.facts.shelf);
                 member.donor.clone_from(&card.facts.donor);
+                member.noted_kind.clone_from(&card.facts.kind);
                 if let Some(why) = &card.skipped {
                     member.standing = Standing::Skipped(why.clone());
                 }

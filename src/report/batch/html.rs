@@ -34,6 +34,7 @@ pub fn html(summary: &Summary) -> String {
                 (counts(summary))
                 (units(summary))
                 (curves(summary))
+                (kinds(summary))
                 (spreads(summary))
                 (odd(summary))
                 (matches(summary))
@@ -214,17 +215,58 @@ fn spread_words(spread: &Spread, unit: &str) -> String {
     text
 }
 
+fn kinds(summary: &Summary) -> Markup {
+    html! {
+        h2 { "Kinds of module in this crate" }
+        @if summary.kinds.is_empty() { p.none { "Nothing was run." } } @else {
+            p.sub {
+                "Put together by band, pull-up, thresholds, ramp, delays and capacitance. A kind is named by what you note of any of its units: "
+                code { "galebench intake add --batch " (summary.batch) " TAG --kind \"...\"" } "."
+            }
+            table {
+                thead { tr { th scope="col" { "kind" } th scope="col" { "units" } th scope="col" { "noted as" } th scope="col" { "on the bench" } th scope="col" { "such as" } } }
+                tbody { @for kind in &summary.kinds {
+                    tr {
+                        th.tag scope="row" { b { (kind.letter) } }
+                        td.num { (kind.units) }
+                        td { (if kind.noted.is_empty() { "–".to_owned() } else { kind.noted.join(" / ") }) }
+                        td { (kind.looks) }
+                        td { (kind.members.iter().take(3).map(|unit| summary.members[*unit].tag.as_str()).collect::<Vec<_>>().join(", ")) }
+                    }
+                } }
+            }
+        }
+    }
+}
+
 fn odd(summary: &Summary) -> Markup {
     html! {
         h2 { "Odd ones out" }
-        p.sub { "Results more than 3.5 robust standard deviations from the median of units with the same kind of input, their own uncertainty included. Odd is not bad; look twice." }
-        @if summary.odd.is_empty() { p { "None, or too few units of one kind (eight are needed) to tell." } } @else {
+        p.sub { "Against units of their own kind, in robust standard deviations (more than 3.5, their own uncertainty included). Odd is not bad; look twice." }
+        @if summary.odd.is_empty() && summary.odd_wholes.is_empty() { p { "None, or too few units of one kind (eight are needed) to tell." } }
+        @if !summary.odd_wholes.is_empty() {
             table {
-                thead { tr { th scope="col" { "unit" } th scope="col" { "result" } th scope="col" { "value" } th scope="col" { "median of its kind" } th scope="col" { "deviations" } } }
+                thead { tr { th scope="col" { "unit" } th scope="col" { "kind" } th scope="col" { "stands out by" } th scope="col" { "most at duty" } th scope="col" { "deviations" } } }
+                tbody { @for odd in summary.odd_wholes.iter().take(MOST_ODD) {
+                    tr {
+                        th.tag scope="row" { b { (odd.unit) } }
+                        td { (odd.kind) }
+                        td { (odd.by.words()) }
+                        td.num { (odd.at_duty_pct.map_or(String::new(), |duty| format!("{} %", significant(duty, 3)))) }
+                        td.num { (format!("{:+.1}", odd.deviations)) }
+                    }
+                } }
+            }
+            @if summary.odd_wholes.len() > MOST_ODD { p { "The first " (MOST_ODD) " of " (summary.odd_wholes.len()) "; the JSON file holds all." } }
+        }
+        @if !summary.odd.is_empty() {
+            table {
+                thead { tr { th scope="col" { "unit" } th scope="col" { "kind" } th scope="col" { "result" } th scope="col" { "value" } th scope="col" { "median of its kind" } th scope="col" { "deviations" } } }
                 tbody { @for odd in summary.odd.iter().take(MOST_ODD) {
                     @let (factor, unit) = for_people(odd.result.unit(), odd.value);
                     tr {
                         th.tag scope="row" { b { (odd.unit) } }
+                        td { (odd.kind) }
                         td { (odd.result.words()) }
                         td.num { (significant(odd.value * factor, 3)) " " (unit) }
                         td.num { (significant(odd.median * factor, 3)) " " (unit) }

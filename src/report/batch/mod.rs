@@ -10,7 +10,10 @@ use serde::Serialize;
 
 use crate::record::event::LimitFacts;
 use crate::results::{Grade, Outcome, ResultName};
-use crate::verdict::batch::{Match, Member, Odd, Ranked, RigErrors, Spread, odd_ones, pairs, rank, spread, to_do};
+use crate::verdict::batch::{
+    Kind, Match, Member, Odd, OddWhole, Ranked, RigErrors, Spread, kinds, odd_ones, odd_wholes, pairs, rank, spread,
+    to_do,
+};
 
 pub use html::html;
 pub use table::{csv, text};
@@ -28,8 +31,12 @@ pub struct Summary {
     pub limits: BTreeMap<ResultName, LimitFacts>,
     /// Best first.
     pub ranked: Vec<Ranked>,
+    /// Kinds of module in it.
+    pub kinds: Vec<Kind>,
     /// Results far from their kind.
     pub odd: Vec<Odd>,
+    /// Units far from their kind as a whole.
+    pub odd_wholes: Vec<OddWhole>,
     /// Pairs for vehicles that take two.
     pub pairs: Vec<Match>,
     /// Why there are no pairs, if they were not looked for.
@@ -50,7 +57,8 @@ impl Summary {
         rigs: &BTreeMap<String, RigErrors>,
     ) -> Self {
         let ranked = rank(&members, &limits);
-        let odd = odd_ones(&members);
+        let kinds = kinds(&members);
+        let (odd, odd_wholes) = (odd_ones(&members, &kinds), odd_wholes(&members, &kinds));
         let few = members.len() <= MOST_TO_PAIR;
         let pairs = if few { pairs(&members, rigs) } else { Vec::new() };
         let no_pairs = (!few).then(|| {
@@ -58,13 +66,19 @@ impl Summary {
                 "pairs are looked for in crates of up to {MOST_TO_PAIR} units; `galebench match` finds the most alike"
             )
         });
-        Self { batch, is_virtual, members, limits, ranked, odd, pairs, no_pairs }
+        Self { batch, is_virtual, members, limits, ranked, kinds, odd, odd_wholes, pairs, no_pairs }
     }
 
     /// Number of units with each counting grade, best first; `None` counts those without.
     pub(super) fn counts(&self) -> [(Option<Grade>, usize); 5] {
         let all = [Some(Grade::Fit), Some(Grade::Restricted), Some(Grade::Undecided), Some(Grade::Scrap), None];
         all.map(|grade| (grade, self.members.iter().filter(|member| member.grade() == grade).count()))
+    }
+
+    /// Kind of the unit with this index; none of one that no run has told anything of.
+    pub(super) fn kind_of(&self, member: usize) -> Option<&Kind> {
+        // Members of a kind are in order.
+        self.kinds.iter().find(|kind| kind.members.binary_search(&member).is_ok())
     }
 
     /// Numbers of all units that have the result, with their tags.
@@ -78,6 +92,7 @@ impl Summary {
 struct UnitJson<'a> {
     rank: usize,
     unit: &'a str,
+    kind: Option<&'a str>,
     grade: Option<Grade>,
     measured: Option<Grade>,
     given: Option<GivenJson<'a>>,
@@ -110,7 +125,9 @@ struct SummaryJson<'a> {
     bench_seconds: f64,
     units: Vec<UnitJson<'a>>,
     spreads: BTreeMap<ResultName, Spread>,
+    kinds: &'a [Kind],
     odd: &'a [Odd],
+    odd_wholes: &'a [OddWhole],
     pairs: &'a [Match],
 }
 
@@ -122,6 +139,7 @@ pub fn json(summary: &Summary) -> String {
         UnitJson {
             rank: place + 1,
             unit: &member.tag,
+            kind: summary.kind_of(ranked.member).map(|kind| kind.letter.as_str()),
             grade: member.grade(),
             measured: member.measured,
             given: member.given.as_ref().map(|(grade, by, why)| GivenJson { grade: *grade, by, why }),
@@ -147,7 +165,9 @@ pub fn json(summary: &Summary) -> String {
         bench_seconds: summary.members.iter().map(|member| member.bench_s).sum(),
         units: units.collect(),
         spreads: ResultName::ALL.iter().filter_map(|name| Some((*name, spread(&values(*name))?))).collect(),
+        kinds: &summary.kinds,
         odd: &summary.odd,
+        odd_wholes: &summary.odd_wholes,
         pairs: &summary.pairs,
     };
     // Maps with unit-variant keys, numbers and strings only: nothing that JSON cannot hold.

@@ -11,7 +11,7 @@ use crate::verdict::batch::to_do;
 pub fn csv(summary: &Summary) -> String {
     let names: Vec<ResultName> =
         ResultName::ALL.iter().copied().filter(|name| !summary.values(*name).is_empty()).collect();
-    let mut text = String::from("rank,unit,grade,measured_grade,graded_by,risk,runs,bench_s,shelf,donor,to_do,because");
+    let mut text = String::from("rank,unit,grade,measured_grade,graded_by,risk,runs,bench_s,shelf,donor,kind,to_do,because");
     for name in &names {
         let _ = write!(text, ",{}", name.name());
     }
@@ -22,7 +22,7 @@ pub fn csv(summary: &Summary) -> String {
         let given = member.given.as_ref().map_or("", |(_, by, _)| by.as_str());
         let _ = write!(
             text,
-            "{},{},{},{},{},{},{},{:.1},{},{},{},{}",
+            "{},{},{},{},{},{},{},{:.1},{},{},{},{},{}",
             place + 1,
             quoted(&member.tag),
             word(member.grade()),
@@ -33,6 +33,7 @@ pub fn csv(summary: &Summary) -> String {
             member.bench_s,
             quoted(member.shelf.as_deref().unwrap_or_default()),
             quoted(member.donor.as_deref().unwrap_or_default()),
+            summary.kind_of(ranked.member).map_or("", |kind| kind.letter.as_str()),
             quoted(&to_do(member)),
             quoted(&ranked.because),
         );

@@ -69,6 +69,8 @@ pub struct Member {
     pub shelf: Option<String>,
     /// What it was pulled from.
     pub donor: Option<String>,
+    /// What kind of module somebody noted it to be.
+    pub noted_kind: Option<String>,
 }
 
 impl Member {
@@ -94,6 +96,7 @@ impl Member {
             bench_s: 0.0,
             shelf: None,
             donor: None,
+            noted_kind: None,
         }
     }
 

@@ -1,18 +1,12 @@
-//! Which units are best and why, which are odd, and what to do with each.
+//! Which units are best and why, and what to do with each.
 
 use std::cmp::Ordering;
 use std::collections::BTreeMap;
 
-use serde::Serialize;
-
-use super::member::{Member, Standing, group};
-use super::order::spread;
+use super::member::{Member, Standing};
 use crate::record::event::LimitFacts;
 use crate::results::{Grade, ResultName};
 use crate::units::{for_people, significant};
-
-/// Robust standard deviations from the median of its kind at which a unit is odd (Iglewicz and Hoaglin).
-const ODD: f64 = 3.5;
 
 /// A unit with its place.
 #[derive(Clone, Debug, PartialEq)]
@@ -21,21 +15,6 @@ pub struct Ranked {
     pub member: usize,
     /// Why it stands there.
     pub because: String,
-}
-
-/// A result of a unit that lies far from those of its kind.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Odd {
-    /// Tag.
-    pub unit: String,
-    /// Which result.
-    pub result: ResultName,
-    /// Its value.
-    pub value: f64,
-    /// Median of its kind.
-    pub median: f64,
-    /// Robust standard deviations from it.
-    pub deviations: f64,
 }
 
 /// Best first: by grade, then by the risk of breaking a limit, then by the room left to the tightest limit.
@@ -79,35 +58,6 @@ fn because(member: &Member, tightest: Option<(ResultName, f64)>, limits: &BTreeM
         parts.push(format!("closest to its limit: {} {}, {limit}", name.words(), shown.trim_end()));
     }
     parts.join("; ")
-}
-
-/// Results that lie far out among units of the same kind of input and active level, farthest first. Eight units at
-/// least; what the measurement's own uncertainty explains is not odd.
-#[must_use]
-pub fn odd_ones(members: &[Member]) -> Vec<Odd> {
-    let mut kinds: BTreeMap<(String, String), Vec<&Member>> = BTreeMap::new();
-    for member in members {
-        kinds.entry(group(member)).or_default().push(member);
-    }
-    let mut odd = Vec::new();
-    for kin in kinds.values() {
-        for name in ResultName::ALL {
-            let values: Vec<f64> = kin.iter().filter_map(|member| Some(member.numbers.get(name)?.0)).collect();
-            let Some((median, sd)) = spread(&values).and_then(|spread| Some((spread.median, spread.robust_sd?))) else {
-                continue;
-            };
-            for member in kin {
-                let Some((value, u)) = member.numbers.get(name) else { continue };
-                let width = sd.hypot(*u).max(1e-9 * median.abs());
-                let deviations = (value - median) / width;
-                if deviations.abs() > ODD {
-                    odd.push(Odd { unit: member.tag.clone(), result: *name, value: *value, median, deviations });
-                }
-            }
-        }
-    }
-    odd.sort_by(|a, b| b.deviations.abs().total_cmp(&a.deviations.abs()));
-    odd
 }
 
 /// What to do with a unit, in one phrase.
@@ -180,21 +130,5 @@ mod tests {
         let mut given = members[1].clone();
         given.given = Some((Grade::Restricted, "R. Okafor".to_owned(), "low current use".to_owned()));
         assert_eq!(to_do(&given), "fit it only within its bounds: low current use");
-    }
-
-    #[test]
-    fn the_one_far_out_is_odd_and_what_its_uncertainty_explains_is_not() {
-        let drops = [0.20, 0.21, 0.19, 0.22, 0.18, 0.20, 0.21, 0.205, 0.60];
-        let mut members: Vec<Member> =
-            drops.iter().enumerate().map(|(i, v)| member(&format!("TQ-000{i}"), Grade::Fit, 0.01, *v)).collect();
-        let odd = odd_ones(&members);
-        assert_eq!(odd.len(), 1);
-        assert_eq!((odd[0].unit.as_str(), odd[0].result), ("TQ-0008", ResultName::DropV));
-        members[8].numbers.insert(ResultName::DropV, (0.60, 0.2));
-        assert!(odd_ones(&members).is_empty());
-        // Another kind is compared with its own.
-        members[8].numbers.insert(ResultName::DropV, (0.60, 0.01));
-        members[8].words.insert(ResultName::ActiveLevel, "high".to_owned());
-        assert!(odd_ones(&members).is_empty());
     }
 }
