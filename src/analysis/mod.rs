@@ -51,7 +51,7 @@ use crate::results::{Contribution, Findings};
 
 /// Program and version of the analysis, as documents name it. The last number grows with every change that can alter a result,
 /// a limit's outcome or a grade.
-pub const VERSION: &str = concat!("galebench ", env!("CARGO_PKG_VERSION"), ", analysis 2");
+pub const VERSION: &str = concat!("galebench ", env!("CARGO_PKG_VERSION"), ", analysis 3");
 
 /// Everything that a recording tells: results, settled points, reasons for what is absent, oddities.
 ///
@@ -80,6 +80,7 @@ pub fn analyse(rec: &Recording) -> Findings {
     findings.events = events::find(rec);
     absence::fill(rec, &mut findings);
     reproduce(rec, &mut findings);
+    findings.drop_unreal();
     findings
 }
 

@@ -54,6 +54,15 @@ struct Shared {
     ending: AtomicBool,
 }
 
+impl Shared {
+    /// Notes a record that could not be gone through, and hands the reason back.
+    fn leave_out(&self, dir: &Path, why: String) -> String {
+        let mut left_out = self.left_out.lock().unwrap_or_else(PoisonError::into_inner);
+        left_out.push((dir.display().to_string(), why.clone()));
+        why
+    }
+}
+
 /// Has `workers` threads go through all records under `root` that another analysis went through last, real ones or those of
 /// the virtual bench; one that is not there any more is brought from the shop's records. In a shop with a server, through
 /// all records that can be had here, those of this bench first; workers on other machines take part by being started
@@ -79,9 +88,10 @@ pub fn reanalyse(
     std::thread::scope(|scope| {
         let work = || -> Result<(), OpsError> {
             let store = Store::open(root, is_virtual)?;
-            // What others have gone through for this bench is written into its own folder at last.
-            let shares = if is_shared { by_turns(&store, &shared) } else { Ok(()) };
-            let done = shares.and_then(|()| from_feed(&store, &feed, &shared));
+            let done = if is_shared { by_turns(&store, &shared) } else { Ok(()) };
+            // With common records others may have gone through some of this bench's: those are brought up to date here.
+            let rest = !is_shared || store.has_records();
+            let done = done.and_then(|()| if rest { from_feed(&store, &feed, &shared) } else { Ok(()) });
             done.inspect_err(|_| shared.ending.store(true, Ordering::Relaxed))
         };
         let threads: Vec<_> = (0..workers.max(1)).map(|_| scope.spawn(work)).collect();
@@ -133,11 +143,14 @@ impl Feed {
     }
 }
 
-/// Works alone on one bench.
+/// Works through the bench's own rows; in a shop, through those that the server has from another worker.
 fn from_feed(store: &Store, feed: &Mutex<Feed>, shared: &Shared) -> Result<(), OpsError> {
     while !shared.ending.load(Ordering::Relaxed) {
         let next = feed.lock().unwrap_or_else(PoisonError::into_inner).next()?;
         let Some(row) = next else { break };
+        if !store.is_free(&row.run, analysis::VERSION)? {
+            continue;
+        }
         if let Ok((document, state)) = go_through(store, &row, shared)? {
             store.insert(&document, &row.dir, state)?;
         }
@@ -179,28 +192,28 @@ fn may_be_had(store: &Store, row: &RunRow) -> bool {
     row.dir.join(EVENTS_FILE).is_file() || store.has_record(&row.dir).unwrap_or(false)
 }
 
-/// Analyses one record, brought from the shop's records if need be, and writes its documents. The inner error is a record
-/// that cannot be read.
+/// Goes through one record, brought from the shop's records if need be. The inner error is a record that cannot be read.
 fn go_through(store: &Store, row: &RunRow, shared: &Shared) -> Result<Worked, OpsError> {
-    let done = store.bring_record(&row.dir).map_err(OpsError::from).and_then(|brought| {
-        let found = again(&row.dir);
-        if brought {
-            // Only lent: thousands of them would fill the disk.
-            for name in [EVENTS_FILE, SAMPLES_FILE, SEAL_FILE] {
-                let path = row.dir.join(name);
-                std::fs::remove_file(&path).map_err(|source| OpsError::Write { path, source })?;
-            }
+    let brought = match store.bring_record(&row.dir) {
+        Ok(brought) => brought,
+        Err(error) => return Ok(Err(shared.leave_out(&row.dir, error.to_string()))),
+    };
+    let worked = write_anew(row, shared);
+    if brought {
+        // Only lent: thousands of them would fill the disk.
+        for name in [EVENTS_FILE, SAMPLES_FILE, SEAL_FILE] {
+            let path = row.dir.join(name);
+            std::fs::remove_file(&path).map_err(|source| OpsError::Write { path, source })?;
         }
-        found
-    });
-    let (evaluated, state) = match done {
+    }
+    worked
+}
+
+/// Analyses one record and writes its documents.
+fn write_anew(row: &RunRow, shared: &Shared) -> Result<Worked, OpsError> {
+    let (evaluated, state) = match again(&row.dir) {
         Ok(found) => found,
-        Err(error) => {
-            let why = error.to_string();
-            let mut left_out = shared.left_out.lock().unwrap_or_else(PoisonError::into_inner);
-            left_out.push((row.dir.display().to_string(), why.clone()));
-            return Ok(Err(why));
-        }
+        Err(error) => return Ok(Err(shared.leave_out(&row.dir, error.to_string()))),
     };
     document::write(&row.dir, &evaluated)?;
     shared.runs.fetch_add(1, Ordering::Relaxed);

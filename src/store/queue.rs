@@ -51,6 +51,16 @@ impl Store {
         self.local.walk(None, Some(analysis), after, count)
     }
 
+    /// Whether nobody else has the run in hand: always without a server, else once `analysis` has gone through it there.
+    ///
+    /// # Errors
+    /// A server that is away.
+    pub fn is_free(&self, run: &str, analysis: &str) -> Result<bool, StoreError> {
+        let Some(server) = &self.server else { return Ok(true) };
+        let there = server.ask(|index| index.one_run(run))?;
+        Ok(there.is_some_and(|row| row.analysis.as_deref() == Some(analysis)))
+    }
+
     /// Makes jobs of all runs in the shop that `analysis` has not gone through, and gives those another chance that could
     /// not be read before.
     ///

@@ -46,10 +46,10 @@ impl Server {
     /// is not asked.
     pub(super) fn ask<T>(&self, ask: impl FnOnce(&Index) -> Result<T, StoreError>) -> Result<T, StoreError> {
         FAILED.ask(&self.url, || {
-            let mut link = self.link.borrow_mut();
-            let index = link.take().map_or_else(|| self.connect(), Ok)?;
+            // Taken out: what is asked meanwhile goes another way, and a way that failed is not used again.
+            let index = self.link.take().map_or_else(|| self.connect(), Ok)?;
             let answer = ask(&index)?;
-            *link = Some(index);
+            self.link.replace(Some(index));
             Ok(answer)
         })
     }

@@ -271,6 +271,14 @@ impl Store {
         self.read(|index| index.units_of(batch, page))
     }
 
+    /// Batches apart from `batch` that have a registered unit with this tag, in order.
+    ///
+    /// # Errors
+    /// As [`Store::list`].
+    pub fn other_batches(&self, batch: &str, tag: &str) -> Result<Vec<String>, StoreError> {
+        self.read(|index| index.other_batches(batch, tag))
+    }
+
     /// Tags of the units of `batch` that have runs, in order.
     ///
     /// # Errors
