@@ -138,7 +138,7 @@ fn output(rec: &Recording, findings: &mut Findings, staircases: &[Vec<Level>], b
     let Some(shared) = shared(&brackets).filter(|_| !closed(&told).is_empty()) else {
         return findings.miss(name, output_reason(&told, rising));
     };
-    if !shared.below.is_finite() && !shared.at.is_finite() {
+    if is_nowhere(&shared) {
         return findings
             .miss(name, "its trials contradict each other: on and off at the same duties, as a loose joint does");
     }
