@@ -373,6 +373,17 @@ impl Findings {
         }
     }
 
+    /// Takes out results that are no numbers: what contradicts itself everywhere leads nowhere, and JSON cannot hold it.
+    pub fn drop_unreal(&mut self) {
+        let unreal = |measured: &Measured| matches!(measured.value, Value::Number(value) if !value.is_finite());
+        let names: Vec<ResultName> =
+            self.results.iter().filter(|(_, measured)| unreal(measured)).map(|(name, _)| *name).collect();
+        for name in names {
+            self.results.remove(&name);
+            self.miss(name, "the readings contradict each other: no value fits them");
+        }
+    }
+
     /// The number of a result, if measured.
     #[must_use]
     pub fn number(&self, name: ResultName) -> Option<f64> {

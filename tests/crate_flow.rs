@@ -61,12 +61,12 @@ fn scanned_units_run_in_turn_and_skipping_undoing_and_grading_keep_their_places(
                  TQ-0009\nTQ-0003\n\n\
                  undo TQ-0002\n\
                  list\nTQ-0001\nquit\n";
-    let (outcomes, said) = crate_on("rigs/virtual.toml", out, &["--by", "R. Okafor"], typed);
+    let (outcomes, said) = crate_on("rigs/virtual.toml", out, &["--by", "the foreman"], typed);
     assert_eq!(ran(&outcomes), ["TQ-0001", "TQ-0003"], "{said}");
     for expected in [
         "3 registered units left",
         "TQ-0002 put back",
-        "TQ-0001: restricted by R. Okafor (measured: ",
+        "TQ-0001: restricted by the foreman (measured: ",
         "TQ-0002 passed over, it keeps its place",
         "TQ-0009 is not registered in this batch; scan it again",
         "that run counts for TQ-0002 now, no longer for TQ-0003",

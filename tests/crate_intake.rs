@@ -108,10 +108,11 @@ fn a_wrong_tag_and_a_persons_grade_are_shown_beside_what_was_recorded_even_after
     let first = done(&["list", "--out", out, "--json"]);
     let first: Value = serde_json::from_str(&first).expect("JSON");
     let run_name = first[0]["run"].as_str().expect("a name").to_owned();
-    done(&["retag", &run_name, "TQ-0003", "--by", "R. Okafor", "--out", out]);
+    done(&["retag", &run_name, "TQ-0003", "--by", "the foreman", "--out", out]);
     assert!(refused(&["grade", "TQ-0003", "fit", "--by", "", "--why", "x", "--out", out]).contains("the name"));
-    assert!(refused(&["grade", "TQ-0003", "fit", "--by", "R. Okafor", "--out", out]).contains("--why"));
-    let grade = ["grade", "TQ-0003", "restricted", "--by", "R. Okafor", "--why", "bench clip was loose", "--out", out];
+    assert!(refused(&["grade", "TQ-0003", "fit", "--by", "the foreman", "--out", out]).contains("--why"));
+    let grade =
+        ["grade", "TQ-0003", "restricted", "--by", "the foreman", "--why", "bench clip was loose", "--out", out];
     done(&grade);
     for rebuilt in [false, true] {
         if rebuilt {
@@ -120,11 +121,26 @@ fn a_wrong_tag_and_a_persons_grade_are_shown_beside_what_was_recorded_even_after
         let list: Value = serde_json::from_str(&done(&["list", "--out", out, "--json"])).expect("JSON");
         assert_eq!((&list[0]["unit"], &list[0]["recorded_unit"]), (&"TQ-0003".into(), &"TQ-0002".into()));
         assert_eq!(list[0]["given"]["grade"], "restricted");
-        assert_eq!(list[0]["given"]["by"], "R. Okafor");
+        assert_eq!(list[0]["given"]["by"], "the foreman");
         assert_eq!(list[0]["grade"], first[0]["grade"], "the measured grade stays");
         assert!(done(&["list", "--out", out]).contains("TQ-0003 (recorded TQ-0002)"));
     }
-    done(&["grade", "TQ-0003", "--withdraw", "--by", "R. Okafor", "--out", out]);
+    done(&["grade", "TQ-0003", "--withdraw", "--by", "the foreman", "--out", out]);
     let list: Value = serde_json::from_str(&done(&["list", "--out", out, "--json"])).expect("JSON");
     assert_eq!(list[0]["given"], Value::Null);
+}
+
+#[test]
+fn a_tag_that_two_batches_have_is_warned_of() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let out = folder.path().to_str().expect("UTF-8");
+    done(&["intake", "add", "TQ-0001", "--batch", "may-shelf-3", "--out", out]);
+    let again = run(&["intake", "add", "TQ-0001", "--batch", "june-shelf-1", "--out", out]);
+    assert_eq!(again.status.code(), Some(0), "it is a warning");
+    assert!(text(&again.stderr).contains("TQ-0001 is registered in may-shelf-3 as well"), "{}", text(&again.stderr));
+    let list = folder.path().join("crate.csv");
+    std::fs::write(&list, "tag\nTQ-0001\nTQ-0002\n").expect("it can be written");
+    let import = run(&["intake", "import", list.to_str().expect("UTF-8"), "--batch", "july-shelf-2", "--out", out]);
+    let said = text(&import.stderr);
+    assert!(said.contains("TQ-0001 is registered in june-shelf-1, may-shelf-3") && !said.contains("TQ-0002"), "{said}");
 }

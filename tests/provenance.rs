@@ -206,3 +206,21 @@ fn what_cannot_be_verified_is_said_and_is_no_success() {
     assert_eq!(done.status.code(), Some(0), "{done:?}");
     assert!(String::from_utf8_lossy(&done.stdout).contains("as it was when its documents were made"), "{done:?}");
 }
+
+#[test]
+fn a_run_that_was_stopped_holds_as_it_was_left() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let rig = fs::read_to_string("rigs/virtual.toml").expect("the shipped rig");
+    let shorted = "faults = [{ fault = \"switch-shorted\", severity = \"80 %\" }]";
+    assert!(rig.contains("faults = []"));
+    let path = folder.path().join("rig.toml");
+    fs::write(&path, rig.replacen("faults = []", shorted, 1)).expect("a rig");
+    let out = text(folder.path());
+    let run = ["run", "--rig", text(&path), "--plan", "test-plans/quick.toml", "--unit", "TQ-0001"];
+    let done = galebench(&[&run[..], &["--batch", "may-shelf-3", "--out", out, "--quiet"]].concat());
+    assert_eq!(done.status.code(), Some(3), "{}", String::from_utf8_lossy(&done.stderr));
+    let verified = galebench(&["verify", "TQ-0001", "--out", out]);
+    let said = String::from_utf8_lossy(&verified.stdout).into_owned();
+    assert_eq!(verified.status.code(), Some(0), "{said}");
+    assert!(said.contains("results.json"), "{said}");
+}

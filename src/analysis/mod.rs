@@ -86,6 +86,7 @@ pub fn analyse(rec: &Recording) -> Findings {
     findings.events = events::find(rec);
     absence::fill(rec, &mut findings);
     reproduce(rec, &mut findings);
+    findings.drop_unreal();
     findings
 }
 

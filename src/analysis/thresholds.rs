@@ -138,6 +138,10 @@ fn output(rec: &Recording, findings: &mut Findings, staircases: &[Vec<Level>], b
     let Some(shared) = shared(&brackets).filter(|_| !closed(&told).is_empty()) else {
         return findings.miss(name, output_reason(&told, rising));
     };
+    if is_nowhere(&shared) {
+        return findings
+            .miss(name, "its trials contradict each other: on and off at the same duties, as a loose joint does");
+    }
     findings.put(name, from_bracket(name, &shared, brackets.len(), rec.header.bench.duty_u_pct));
 }
 
@@ -153,6 +157,11 @@ fn shared(brackets: &[Bracket]) -> Option<Bracket> {
         return Some(Bracket { below, at });
     }
     Some(Bracket { below: fold(f64::min, f64::INFINITY, |b| b.below), at: fold(f64::max, f64::NEG_INFINITY, |b| b.at) })
+}
+
+/// Whether a bracket holds everything: on and off were seen at the same duties.
+fn is_nowhere(bracket: &Bracket) -> bool {
+    !bracket.below.is_finite() && !bracket.at.is_finite()
 }
 
 /// A value from one bracket: its middle, the interval never narrower than the bracket.
@@ -382,6 +391,24 @@ mod tests {
         let [low, high] = findings.results[&name].interval.unwrap();
         // Percent of a fraction carries rounding in its last digits.
         ((low.unwrap() * 1e9).round() / 1e9, (high.unwrap() * 1e9).round() / 1e9)
+    }
+
+    #[test]
+    fn trials_that_contradict_each_other_everywhere_are_nowhere_and_no_number_comes_of_them() {
+        let never = Bracket { below: 60.0, at: f64::INFINITY };
+        let at_once = Bracket { below: f64::NEG_INFINITY, at: 5.0 };
+        let closed = Bracket { below: 20.0, at: 21.0 };
+        assert!(is_nowhere(&shared(&[never, closed, at_once]).unwrap()));
+        assert!(!is_nowhere(&shared(&[closed, at_once]).unwrap()));
+        // Whatever else comes to no number is taken out as well, with a reason.
+        let mut findings = Findings::default();
+        let measured = |value: f64| Measured::number(ResultName::OutputOnPct, value, K95, Vec::new(), "bracket", 3);
+        findings.put(ResultName::OutputOnPct, measured(f64::NEG_INFINITY));
+        findings.put(ResultName::OutputOffPct, measured(12.0));
+        findings.drop_unreal();
+        assert_eq!(findings.number(ResultName::OutputOnPct), None);
+        assert!(findings.absent[&ResultName::OutputOnPct].contains("contradict"));
+        assert_eq!(findings.number(ResultName::OutputOffPct), Some(12.0));
     }
 
     #[test]

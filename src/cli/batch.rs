@@ -101,7 +101,8 @@ impl MatchArgs {
 
 fn text(matches: &[Match], is_virtual: bool) -> String {
     if matches.is_empty() {
-        return "no units that may be fitted and can be compared\n".to_owned();
+        return "no units that may be fitted and can be compared: same kind of input, active level and load fan\n"
+            .to_owned();
     }
     let mut text = String::new();
     if is_virtual {

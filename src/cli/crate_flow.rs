@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel};
+use std::time::{Duration, Instant};
 
 use clap::Args;
 use serde::Serialize;
@@ -138,10 +139,18 @@ impl CrateArgs {
         let input = listen();
         let mut attended = Attended::new(self.by.clone());
         say(&attended.greeting(flow));
+        let mut asked = Question::now(std::io::stdin().is_terminal());
         let mut kept = None;
-        while let Some(Heard::Line(line)) = kept.take().or_else(|| input.recv().ok()) {
+        while let Some(Heard::Line(line, at)) = kept.take().or_else(|| input.recv().ok()) {
+            if !asked.is_answered_by(at) {
+                say(&format!("`{line}` was typed before that was asked and is not taken"));
+                continue;
+            }
             match attended.hear(flow, &line)? {
-                Wish::Say(text) => say(&text),
+                Wish::Say(text) => {
+                    say(&text);
+                    asked = asked.anew();
+                }
                 Wish::Quit => break,
                 Wish::Run { tag, contact } => {
                     let mut observer = progress::observer(self.quiet);
@@ -153,6 +162,7 @@ impl CrateArgs {
                     outcomes.push((&done).into());
                     let broken = done.after() == After::Broken;
                     say(&attended.after(flow, done));
+                    asked = asked.anew();
                     if broken {
                         return Ok(After::Broken);
                     }
@@ -235,9 +245,35 @@ fn each_interrupt(heard: impl Fn() -> bool) {
     runtime.block_on(async { while tokio::signal::ctrl_c().await.is_ok() && heard() {} });
 }
 
+/// When the person was asked last.
+#[derive(Clone, Copy)]
+struct Question {
+    at: Instant,
+    /// Whether a person types, who must have read it; a list from a file is there beforehand.
+    is_read: bool,
+}
+
+impl Question {
+    /// Nobody reads and answers faster; a scanner that ends a tag with two line ends does.
+    const REACTION: Duration = Duration::from_millis(300);
+
+    fn now(is_read: bool) -> Self {
+        Self { at: Instant::now(), is_read }
+    }
+
+    fn anew(self) -> Self {
+        Self::now(self.is_read)
+    }
+
+    /// Whether a line that came at `at` can be meant as the answer.
+    fn is_answered_by(self, at: Instant) -> bool {
+        !self.is_read || at.saturating_duration_since(self.at) >= Self::REACTION
+    }
+}
+
 /// What comes from the person.
 enum Heard {
-    Line(String),
+    Line(String, Instant),
     Interrupt,
     End,
 }
@@ -250,7 +286,7 @@ fn listen() -> Receiver<Heard> {
     std::thread::spawn(move || {
         for line in std::io::stdin().lock().lines() {
             let Ok(line) = line else { break };
-            if lines.send(Heard::Line(line)).is_err() {
+            if lines.send(Heard::Line(line, Instant::now())).is_err() {
                 return;
             }
         }
@@ -258,4 +294,20 @@ fn listen() -> Receiver<Heard> {
     });
     std::thread::spawn(move || each_interrupt(|| sender.send(Heard::Interrupt).is_ok()));
     receiver
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_a_person_typed_before_the_question_is_no_answer_to_it() {
+        let asked = Question::now(true);
+        let before = asked.at.checked_sub(Duration::from_secs(3)).unwrap();
+        assert!(!asked.is_answered_by(before), "an Enter typed ahead starts nothing");
+        assert!(!asked.is_answered_by(asked.at + Duration::from_millis(2)), "nor a scanner's second line end");
+        assert!(asked.is_answered_by(asked.at + Duration::from_secs(1)));
+        let list = Question { is_read: false, ..asked };
+        assert!(list.is_answered_by(before), "a list from a file is there beforehand");
+    }
 }

@@ -138,7 +138,9 @@ impl AddArgs {
             findings: self.findings.clone(),
             note: self.note.clone(),
         };
-        let new = self.desk.desk().register(&self.tag, &facts, &self.photos)?;
+        let desk = self.desk.desk();
+        let new = desk.register(&self.tag, &facts, &self.photos)?;
+        warn_elsewhere(&self.tag, &desk.other_batches(&self.tag)?);
         print(&format!("{}: {}", self.tag, if new { "registered" } else { "known, more was noted" }))?;
         Ok(ExitStatus::Done)
     }
@@ -149,6 +151,11 @@ impl ImportArgs {
         let imported = self.desk.desk().import(&self.file)?;
         for column in &imported.ignored {
             say(&format!("warning: column `{column}` means nothing here and is left out"));
+        }
+        const MOST: usize = 10;
+        imported.elsewhere.iter().take(MOST).for_each(|(tag, batches)| warn_elsewhere(tag, batches));
+        if imported.elsewhere.len() > MOST {
+            say(&format!("warning: and {} more tags that other batches have", imported.elsewhere.len() - MOST));
         }
         print(&format!("{} units registered, more was noted of {}", imported.added, imported.changed))?;
         Ok(ExitStatus::Done)
@@ -164,6 +171,17 @@ impl ShowArgs {
             None => print(&text(&units))?,
         }
         Ok(ExitStatus::Done)
+    }
+}
+
+/// A tag that two batches have: one of them is likely mistyped, and the runs of both are counted as one unit's.
+fn warn_elsewhere(tag: &str, batches: &[String]) {
+    if !batches.is_empty() {
+        say(&format!(
+            "warning: {tag} is registered in {} as well; tags should be of one unit alone: `galebench intake remove` takes \
+             one back",
+            batches.join(", ")
+        ));
     }
 }
 

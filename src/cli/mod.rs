@@ -36,6 +36,7 @@ mod wiring;
 
 use std::ffi::OsString;
 use std::process::ExitCode;
+use std::time::Duration;
 
 use clap::{Parser, Subcommand};
 
@@ -85,6 +86,9 @@ enum Command {
     Schema(schema::SchemaArgs),
 }
 
+/// How long a command that is done waits for records under way.
+const LONGEST_SENDING: Duration = Duration::from_secs(30);
+
 /// Runs the command given by `arguments` (the program's name first) and returns its exit status.
 pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let cli = match Cli::try_parse_from(arguments) {
@@ -125,6 +129,12 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Store(args) => args.run(),
         Command::Schema(args) => args.run(),
     };
+    if !crate::store::wait_for_couriers(LONGEST_SENDING) {
+        say("records are still being sent; the rest waits here, `galebench store sync` sends it");
+    }
+    if let Some(trouble) = crate::store::records_trouble().filter(|_| result.is_ok()) {
+        say(&format!("warning: {trouble}"));
+    }
     // The work went on without the server; nobody may take a list of this bench alone for that of the shop.
     if let Some(trouble) = crate::store::trouble().filter(|_| result.is_ok()) {
         say(&format!("warning: {trouble}; the bench's own index was used"));

@@ -8,10 +8,11 @@ use crate::cli::exit::{ExitStatus, Failure};
 use crate::cli::output::print;
 use crate::ops::shop;
 
-/// Show or set where a shop with several benches keeps its index
+/// Show or set where a shop with several benches keeps its index and its records
 ///
-/// Without settings it is in the folder of this bench. A server comes on top: what a bench does goes into its own folder
-/// first and is sent from there, also later, when the server was away.
+/// Without settings both are in the folder of this bench alone. A server for the index and a folder or an object store for
+/// the records come on top: what a bench does goes into its own folder first and is sent from there, also later, when they
+/// were away.
 #[derive(Debug, Args)]
 pub(crate) struct StoreArgs {
     #[command(subcommand)]
@@ -22,7 +23,7 @@ pub(crate) struct StoreArgs {
 enum What {
     /// Show the settings and how much waits to be sent
     Show(PlaceArgs),
-    /// Set where the index goes besides, and send there what this bench has
+    /// Set where index and records go besides, and send there what this bench has
     Set(SetArgs),
     /// Send what waits
     Sync(PlaceArgs),
@@ -40,6 +41,10 @@ struct SetArgs {
     /// Server of the index, postgres://user@host/database, or `none`; a password may stand in PGPASSWORD
     #[arg(long, value_name = "URL")]
     index: Option<String>,
+    /// Shared folder for records, or bucket of an object store, https://host/bucket/prefix, or `none`; the keys of a store stand
+    /// in store-key.toml beside the records (mode 600) or in AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY
+    #[arg(long, value_name = "URL|DIR")]
+    records: Option<String>,
     /// Name of this bench in the shop [default: `bench-` and a few digits]
     #[arg(long, value_name = "NAME")]
     bench: Option<String>,
@@ -60,14 +65,16 @@ impl StoreArgs {
 impl PlaceArgs {
     fn show(&self) -> Result<ExitStatus, Failure> {
         let settings = shop::settings(&self.out)?;
-        if settings.index.is_none() {
-            print("the index is in this folder alone")?;
+        if settings.index.is_none() && settings.records.is_none() {
+            print("index and records are in this folder alone")?;
             return Ok(ExitStatus::Done);
         }
+        let here = || "in this folder alone".to_owned();
         print(&format!(
-            "bench    {}\nindex    {}\nwaiting  {}",
+            "bench    {}\nindex    {}\nrecords  {}\nwaiting  {}",
             settings.bench,
-            settings.index_place().unwrap_or_default(),
+            settings.index_place().unwrap_or_else(here),
+            settings.records.clone().unwrap_or_else(here),
             shop::waiting(&self.out)?
         ))?;
         Ok(ExitStatus::Done)
@@ -89,6 +96,7 @@ impl SetArgs {
             None => {}
         };
         put(&mut settings.index, &self.index);
+        put(&mut settings.records, &self.records.as_deref().map(whole));
         match &self.bench {
             Some(bench) => settings.bench.clone_from(bench),
             None if settings.bench.is_empty() => settings.bench = shop::bench_name(),
@@ -97,4 +105,12 @@ impl SetArgs {
         shop::set(&self.place.out, &settings)?;
         self.place.show()
     }
+}
+
+/// A folder by its whole path, so that it does not matter where the program is started.
+fn whole(records: &str) -> String {
+    if records == "none" || records.contains("://") {
+        return records.to_owned();
+    }
+    std::path::absolute(records).map_or_else(|_| records.to_owned(), |path| path.display().to_string())
 }

@@ -98,7 +98,7 @@ mod tests {
             row("TQ-0002", RunState::Interrupted, None, None),
         ];
         let mut real = real.to_vec();
-        let (by, why) = ("R. Okafor".to_owned(), "bench clip was loose".to_owned());
+        let (by, why) = ("the foreman".to_owned(), "bench clip was loose".to_owned());
         real.push(row("TQ-0003", RunState::Finished, Some(Grade::Scrap), Some("drop too large")));
         real[2].given = Some(Given { grade: Grade::Restricted, by, why });
         real[2].recorded_unit = Some("TQ-0002".to_owned());

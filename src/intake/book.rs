@@ -130,10 +130,10 @@ mod tests {
     fn a_grade_of_a_person_names_them_and_can_be_taken_back() {
         let run = "20260512T143015Z-a3f0c1".to_owned();
         let why = "drop measured with a loose clip".to_owned();
-        let given = line("1", Some("R. Okafor"), Entry::Grade { run: run.clone(), grade: Grade::Fit, why });
+        let given = line("1", Some("the foreman"), Entry::Grade { run: run.clone(), grade: Grade::Fit, why });
         let book = Book::of(std::slice::from_ref(&given));
-        assert_eq!((book.overrides[&run].grade, book.overrides[&run].by.as_str()), (Grade::Fit, "R. Okafor"));
-        let book = Book::of(&[given, line("2", Some("R. Okafor"), Entry::Withdraw { run })]);
+        assert_eq!((book.overrides[&run].grade, book.overrides[&run].by.as_str()), (Grade::Fit, "the foreman"));
+        let book = Book::of(&[given, line("2", Some("the foreman"), Entry::Withdraw { run })]);
         assert!(book.overrides.is_empty());
     }
 

@@ -26,7 +26,23 @@ pub fn earlier_runs(root: &Path, is_virtual: bool, unit: &str) -> Result<u64, Op
 pub fn index(root: &Path, document: &Document, dir: &Path) -> Result<(), OpsError> {
     let store = Store::open(root, document.is_virtual)?;
     let state = if document.stopped.is_some() { RunState::Stopped } else { RunState::Finished };
-    Ok(store.insert(document, dir, state)?)
+    Ok(store.add(document, dir, state)?)
+}
+
+/// Sees to it that the record of a run lies in its folder `dir`, brought from the shop's records where only those have it.
+/// Nothing is done for a folder that is not of a bench with such a place.
+///
+/// # Errors
+/// Settings that cannot be used; records that are away, or one that was altered there.
+pub fn bring_record(dir: &Path) -> Result<(), OpsError> {
+    let whole = std::path::absolute(dir).map_err(|source| OpsError::Read { path: dir.to_owned(), source })?;
+    let Some(root) = whole.ancestors().find(|folder| Settings::path(folder).is_file()) else { return Ok(()) };
+    for is_virtual in [false, true] {
+        if Store::open(root, is_virtual)?.bring_record(&whole)? {
+            break;
+        }
+    }
+    Ok(())
 }
 
 /// A page of the runs that match `filter`, newest first; of the virtual bench's runs if `is_virtual`.

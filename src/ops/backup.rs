@@ -315,9 +315,10 @@ fn inside(name: &str) -> Option<PathBuf> {
 /// Whether a file at the top is a store, or what a store keeps beside it while it is open.
 fn is_of_a_store(below: &Path, name: &str) -> bool {
     below.as_os_str().is_empty()
-        && [false, true]
-            .iter()
-            .any(|is_virtual| name.starts_with(&name_of(&store::default_path(Path::new(""), *is_virtual))))
+        && (name == store::KEY_FILE
+            || [false, true]
+                .iter()
+                .any(|is_virtual| name.starts_with(&name_of(&store::default_path(Path::new(""), *is_virtual)))))
 }
 
 fn name_of(path: &Path) -> String {

@@ -76,6 +76,7 @@ impl Crate {
     /// Limits and rig errors from the header of one record of each rig and plan.
     fn read_headers(&mut self, out: &Path, book: &Book) -> Result<(), OpsError> {
         let mut seen: Vec<(Option<String>, Option<String>)> = Vec::new();
+        let mut fans = Vec::new();
         for member in &self.members {
             let key = (member.rig.clone(), member.plan.clone());
             let Some(run) = member.run.as_deref().filter(|_| !seen.contains(&key)) else { continue };
@@ -85,7 +86,12 @@ impl Crate {
             if let Some(rig) = &header.rig {
                 self.rigs.insert(rig.clone(), RigErrors::of(&header.bench));
             }
+            fans.push((key.clone(), header.bench.load_fan));
             seen.push(key);
+        }
+        for member in &mut self.members {
+            let of = |(rig, plan): &(Option<String>, Option<String>)| *rig == member.rig && *plan == member.plan;
+            member.fan.named = fans.iter().find(|(key, _)| of(key)).and_then(|(_, named)| named.clone());
         }
         Ok(())
     }
@@ -182,7 +188,14 @@ fn fill(member: &mut Member, run: Option<&RunRow>) -> Result<(), OpsError> {
     if run.state == RunState::Interrupted {
         member.standing = Standing::Stopped("the record breaks off".to_owned());
     } else {
-        member.take(&document(&run.dir)?);
+        match document(&run.dir) {
+            Ok(document) => member.take(&document),
+            // One unit must not keep the whole crate from its report.
+            Err(error @ OpsError::Argument { .. }) => {
+                member.standing = Standing::Stopped(format!("{error}; `galebench report` writes it anew"));
+            }
+            Err(error) => return Err(error),
+        }
     }
     member.given = run.given.as_ref().map(|given| (given.grade, given.by.clone(), given.why.clone()));
     Ok(())

@@ -52,7 +52,7 @@ pub fn doubts(recording: &Recording) -> Vec<verdict::Doubt> {
 #[must_use]
 pub fn stopped_of(recording: &Recording, finished: bool) -> Option<Stopped> {
     let trip = recording.events.iter().find_map(|line| match &line.event {
-        Event::Trip { rule, saw, by } => Some(Stopped { cause: trip_words(rule, saw), by: *by, t_s: line.t_s }),
+        Event::Trip { rule, saw, by } => Some(Stopped { cause: trip_cause(rule, saw), by: *by, t_s: line.t_s }),
         _ => None,
     });
     trip.or_else(|| {
@@ -64,10 +64,9 @@ pub fn stopped_of(recording: &Recording, finished: bool) -> Option<Stopped> {
     })
 }
 
-/// A trip as one phrase.
-#[must_use]
-pub fn trip_words(rule: &str, saw: &str) -> String {
-    format!("{}: {saw}", rule.replace('_', " "))
+/// A trip as the run itself states it: whoever reads the record again must come to the same words.
+fn trip_cause(rule: &str, saw: &str) -> String {
+    format!("{rule}: {saw}")
 }
 
 pub(super) fn document(

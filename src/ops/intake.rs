@@ -34,6 +34,8 @@ pub struct Imported {
     pub changed: usize,
     /// Columns that mean nothing here.
     pub ignored: Vec<String>,
+    /// Tags that other batches have as well, with those.
+    pub elsewhere: Vec<(String, Vec<String>)>,
 }
 
 /// Largest picture that is kept.
@@ -68,6 +70,14 @@ impl Desk {
         Ok(!book.units.contains_key(tag))
     }
 
+    /// Other batches that have a unit with this tag: one of the two is likely mistyped, and runs are told apart by tag.
+    ///
+    /// # Errors
+    /// A store that cannot be opened or read.
+    pub fn other_batches(&self, tag: &str) -> Result<Vec<String>, OpsError> {
+        Ok(Store::open(&self.out, false)?.other_batches(&self.batch, tag)?)
+    }
+
     /// Registers all units of a CSV list; nothing when anything is wrong with it. Pictures are looked for beside the list.
     ///
     /// # Errors
@@ -94,7 +104,12 @@ impl Desk {
         let book = self.book()?;
         let mut imported = Imported { ignored: table.ignored.clone(), ..Imported::default() };
         let mut entries = Vec::new();
+        let store = Store::open(&self.out, false)?;
         for row in table.rows {
+            let others = store.other_batches(&self.batch, &row.tag)?;
+            if !others.is_empty() {
+                imported.elsewhere.push((row.tag.clone(), others));
+            }
             let known = book.units.contains_key(&row.tag);
             imported.added += usize::from(!known);
             imported.changed += usize::from(known);

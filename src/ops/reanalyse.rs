@@ -9,10 +9,11 @@ use std::time::{Duration, Instant};
 use crate::analysis;
 use crate::ops::document::{self, Evaluated};
 use crate::ops::{OpsError, analyze};
-use crate::record::reader;
 use crate::record::recording::Recording;
+use crate::record::seal::SEAL_FILE;
+use crate::record::{EVENTS_FILE, SAMPLES_FILE, reader};
 use crate::results::Grade;
-use crate::store::{RunRow, RunState, Store, Turn, Worked};
+use crate::store::{RunRow, RunState, Store, Turn, Whose, Worked};
 
 /// A grade that the new analysis gives otherwise.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -53,9 +54,19 @@ struct Shared {
     ending: AtomicBool,
 }
 
+impl Shared {
+    /// Notes a record that could not be gone through, and hands the reason back.
+    fn leave_out(&self, dir: &Path, why: String) -> String {
+        let mut left_out = self.left_out.lock().unwrap_or_else(PoisonError::into_inner);
+        left_out.push((dir.display().to_string(), why.clone()));
+        why
+    }
+}
+
 /// Has `workers` threads go through all records under `root` that another analysis went through last, real ones or those of
-/// the virtual bench. In a shop with a server, through all records that can be read here; workers on other machines take
-/// part by being started there. Stopped at any moment, it goes on where it was when it is started again.
+/// the virtual bench; one that is not there any more is brought from the shop's records. In a shop with a server, through
+/// all records that can be had here, those of this bench first; workers on other machines take part by being started
+/// there. Stopped at any moment, it goes on where it was when it is started again.
 ///
 /// `tell` is called about every two seconds with records and samples so far.
 ///
@@ -77,7 +88,10 @@ pub fn reanalyse(
     std::thread::scope(|scope| {
         let work = || -> Result<(), OpsError> {
             let store = Store::open(root, is_virtual)?;
-            let done = if is_shared { by_turns(&store, &shared) } else { from_feed(&store, &feed, &shared) };
+            let done = if is_shared { by_turns(&store, &shared) } else { Ok(()) };
+            // With common records others may have gone through some of this bench's: those are brought up to date here.
+            let rest = !is_shared || store.has_records();
+            let done = done.and_then(|()| if rest { from_feed(&store, &feed, &shared) } else { Ok(()) });
             done.inspect_err(|_| shared.ending.store(true, Ordering::Relaxed))
         };
         let threads: Vec<_> = (0..workers.max(1)).map(|_| scope.spawn(work)).collect();
@@ -106,6 +120,7 @@ pub fn reanalyse(
 fn sorted<T: Ord>(list: Mutex<Vec<T>>) -> Vec<T> {
     let mut list = list.into_inner().unwrap_or_else(PoisonError::into_inner);
     list.sort();
+    list.dedup();
     list
 }
 
@@ -128,12 +143,15 @@ impl Feed {
     }
 }
 
-/// Works alone on one bench.
+/// Works through the bench's own rows; in a shop, through those that the server has from another worker.
 fn from_feed(store: &Store, feed: &Mutex<Feed>, shared: &Shared) -> Result<(), OpsError> {
     while !shared.ending.load(Ordering::Relaxed) {
         let next = feed.lock().unwrap_or_else(PoisonError::into_inner).next()?;
         let Some(row) = next else { break };
-        if let Ok((document, state)) = go_through(&row, shared)? {
+        if !store.is_free(&row.run, analysis::VERSION)? {
+            continue;
+        }
+        if let Ok((document, state)) = go_through(store, &row, shared)? {
             store.insert(&document, &row.dir, state)?;
         }
     }
@@ -142,35 +160,60 @@ fn from_feed(store: &Store, feed: &Mutex<Feed>, shared: &Shared) -> Result<(), O
 
 /// Works on what the server hands out.
 fn by_turns(store: &Store, shared: &Shared) -> Result<(), OpsError> {
+    let mut whose = Whose::Own;
     while !shared.ending.load(Ordering::Relaxed) {
         let mut failed = None;
-        let turn = store.take_turn(analysis::VERSION, |row| {
-            go_through(row, shared).unwrap_or_else(|error| {
+        let turn = store.take_turn(analysis::VERSION, &whose, |row| {
+            if whose != Whose::Own && !may_be_had(store, row) {
+                return None;
+            }
+            Some(go_through(store, row, shared).unwrap_or_else(|error| {
                 let why = error.to_string();
                 failed = Some(error);
                 Err(why)
-            })
+            }))
         })?;
         if let Some(error) = failed {
             return Err(error);
         }
-        if turn == Turn::Nothing {
-            break;
+        match (turn, &whose) {
+            (Turn::Nothing, Whose::Own) if store.has_records() => whose = Whose::Others(String::new()),
+            (Turn::Nothing, _) => break,
+            (Turn::Passed(dir), _) => whose = Whose::Others(dir),
+            (Turn::Done | Turn::LeftOut, _) => {}
         }
     }
     Ok(())
 }
 
-/// Analyses one record and writes its documents. The inner error is a record that cannot be read.
-fn go_through(row: &RunRow, shared: &Shared) -> Result<Worked, OpsError> {
+/// Whether the record of another bench is here or among the shop's records.
+fn may_be_had(store: &Store, row: &RunRow) -> bool {
+    // Away now, it is left to those who have it.
+    row.dir.join(EVENTS_FILE).is_file() || store.has_record(&row.dir).unwrap_or(false)
+}
+
+/// Goes through one record, brought from the shop's records if need be. The inner error is a record that cannot be read.
+fn go_through(store: &Store, row: &RunRow, shared: &Shared) -> Result<Worked, OpsError> {
+    let brought = match store.bring_record(&row.dir) {
+        Ok(brought) => brought,
+        Err(error) => return Ok(Err(shared.leave_out(&row.dir, error.to_string()))),
+    };
+    let worked = write_anew(row, shared);
+    if brought {
+        // Only lent: thousands of them would fill the disk.
+        for name in [EVENTS_FILE, SAMPLES_FILE, SEAL_FILE] {
+            let path = row.dir.join(name);
+            std::fs::remove_file(&path).map_err(|source| OpsError::Write { path, source })?;
+        }
+    }
+    worked
+}
+
+/// Analyses one record and writes its documents.
+fn write_anew(row: &RunRow, shared: &Shared) -> Result<Worked, OpsError> {
     let (evaluated, state) = match again(&row.dir) {
         Ok(found) => found,
-        Err(error) => {
-            let why = error.to_string();
-            let mut left_out = shared.left_out.lock().unwrap_or_else(PoisonError::into_inner);
-            left_out.push((row.dir.display().to_string(), why.clone()));
-            return Ok(Err(why));
-        }
+        Err(error) => return Ok(Err(shared.leave_out(&row.dir, error.to_string()))),
     };
     document::write(&row.dir, &evaluated)?;
     shared.runs.fetch_add(1, Ordering::Relaxed);

@@ -15,7 +15,7 @@ use crate::record::event::{Event, FORMAT, Header, Numbered};
 use crate::record::recording::Recording;
 use crate::record::seal::hex;
 use crate::record::writer::RecordWriter;
-use crate::results::{Document, RiskRule, Stopped, StoppedBy};
+use crate::results::{Document, RiskRule, StoppedBy};
 use crate::runner::{self, Observer, RunRequest, StopHandle};
 use crate::store::SPIN_PLAN;
 use crate::units::{Amps, Ratio, Seconds};
@@ -131,8 +131,8 @@ fn never_opened(
         recording.push_event(line);
     }
     writer.finish()?;
-    let stopped = Stopped { cause: cause.to_owned(), by: StoppedBy::Rig, t_s: 0.0 };
-    finish(dir, document::evaluate(recording, Some(stopped)), true, options)
+    let stopped = document::stopped_of(&recording, false);
+    finish(dir, document::evaluate(recording, stopped), true, options)
 }
 
 fn plan_for(task: &Task, rig: &Rig) -> Result<Plan, Problems> {

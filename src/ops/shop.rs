@@ -1,4 +1,4 @@
-//! The shop behind a bench: which server it uses, and what still waits to be sent there.
+//! The shop behind a bench: which server and which place of records it uses, and what still waits to be sent there.
 
 use std::path::Path;
 
@@ -19,13 +19,16 @@ pub fn settings(root: &Path) -> Result<Settings, OpsError> {
 /// Writes the settings down and lets everything that this bench has wait for its new place.
 ///
 /// # Errors
-/// Settings that cannot be used; a folder that cannot be written; records that cannot be gone through.
+/// Settings that cannot be used; a place of records that is away or refuses; a folder that cannot be written; records that cannot be gone through.
 pub fn set(root: &Path, settings: &Settings) -> Result<(), OpsError> {
     let path = Settings::path(root);
     settings.check().map_err(|why| OpsError::Argument { what: path.display().to_string(), why })?;
     std::fs::create_dir_all(root).map_err(|source| OpsError::Write { path: root.to_owned(), source })?;
+    if let Some(records) = &settings.records {
+        Store::try_records(records, root)?;
+    }
     write_whole(&path, settings.text().as_bytes())?;
-    if settings.index.is_some() {
+    if settings.index.is_some() || settings.records.is_some() {
         for is_virtual in [false, true] {
             Store::open(root, is_virtual)?.rebuild(root)?;
         }

@@ -133,8 +133,9 @@ fn look_into(dir: &Path, depth: usize, found: &mut Vec<PathBuf>) -> Result<(), R
     let failed = |e: io::Error| RecordError::io("read folder", dir, &e);
     for entry in fs::read_dir(dir).map_err(failed)? {
         let entry = entry.map_err(failed)?;
-        // Links are not followed: a circle of them would never end.
-        if entry.file_type().map_err(failed)?.is_dir() {
+        // Links are not followed: a circle of them would never end. What begins with a dot holds copies of other benches' runs.
+        let hidden = entry.file_name().as_encoded_bytes().starts_with(b".");
+        if !hidden && entry.file_type().map_err(failed)?.is_dir() {
             look_into(&entry.path(), depth - 1, found)?;
         }
     }

@@ -99,12 +99,17 @@ impl Seal {
             Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
             Err(error) => return Err(RecordError::io("read", &path, &error)),
         };
-        let bad = |why: String| RecordError::BadLine { path: path.clone(), line: 1, why };
-        let seal: Self = serde_json::from_slice(&bytes).map_err(|error| bad(error.to_string()))?;
-        if seal.format > FORMAT {
-            return Err(bad(format!("has format {}, this program reads up to {FORMAT}", seal.format)));
-        }
+        let seal = Self::parse(&bytes).map_err(|why| RecordError::BadLine { path, line: 1, why })?;
         Ok(Some(seal))
+    }
+
+    /// The seal that a file holds, or why it holds none.
+    pub(crate) fn parse(bytes: &[u8]) -> Result<Self, String> {
+        let seal: Self = serde_json::from_slice(bytes).map_err(|error| error.to_string())?;
+        if seal.format > FORMAT {
+            return Err(format!("has format {}, this program reads up to {FORMAT}", seal.format));
+        }
+        Ok(seal)
     }
 
     /// Puts the seal into `dir`, on the disk when this returns.

@@ -79,6 +79,40 @@ pub enum StoreError {
         /// The reason given.
         why: String,
     },
+    /// The place where the shop keeps records cannot be reached.
+    #[error("the records at {} cannot be reached ({why}); what is to be sent waits here until they can", path.display())]
+    RecordsAway {
+        /// Folder, or address without keys.
+        path: PathBuf,
+        /// The reason given.
+        why: String,
+    },
+    /// The place where the shop keeps records answers, but not as it must.
+    #[error("the records at {}: {why}", path.display())]
+    Records {
+        /// Folder, or address without keys.
+        path: PathBuf,
+        /// What is wrong, and what to do.
+        why: String,
+    },
+    /// A record that may not be sent.
+    #[error("the record {} is not sent: {why}", path.display())]
+    NotSent {
+        /// Folder of the run.
+        path: PathBuf,
+        /// Why not.
+        why: String,
+    },
+    /// A record that came from the shop and is not what was sealed.
+    #[error("the record {record} at {} is not used: {why}", path.display())]
+    AlteredThere {
+        /// Folder, or address without keys.
+        path: PathBuf,
+        /// The record.
+        record: String,
+        /// What is not as it was.
+        why: String,
+    },
     /// What is said of index and records cannot be used.
     #[error("{}: {why}", path.display())]
     Settings {
@@ -93,6 +127,12 @@ pub enum StoreError {
 }
 
 impl StoreError {
+    /// Whether nothing answers there: worth trying again later.
+    #[must_use]
+    pub const fn is_away(&self) -> bool {
+        matches!(self, Self::Away { .. } | Self::RecordsAway { .. })
+    }
+
     /// The error for a failed statement, told apart by what the person at the bench can do about it. `place` is a file, or
     /// server and database.
     pub(super) fn sql(doing: &'static str, place: &Path, error: SqlError) -> Self {

@@ -1,5 +1,5 @@
-//! What waits to be sent to the shop's server: written together with this bench's own index, so that neither a dead server nor
-//! a power cut loses anything, and taken out only once the server has confirmed it.
+//! What waits to be sent to the shop: written together with this bench's own index, so that neither a dead server nor
+//! a power cut loses anything, and taken out only once its arrival is confirmed.
 
 use serde::{Deserialize, Serialize};
 
@@ -29,6 +29,13 @@ pub(super) struct SentJournal {
     pub(super) lines: Vec<Line>,
 }
 
+/// A record to be sent: its files are read when they go.
+#[derive(Debug, Serialize, Deserialize)]
+pub(super) struct SentRecord {
+    /// Folder as kept.
+    pub(super) dir: String,
+}
+
 /// Kinds of things that wait.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Kind {
@@ -36,6 +43,8 @@ pub(super) enum Kind {
     Run,
     /// A [`SentJournal`] for the index.
     Journal,
+    /// A [`SentRecord`] for the place of the records.
+    Record,
 }
 
 impl Kind {
@@ -43,6 +52,7 @@ impl Kind {
         match self {
             Self::Run => "run",
             Self::Journal => "journal",
+            Self::Record => "record",
         }
     }
 }

@@ -20,8 +20,19 @@ pub enum Turn {
     Done,
     /// It could not be; the reason stands with the job.
     LeftOut,
+    /// It is not to be had here; its job, with this folder, stays for those who have it.
+    Passed(String),
     /// Nothing is left to do, or others are at it.
     Nothing,
+}
+
+/// Whose records to take a job of.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Whose {
+    /// Those that this bench took.
+    Own,
+    /// Those of other benches, in order of their folders, after this one.
+    Others(String),
 }
 
 impl Store {
@@ -38,6 +49,16 @@ impl Store {
     /// When the bench's own index cannot be read.
     pub fn stale(&self, analysis: &str, after: i64, count: u32) -> Result<Vec<(i64, RunRow)>, StoreError> {
         self.local.walk(None, Some(analysis), after, count)
+    }
+
+    /// Whether nobody else has the run in hand: always without a server, else once `analysis` has gone through it there.
+    ///
+    /// # Errors
+    /// A server that is away.
+    pub fn is_free(&self, run: &str, analysis: &str) -> Result<bool, StoreError> {
+        let Some(server) = &self.server else { return Ok(true) };
+        let there = server.ask(|index| index.one_run(run))?;
+        Ok(there.is_some_and(|row| row.analysis.as_deref() == Some(analysis)))
     }
 
     /// Makes jobs of all runs in the shop that `analysis` has not gone through, and gives those another chance that could
@@ -60,21 +81,29 @@ impl Store {
         })
     }
 
-    /// Takes one job from the server and has `work` done on it. Records that only other benches have are left to those.
+    /// Takes one job from the server and has `work` done on it. `work` gives nothing where the record is not to be had.
     ///
     /// # Errors
     /// A server that goes away: the job is free again then.
-    pub fn take_turn(&self, analysis: &str, work: impl FnOnce(&RunRow) -> Worked) -> Result<Turn, StoreError> {
+    pub fn take_turn(
+        &self,
+        analysis: &str,
+        whose: &Whose,
+        work: impl FnOnce(&RunRow) -> Option<Worked>,
+    ) -> Result<Turn, StoreError> {
         let Some(server) = &self.server else { return Ok(Turn::Nothing) };
         server.ask(|index| {
             index.at_once(|| {
-                let Some(dir) = index.lock_job(analysis, &server.bench)? else { return Ok(Turn::Nothing) };
-                let Some(row) = index.run_in(&dir)? else { return index.end_job(analysis, &dir).map(|()| Turn::Done) };
+                let Some(dir) = index.lock_job(analysis, &server.bench, whose)? else { return Ok(Turn::Nothing) };
+                let Some(mut row) = index.run_in(&dir)? else {
+                    return index.end_job(analysis, &dir).map(|()| Turn::Done);
+                };
                 if row.analysis.as_deref() == Some(analysis) {
                     return index.end_job(analysis, &dir).map(|()| Turn::Done);
                 }
+                self.place(&mut row);
                 match work(&row) {
-                    Ok((document, state)) => {
+                    Some(Ok((document, state))) => {
                         let sent = SentRun { dir: dir.clone(), state: state.word().to_owned(), document };
                         index.receive_run(&sent, None)?;
                         index.end_job(analysis, &dir)?;
@@ -83,12 +112,13 @@ impl Store {
                         }
                         Ok(Turn::Done)
                     }
-                    Err(problem) => {
+                    Some(Err(problem)) => {
                         let note = "UPDATE jobs SET problem = ?1 WHERE analysis = ?2 AND dir = ?3";
                         let values = [problem.into(), analysis.into(), dir.into()];
                         index.database.execute(note, &values).map_err(|e| index.failed("write", e))?;
                         Ok(Turn::LeftOut)
                     }
+                    None => Ok(Turn::Passed(dir)),
                 }
             })
         })
@@ -96,13 +126,19 @@ impl Store {
 }
 
 impl Index {
-    /// The first job on a record of `bench` that nobody works on, locked until the transaction ends.
-    fn lock_job(&self, analysis: &str, bench: &str) -> Result<Option<String>, StoreError> {
-        let select = "SELECT jobs.dir FROM jobs JOIN runs ON runs.dir = jobs.dir
-                      WHERE jobs.analysis = ?1 AND jobs.problem IS NULL AND runs.bench = ?2
-                      ORDER BY jobs.dir LIMIT 1 FOR UPDATE OF jobs SKIP LOCKED";
+    /// The first job on a record of `bench`, or of others, that nobody works on, locked until the transaction ends.
+    fn lock_job(&self, analysis: &str, bench: &str, whose: &Whose) -> Result<Option<String>, StoreError> {
+        let (of, after) = match whose {
+            Whose::Own => ("runs.bench = ?2", ""),
+            Whose::Others(after) => ("runs.bench IS DISTINCT FROM ?2", after.as_str()),
+        };
+        let select = format!(
+            "SELECT jobs.dir FROM jobs JOIN runs ON runs.dir = jobs.dir
+             WHERE jobs.analysis = ?1 AND jobs.problem IS NULL AND {of} AND jobs.dir > ?3
+             ORDER BY jobs.dir LIMIT 1 FOR UPDATE OF jobs SKIP LOCKED"
+        );
         let read = || {
-            let row = self.database.first(select, &[analysis.into(), bench.into()])?;
+            let row = self.database.first(&select, &[analysis.into(), bench.into(), after.into()])?;
             row.map(|mut row| row.take()).transpose()
         };
         read().map_err(|e| self.failed("read", e))

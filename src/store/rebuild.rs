@@ -5,6 +5,7 @@ use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
+use super::courier;
 use super::error::StoreError;
 use super::index::RunState;
 use super::shop::Store;
@@ -47,6 +48,7 @@ impl Store {
                     Ok((document, _)) if document.is_virtual != self.is_virtual() => {}
                     Ok((document, state)) => {
                         self.enter(&document, &dir, state)?;
+                        self.post_record(&dir)?;
                         rebuilt.runs += 1;
                         rebuilt.interrupted += u64::from(state == RunState::Interrupted);
                     }
@@ -63,6 +65,9 @@ impl Store {
         })?;
         // What the server has of this bench is put in anew as well; other benches' runs are left alone.
         self.send_quietly();
+        if self.waiting()? > 0 {
+            courier::wake(&self.local.root, self.is_virtual());
+        }
         Ok(rebuilt)
     }
 }

@@ -1,33 +1,27 @@
 //! The shop's server: a connection that comes and goes, and what arrives there.
 
 use std::cell::RefCell;
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, PoisonError};
-use std::time::{Duration, Instant};
 
 use sha2::{Digest as _, Sha256};
 
 use super::error::StoreError;
 use super::index::{Index, RunState};
 use super::outbox::{SentJournal, SentRun};
+use super::patience::Patience;
 use super::sql::SqlError;
 use crate::intake::book::Book;
 use crate::intake::journal::Line;
 use crate::record::seal::hex;
 use crate::results::Document;
 
-/// How long a server that did not answer is left alone, so that a bench does not wait for it again and again.
-const PATIENCE: Duration = Duration::from_secs(10);
-
-/// Servers of this process that failed: when, and how.
-static TROUBLE: Mutex<BTreeMap<String, (Instant, StoreError)>> = Mutex::new(BTreeMap::new());
+/// Servers of this process that failed.
+static FAILED: Patience = Patience::new();
 
 /// What was wrong with a server when it was last spoken to by this process.
 #[must_use]
 pub fn trouble() -> Option<String> {
-    let trouble = TROUBLE.lock().unwrap_or_else(PoisonError::into_inner);
-    trouble.values().next().map(|(_, error)| error.to_string())
+    FAILED.trouble()
 }
 
 /// The way to the server.
@@ -51,34 +45,18 @@ impl Server {
     /// Does something with the server; connects first where there is no connection yet. A server that failed a moment ago
     /// is not asked.
     pub(super) fn ask<T>(&self, ask: impl FnOnce(&Index) -> Result<T, StoreError>) -> Result<T, StoreError> {
-        let mut trouble = TROUBLE.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some((since, error @ StoreError::Away { .. })) = trouble.get(&self.url)
-            && since.elapsed() < PATIENCE
-        {
-            return Err(error.clone());
-        }
-        trouble.remove(&self.url);
-        drop(trouble);
-        let mut link = self.link.borrow_mut();
-        let asked = match link.take().map_or_else(|| self.connect(), Ok) {
-            Ok(index) => {
-                let answer = ask(&index);
-                if answer.is_ok() {
-                    *link = Some(index);
-                }
-                answer
-            }
-            Err(error) => Err(error),
-        };
-        asked.inspect_err(|error| {
-            let mut trouble = TROUBLE.lock().unwrap_or_else(PoisonError::into_inner);
-            trouble.insert(self.url.clone(), (Instant::now(), error.clone()));
+        FAILED.ask(&self.url, || {
+            // Taken out: what is asked meanwhile goes another way, and a way that failed is not used again.
+            let index = self.link.take().map_or_else(|| self.connect(), Ok)?;
+            let answer = ask(&index)?;
+            self.link.replace(Some(index));
+            Ok(answer)
         })
     }
 
     /// Asks even a server that failed a moment ago.
     pub(super) fn try_again(&self) {
-        TROUBLE.lock().unwrap_or_else(PoisonError::into_inner).remove(&self.url);
+        FAILED.forget(&self.url);
     }
 
     #[cfg(feature = "postgres")]

@@ -13,7 +13,7 @@ use super::error::StoreError;
 /// Name of the file.
 const FILE: &str = "store.toml";
 
-/// Where the index is kept beside the bench's own folder.
+/// Where index and records are kept beside the bench's own folder.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Settings {
@@ -23,6 +23,9 @@ pub struct Settings {
     /// Server of the shared index: `postgres://user@host/database`.
     #[serde(default)]
     pub index: Option<String>,
+    /// Where records go besides: a folder, or a bucket of an object store, `https://host/bucket/prefix`.
+    #[serde(default)]
+    pub records: Option<String>,
 }
 
 impl Settings {
@@ -62,6 +65,9 @@ impl Settings {
 
     /// Whether everything said can be used, else why not.
     pub(crate) fn check(&self) -> Result<(), String> {
+        if let Some(records) = &self.records {
+            super::records::check(records).map_err(|why| format!("`records`: {why}"))?;
+        }
         if self.index.is_none() {
             return Ok(());
         }
@@ -85,7 +91,7 @@ impl Settings {
     #[must_use]
     pub(crate) fn text(&self) -> String {
         let mut text = String::from("# Index and records of this bench's shop; written by `galebench store set`.\n");
-        let pairs = [("bench", Some(&self.bench)), ("index", self.index.as_ref())];
+        let pairs = [("bench", Some(&self.bench)), ("index", self.index.as_ref()), ("records", self.records.as_ref())];
         for (key, value) in pairs {
             if let Some(value) = value {
                 // A string of JSON is one of TOML, too.
@@ -117,6 +123,8 @@ mod tests {
             ("indx = 'x'", "unknown field `indx`"),
             ("bench = 'a'\nindex = 'mysql://x'", "must look like postgres://"),
             ("index = 'postgres://a@b/c'", "must name this bench"),
+            ("records = 'shelf'", "`records`: must be the whole path"),
+            ("records = 'ftp://host/shelf'", "must be a folder or look like https://"),
         ] {
             let error = said(text).unwrap_err().to_string();
             assert!(error.contains(due) && error.contains("store.toml"), "{text}: {error}");
@@ -129,6 +137,7 @@ mod tests {
         let settings = Settings {
             bench: "north-1".to_owned(),
             index: Some("postgres://bench:it's \"secret\"@server/workshop".to_owned()),
+            records: Some("/mnt/shop \"north\"".to_owned()),
         };
         assert_eq!(said(&settings.text()).unwrap(), settings);
     }

@@ -4,17 +4,20 @@
 //! server where it answers, else from the bench's own index, which knows this bench's runs alone.
 
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
+use super::courier;
 use super::error::StoreError;
 use super::index::{Filter, Index, Listing, Page, RunRow, RunState, default_path};
-use super::outbox::{Kind, SentJournal, SentRun};
+use super::outbox::{Kind, SentJournal, SentRecord, SentRun};
+use super::records::Records;
 use super::server::{Server, sort_lines};
 use super::settings::Settings;
 use super::units::UnitRow;
 use crate::intake::book::Book;
 use crate::intake::journal::Line;
-use crate::record::RESULTS_FILE;
+use crate::record::seal::SEAL_FILE;
+use crate::record::{EVENTS_FILE, RESULTS_FILE};
 use crate::results::Document;
 
 /// Folder for what other benches' runs need to be shown here.
@@ -26,15 +29,6 @@ pub struct Store {
     pub(super) local: Index,
     pub(super) server: Option<Server>,
     pub(super) settings: Settings,
-}
-
-/// What was sent, and what still waits.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Sent {
-    /// Runs and journals that arrived.
-    pub arrived: u64,
-    /// Those that did not.
-    pub waiting: u64,
 }
 
 impl Store {
@@ -56,6 +50,87 @@ impl Store {
     #[must_use]
     pub const fn is_virtual(&self) -> bool {
         self.local.is_virtual
+    }
+
+    /// Puts in a run that has just ended, and sends it and its record to where the shop has a place for them.
+    ///
+    /// # Errors
+    /// As [`Store::insert`].
+    pub fn add(&self, document: &Document, dir: &Path, state: RunState) -> Result<(), StoreError> {
+        self.local.at_once(|| {
+            self.enter(document, dir, state)?;
+            self.post_record(dir)
+        })?;
+        self.send_quietly();
+        if self.settings.records.is_some() {
+            courier::wake(&self.local.root, self.is_virtual());
+        }
+        Ok(())
+    }
+
+    /// Lets the record in `dir` wait to be sent. One that broke off has no seal, and stays on its bench.
+    pub(super) fn post_record(&self, dir: &Path) -> Result<(), StoreError> {
+        if self.settings.records.is_none() || !dir.join(SEAL_FILE).is_file() {
+            return Ok(());
+        }
+        let kept = self.local.kept_dir(dir)?;
+        self.local.post(Kind::Record, &kept, &SentRecord { dir: kept.clone() })
+    }
+
+    /// Sees whether records may be kept at `address`; `root` is the folder of this bench, where the keys may lie.
+    ///
+    /// # Errors
+    /// A place that is away, or that refuses this bench.
+    pub fn try_records(address: &str, root: &Path) -> Result<(), StoreError> {
+        Records::prepare(address, root)
+    }
+
+    /// Where the shop keeps records.
+    pub(super) fn records(&self) -> Result<Option<Records>, StoreError> {
+        let open = |address: &String| Records::open(address, &self.local.root, self.is_virtual());
+        self.settings.records.as_ref().map(open).transpose()
+    }
+
+    /// Sees to it that the record of a run lies in its folder, brought from the shop's records where it is not there. It
+    /// must be the one that its results were made from. Says whether it was brought.
+    ///
+    /// # Errors
+    /// Records that are away, and one that was altered there. That there is none is no error.
+    pub fn bring_record(&self, dir: &Path) -> Result<bool, StoreError> {
+        if dir.join(EVENTS_FILE).is_file() {
+            return Ok(false);
+        }
+        let Some(records) = self.records()? else { return Ok(false) };
+        let kept = self.name_there(dir)?;
+        let here = fs::read_to_string(dir.join(RESULTS_FILE)).ok();
+        let text = match (here, &self.server) {
+            (None, Some(server)) => server.ask(|index| index.kept_document(&kept))?,
+            (here, _) => here,
+        };
+        let document = text.and_then(|text| serde_json::from_str::<Document>(&text).ok());
+        let expect = document.and_then(|document| document.provenance).map(|provenance| provenance.record_sha256);
+        records.fetch(&kept, dir, expect.as_deref())
+    }
+
+    /// Whether the shop's records hold that of the run in `dir`.
+    ///
+    /// # Errors
+    /// Records that are away.
+    pub fn has_record(&self, dir: &Path) -> Result<bool, StoreError> {
+        let kept = self.name_there(dir)?;
+        self.records()?.map_or(Ok(false), |records| records.has(&kept))
+    }
+
+    /// Whether the shop has a place for records.
+    #[must_use]
+    pub const fn has_records(&self) -> bool {
+        self.settings.records.is_some()
+    }
+
+    /// Folder of a run as the bench that took it keeps it.
+    fn name_there(&self, dir: &Path) -> Result<String, StoreError> {
+        let kept = self.local.kept_dir(dir)?;
+        Ok(kept.strip_prefix(ELSEWHERE).map_or(kept.as_str(), |kept| kept.trim_start_matches('/')).to_owned())
     }
 
     /// Puts in the run whose record lies in `dir`, or puts it in anew after another analysis, and sends it where there is a
@@ -196,6 +271,14 @@ impl Store {
         self.read(|index| index.units_of(batch, page))
     }
 
+    /// Batches apart from `batch` that have a registered unit with this tag, in order.
+    ///
+    /// # Errors
+    /// As [`Store::list`].
+    pub fn other_batches(&self, batch: &str, tag: &str) -> Result<Vec<String>, StoreError> {
+        self.read(|index| index.other_batches(batch, tag))
+    }
+
     /// Tags of the units of `batch` that have runs, in order.
     ///
     /// # Errors
@@ -205,7 +288,7 @@ impl Store {
     }
 
     /// A run of another bench gets a folder of its own here, so that nothing takes it for a record of this one.
-    fn place(&self, row: &mut RunRow) {
+    pub(super) fn place(&self, row: &mut RunRow) {
         let other = row.bench.as_deref().is_some_and(|bench| bench != self.settings.bench);
         if other
             && !row.dir.exists()
@@ -231,106 +314,5 @@ impl Store {
             fs::write(&path, &text)
         };
         write().map_err(|e| StoreError::Io { doing: "copy results from", path: path.clone(), why: e.to_string() })
-    }
-
-    /// Sends what waits. One program of a bench sends at a time; whoever comes second has it done by the first.
-    ///
-    /// # Errors
-    /// A server that is away or refuses. Nothing is lost by it.
-    pub fn send(&self) -> Result<Sent, StoreError> {
-        if let Some(server) = &self.server {
-            server.try_again();
-        }
-        self.send_waiting()
-    }
-
-    pub(super) fn send_quietly(&self) {
-        // What went wrong is kept in `server::trouble`; nobody at the bench has to wait for it.
-        let _ = self.send_waiting();
-    }
-
-    pub(super) fn send_waiting(&self) -> Result<Sent, StoreError> {
-        let mut sent = Sent::default();
-        if self.server.is_none() {
-            return Ok(sent);
-        }
-        loop {
-            sent.waiting = self.waiting()?;
-            if sent.waiting == 0 {
-                return Ok(sent);
-            }
-            let Some(lock) = self.lock()? else { return Ok(sent) };
-            let arrived = self.send_all(&mut sent);
-            drop(lock);
-            arrived?;
-            // Somebody who found the lock taken has left theirs to this one: look again, once it is free.
-            let left = self.waiting()?;
-            if left >= sent.waiting {
-                sent.waiting = left;
-                return Ok(sent);
-            }
-        }
-    }
-
-    /// How much waits to be sent.
-    ///
-    /// # Errors
-    /// When the bench's own index cannot be read.
-    pub fn waiting(&self) -> Result<u64, StoreError> {
-        [Kind::Run, Kind::Journal].into_iter().map(|kind| self.local.count_waiting(kind)).sum()
-    }
-
-    /// The right to send, unless somebody else has it.
-    fn lock(&self) -> Result<Option<fs::File>, StoreError> {
-        let path: PathBuf = self.local.place.with_extension("sending");
-        let failed = |e: std::io::Error| StoreError::Io { doing: "lock", path: path.clone(), why: e.to_string() };
-        let file = fs::OpenOptions::new().write(true).create(true).truncate(false).open(&path).map_err(failed)?;
-        match file.try_lock() {
-            Ok(()) => Ok(Some(file)),
-            Err(fs::TryLockError::WouldBlock) => Ok(None),
-            Err(fs::TryLockError::Error(error)) => Err(failed(error)),
-        }
-    }
-
-    /// Sends everything once, in order. What is refused by itself does not hold up the rest.
-    fn send_all(&self, sent: &mut Sent) -> Result<(), StoreError> {
-        const AT_A_TIME: u32 = 100;
-        let mut refused = None;
-        // Runs before journals, which correct them.
-        for kind in [Kind::Run, Kind::Journal] {
-            let mut after = 0;
-            loop {
-                let waiting = self.local.waiting(kind, after, AT_A_TIME)?;
-                let Some(last) = waiting.last() else { break };
-                after = last.id;
-                for one in &waiting {
-                    match self.send_one(kind, &one.payload) {
-                        Ok(()) => {
-                            self.local.arrived(one)?;
-                            sent.arrived += 1;
-                        }
-                        Err(error @ StoreError::Away { .. }) => return Err(error),
-                        Err(error) => refused = Some(error),
-                    }
-                }
-            }
-        }
-        refused.map_or(Ok(()), Err)
-    }
-
-    fn send_one(&self, kind: Kind, payload: &str) -> Result<(), StoreError> {
-        let failed = |e: serde_json::Error| StoreError::Sql { path: self.local.place.clone(), why: e.to_string() };
-        match (kind, &self.server) {
-            (Kind::Run, Some(server)) => {
-                let run: SentRun = serde_json::from_str(payload).map_err(failed)?;
-                server.ask(|index| index.receive_run(&run, Some(&server.bench)))
-            }
-            (Kind::Journal, Some(server)) => {
-                let journal: SentJournal = serde_json::from_str(payload).map_err(failed)?;
-                server.ask(|index| index.receive_journal(&journal, &server.bench))
-            }
-            // No server any more: nobody to send it to.
-            (Kind::Run | Kind::Journal, None) => Ok(()),
-        }
     }
 }

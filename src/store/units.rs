@@ -33,6 +33,16 @@ pub struct UnitRow {
 }
 
 impl Index {
+    /// Batches apart from `batch` that have a registered unit with this tag, in order.
+    pub(super) fn other_batches(&self, batch: &str, tag: &str) -> Result<Vec<String>, StoreError> {
+        let select = "SELECT batch FROM units WHERE tag = ?1 AND batch <> ?2 ORDER BY batch";
+        let read = || -> Result<Vec<String>, SqlError> {
+            let rows = self.database.query(select, &[tag.into(), batch.into()])?;
+            rows.into_iter().map(|mut row| row.take()).collect()
+        };
+        read().map_err(|e| self.failed("read", e))
+    }
+
     /// Takes the book of `batch` in: its units replace those known, its corrections and people's grades are put on the
     /// runs. All or nothing.
     pub(super) fn take_book(&self, batch: &str, book: &Book) -> Result<(), StoreError> {

@@ -148,11 +148,13 @@ fn read_text(path: &Path) -> Result<String, OpsError> {
     Ok(String::from_utf8_lossy(&bytes).into_owned())
 }
 
-/// Verifies the run in `dir`: its record, and its documents or only the one at `document`.
+/// Verifies the run in `dir`: its record, brought from the shop's records if only those have it, and its documents or only
+/// the one at `document`.
 ///
 /// # Errors
 /// A folder without a record, or a file that cannot be read. What was altered is no error but a finding.
 pub fn verify(dir: &Path, document: Option<&Path>, expect: Option<&str>) -> Result<Verified, OpsError> {
+    archive::bring_record(dir)?;
     let now = seal::fingerprint(dir)?;
     let (seal, seal_damage) = match Seal::read(dir) {
         Ok(seal) => (seal, None),

@@ -20,7 +20,7 @@ fn crate_of(n: u32) -> Summary {
             }
         }
         if i == 2 {
-            member.given = Some((Grade::Fit, "R. Okafor".to_owned(), "clip <was> loose".to_owned()));
+            member.given = Some((Grade::Fit, "the foreman".to_owned(), "clip <was> loose".to_owned()));
         }
         if i == 3 {
             member.measured = Some(Grade::Scrap);
@@ -39,7 +39,7 @@ fn the_page_says_what_to_do_with_each_unit_and_marks_virtual_runs_and_people() {
         "VIRTUAL RUNS",
         "of 11 judged units are fit",
         "given by a person",
-        "fit by R. Okafor: clip &lt;was&gt; loose (measured: restricted)",
+        "fit by the foreman: clip &lt;was&gt; loose (measured: restricted)",
         "run it",
         "Odd ones out",
         "TQ-0003",

@@ -106,13 +106,13 @@ fn the_result_label_holds_grade_bound_conditions_and_the_six_numbers() {
 fn a_grade_of_a_person_stands_with_their_name_and_reason_beside_the_measured_one() {
     let (document, _, _) = sample();
     let why = "second look at the drop".to_owned();
-    let given = Override { grade: Grade::Fit, by: "R. Okafor".to_owned(), why, at: String::new() };
+    let given = Override { grade: Grade::Fit, by: "the foreman".to_owned(), why, at: String::new() };
     let label = ResultLabel::new("TQ-0001", &document, Some(&given)).unwrap();
     let texts = texts(&laid_out(&[label], "a4-10", 0)[0]);
     assert!(texts.contains(&"FIT".to_owned()), "{texts:?}");
     let measured = document.verdict.as_ref().unwrap().grade.word();
     let all = texts.join(" ");
-    assert!(all.contains(&format!("by R. Okafor: second look at the drop (measured: {measured})")), "{all}");
+    assert!(all.contains(&format!("by the foreman: second look at the drop (measured: {measured})")), "{all}");
 }
 
 #[test]

@@ -2,7 +2,7 @@
 //!
 //! Two units are as far apart as their rising speeds over the whole duty range (root mean square over the grid, as a
 //! share of full speed) and their soft starts: a tenth of the ramp counts like one percent of full speed. Only units of
-//! the same kind of input and active level go together.
+//! the same kind of input and active level, measured with the same load fan, go together.
 
 use std::collections::BTreeMap;
 
@@ -60,7 +60,7 @@ fn candidate(member: &Member) -> bool {
 
 /// Distance of two units as a share of full speed; `None` where they cannot go together.
 fn distance(a: &Member, b: &Member) -> Option<f64> {
-    if group(a) != group(b) {
+    if group(a) != group(b) || a.fan.is_other(&b.fan) {
         return None;
     }
     let full = 0.5 * (a.curve.full_rpm()? + b.curve.full_rpm()?);
@@ -203,6 +203,8 @@ fn describe(units: &[&Member], rigs: &BTreeMap<String, RigErrors>) -> Option<Mat
                 let common = common_u(a, place, errors(a)).hypot(common_u(b, place, errors(b)));
                 // On one rig the common errors move both alike and leave only their share of the difference.
                 let relative = (x - y).abs() / x.abs().max(y.abs()).max(1.0);
+                let warmth = a.fan.warmth_u(&b.fan, 0.5 * (x + y));
+                let random = random.hypot(warmth);
                 let u = random.hypot(if one_rig { relative * common } else { common });
                 if (x - y).abs() >= worst.0 {
                     worst = ((x - y).abs(), u, *duty);
@@ -235,10 +237,10 @@ fn describe(units: &[&Member], rigs: &BTreeMap<String, RigErrors>) -> Option<Mat
 pub const fn mixed_note(one_rig: bool) -> &'static str {
     if one_rig {
         "measured on one rig: its clock, voltage reference and duty errors move both alike and cancel but for their share \
-         of the difference; reconnecting a unit is not included"
+         of the difference; how warm the load fan was from the unit before is in the uncertainty, reconnecting a unit is not"
     } else {
-        "measured on different rigs: the common errors of both rigs are in the uncertainty; reconnecting a unit is not \
-         included"
+        "measured on different rigs with load fans alike: the common errors of both rigs and how warm the fans were are in \
+         the uncertainty, reconnecting a unit is not"
     }
 }
 

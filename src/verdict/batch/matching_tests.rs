@@ -1,7 +1,8 @@
 use proptest::prelude::*;
 
 use super::*;
-use crate::verdict::batch::{SpeedCurve, Standing};
+use crate::results::Fitted;
+use crate::verdict::batch::{Fan, SpeedCurve, Standing};
 
 /// A unit whose speed rises to `full` and whose ramp lasts `ramp_s`.
 fn unit(tag: &str, full: f64, ramp_s: f64, rig: &str) -> Member {
@@ -11,6 +12,8 @@ fn unit(tag: &str, full: f64, ramp_s: f64, rig: &str) -> Member {
     member.rig = Some(rig.to_owned());
     member.numbers.insert(ResultName::Ramp1090S, (ramp_s, 0.01));
     let rpm = DUTIES.iter().map(|duty| Some(full * (duty / 90.0).min(1.0))).collect();
+    let known = |value: f64| Some(Fitted { value, u: 0.0 });
+    member.fan = Fan { named: None, resistance: known(0.1), ke: known(0.05), air: known(1e-5) };
     member.curve = SpeedCurve { rpm, u_rpm: vec![2.0; DUTIES.len()] };
     member
 }
@@ -51,6 +54,26 @@ fn other_kinds_and_units_that_must_not_be_fitted_stay_out_and_an_odd_one_is_left
     assert!(pairs(&members[..1], &rigs()).is_empty() && pairs(&[], &rigs()).is_empty());
     let alone = pairs(&members[2..5], &rigs());
     assert_eq!(alone.len(), 1, "one of three is left over");
+}
+
+#[test]
+fn speeds_taken_with_different_load_fans_are_never_put_together() {
+    let mut members = [unit("A", 2000.0, 2.0, "bench 1"), unit("B", 2000.0, 2.0, "bench 2")];
+    for (member, name) in members.iter_mut().zip(["340 mm", "280 mm"]) {
+        member.fan.named = Some(name.to_owned());
+    }
+    assert!(pairs(&members, &rigs()).is_empty());
+    assert!(alike(&members, 2, &rigs()).is_none());
+}
+
+#[test]
+fn a_fan_warm_from_the_unit_before_is_in_the_uncertainty() {
+    let cold = [unit("A", 2000.0, 2.0, "bench 1"), unit("B", 2040.0, 2.0, "bench 1")];
+    let mut warm = cold.clone();
+    // About 40 K.
+    warm[1].fan.resistance = Some(Fitted { value: 0.117, u: 0.0 });
+    let [cold, warm] = [cold, warm].map(|members| pairs(&members, &rigs())[0].clone());
+    assert!(warm.worst_u_rpm > cold.worst_u_rpm + 5.0, "{} {}", warm.worst_u_rpm, cold.worst_u_rpm);
 }
 
 #[test]

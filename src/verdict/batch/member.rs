@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::curve::SpeedCurve;
+use super::fan::Fan;
 use crate::record::event::{BenchFacts, LimitFacts};
 use crate::results::{Document, Grade, Measured, Outcome, ResultName};
 
@@ -55,6 +56,8 @@ pub struct Member {
     pub signs: Vec<String>,
     /// Rising speed over duty.
     pub curve: SpeedCurve,
+    /// Load fan behind those speeds.
+    pub fan: Fan,
     /// Rig that the run was taken on.
     pub rig: Option<String>,
     /// Plan of the run.
@@ -89,6 +92,7 @@ impl Member {
             outcomes: BTreeMap::new(),
             signs: Vec::new(),
             curve: SpeedCurve::default(),
+            fan: Fan::default(),
             rig: None,
             plan: None,
             run: None,
@@ -114,6 +118,7 @@ impl Member {
         self.words = document.results.iter().filter_map(word).collect();
         self.signs = document.signs.iter().map(|sign| sign.fault.clone()).collect();
         self.curve = SpeedCurve::of(&document.curve);
+        self.fan = Fan::of(document.load_fan.as_ref());
         self.standing = match (&document.verdict, &document.stopped) {
             (Some(_), _) => Standing::Judged,
             (None, Some(stopped)) => Standing::Stopped(stopped.cause.clone()),

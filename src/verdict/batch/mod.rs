@@ -3,6 +3,7 @@
 //! Pure, like all of the verdict: takes what was found for each unit and returns what it adds up to.
 
 mod curve;
+mod fan;
 mod kinds;
 mod matching;
 mod member;
@@ -11,6 +12,7 @@ mod order;
 mod ranking;
 
 pub use curve::{DUTIES, SpeedCurve};
+pub use fan::Fan;
 pub use kinds::{Kind, kinds};
 pub use matching::{Match, alike, mixed_note, pairs};
 pub use member::{Member, RigErrors, Standing, group};

@@ -106,7 +106,7 @@ mod tests {
     #[test]
     fn grade_counts_before_risk_before_room_and_a_persons_grade_counts() {
         let mut given = member("TQ-0005", Grade::Scrap, 0.9, 0.9);
-        given.given = Some((Grade::Fit, "R. Okafor".to_owned(), "loose clip".to_owned()));
+        given.given = Some((Grade::Fit, "the foreman".to_owned(), "loose clip".to_owned()));
         let members = [
             member("TQ-0001", Grade::Scrap, 0.99, 0.7),
             member("TQ-0002", Grade::Fit, 0.02, 0.4),
@@ -125,10 +125,10 @@ mod tests {
             "{}",
             ranked[1].because
         );
-        assert!(ranked[3].because.starts_with("fit by R. Okafor: loose clip (measured: scrap)"));
+        assert!(ranked[3].because.starts_with("fit by the foreman: loose clip (measured: scrap)"));
         assert_eq!(to_do(&members[5]), "run it");
         let mut given = members[1].clone();
-        given.given = Some((Grade::Restricted, "R. Okafor".to_owned(), "low current use".to_owned()));
+        given.given = Some((Grade::Restricted, "the foreman".to_owned(), "low current use".to_owned()));
         assert_eq!(to_do(&given), "fit it only within its bounds: low current use");
     }
 }
