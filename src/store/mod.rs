@@ -8,6 +8,7 @@ mod copy;
 mod error;
 mod filter;
 mod index;
+mod listing;
 mod outbox;
 #[cfg(feature = "postgres")]
 mod postgres;
@@ -22,9 +23,9 @@ mod sqlite;
 mod units;
 
 pub use error::StoreError;
-pub use index::{
-    CONTACT_PLAN, Filter, Given, Listing, Page, Range, RunRow, RunState, SPIN_PLAN, UNSORTED, default_path,
-};
+pub use filter::{Filter, Range};
+pub use index::{CONTACT_PLAN, Given, RunRow, RunState, SPIN_PLAN, UNSORTED, default_path};
+pub use listing::{Cursor, Listing, Page, Total};
 pub use queue::{Turn, Worked};
 pub use rebuild::Rebuilt;
 pub use server::trouble;
