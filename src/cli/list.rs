@@ -172,6 +172,7 @@ fn csv(real: &[RunRow], played: &[RunRow]) -> Result<String, Failure> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::store::{Given, RunState};
 
     #[test]
     fn ranges_are_read_as_typed_and_wrong_ones_say_what_is_wrong() {
@@ -183,5 +184,42 @@ mod tests {
         assert!(range("drop_v=300 mV..").unwrap_err().contains("write it in V"));
         assert!(range("drop_v=0.3..0.1").unwrap_err().contains("empty"));
         assert!(range("drop_v<0.3").is_err() && range("drop_v=0.3").is_err() && range("drop_v=nan..").is_err());
+    }
+
+    #[test]
+    fn csv_has_a_persons_reason_and_no_cell_that_a_spreadsheet_would_run() {
+        let row = RunRow {
+            run: "20260512T143015Z-a3f0c1".to_owned(),
+            unit: Some("TQ-0001".to_owned()),
+            batch: "may-shelf-3".to_owned(),
+            plan: Some("-full".to_owned()),
+            rig: Some("@bench".to_owned()),
+            started: None,
+            bench_s: 412.5,
+            state: RunState::Finished,
+            grade: Some(Grade::Scrap),
+            reason: Some("=1+1\nand more".to_owned()),
+            dir: PathBuf::from("reports/may-shelf-3"),
+            given: Some(Given {
+                grade: Grade::Fit,
+                by: "+Ines".to_owned(),
+                why: "=HYPERLINK(\"x\"), loose".to_owned(),
+            }),
+            recorded_unit: None,
+            bench: None,
+            analysis: None,
+        };
+        let text = csv(&[row], &[]).unwrap();
+        let mut reader = csv::Reader::from_reader(text.as_bytes());
+        let head = reader.headers().unwrap().clone();
+        let cells = reader.records().next().unwrap().unwrap();
+        let of = |name: &str| cells[head.iter().position(|head| head == name).unwrap()].to_owned();
+        assert_eq!(of("given_why"), "'=HYPERLINK(\"x\"), loose");
+        assert_eq!((of("given_by"), of("plan"), of("rig")), ("'+Ines".into(), "'-full".into(), "'@bench".into()));
+        assert_eq!(
+            (of("reason"), of("unit"), of("bench_s")),
+            ("'=1+1 and more".into(), "TQ-0001".into(), "412.5".into())
+        );
+        assert_eq!((of("grade"), of("given_grade")), ("scrap".into(), "fit".into()));
     }
 }

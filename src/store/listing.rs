@@ -9,8 +9,9 @@ use super::filter::{Filter, Search};
 use super::index::{COLUMNS, Index, NEWEST_FIRST, RunRow};
 use super::sql::{Part, SqlError};
 
-/// Runs up to which they are looked up and sorted. Beyond it, a page is met at least once in this many of a million runs.
-const FEW: u64 = 5_000;
+/// Runs up to which they are looked up and sorted. Of a million runs, a page of fifty of more than this many is full after
+/// some ten thousand, which take about as long.
+const FEW: u64 = 3_000;
 /// Runs up to which a list is counted where counting is a walk along an index.
 const MOST_COUNTED: u64 = 10_000;
 

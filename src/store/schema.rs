@@ -178,9 +178,8 @@ const IN_BOTH: &str = "-- in both";
 fn lines_without<'a>(step: &'a str, other: &'a str) -> impl Iterator<Item = &'a str> {
     let mut meant = true;
     step.lines().filter(move |line| {
-        match line.trim() {
-            heading @ (IN_A_FILE | ON_A_SERVER | IN_BOTH) => meant = heading != other,
-            _ => {}
+        if let heading @ (IN_A_FILE | ON_A_SERVER | IN_BOTH) = line.trim() {
+            meant = heading != other;
         }
         meant
     })

@@ -239,6 +239,7 @@ impl Dialect {
 
     /// Numbers of the runs that may have `text` in a column of words, of which `check` is the condition, and whether all of
     /// them have; `None` where `text` is too short for an index of every three letters.
+    #[cfg_attr(not(feature = "postgres"), expect(unused_variables, reason = "a build that speaks to no server"))]
     pub(super) fn candidates(self, column: &str, text: &str, check: &Part) -> (Option<Part>, bool) {
         // More letters hardly leave fewer runs.
         const MOST: usize = 40;
