@@ -1,7 +1,8 @@
 //! What the store costs as it grows: `cargo bench --bench store`, or with counts of runs, `-- 10000 100000`.
 //!
-//! Fills an index with synthetic runs of units of many crates and prints the median of each query and of an insert at
-//! 10^4, 10^5 and 10^6 runs, with the exponent of the growth (0 constant, 1 in proportion).
+//! Fills an index with synthetic runs of units of many crates and prints the median of each question and of an insert at
+//! 10^4, 10^5 and 10^6 runs, with the exponent of the growth (0 constant, 1 in proportion). Then the report of a crate of
+//! 10 000 units: `-- --report` for that alone, `-- --write` puts both into `docs/scale.md`.
 
 use std::error::Error;
 use std::fmt::Write as _;
@@ -10,7 +11,10 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use galebench::intake::journal::{Entry, Facts, Line};
+use galebench::ops::batch::{self, Crate};
+use galebench::ops::run::{RunOptions, Task, run};
 use galebench::results::{Document, Grade, Measured, ResultName, Verdict};
+use galebench::runner::{Quiet, StopHandle};
 use galebench::store::{Filter, Page, Range, RunState, Store};
 use rand::{RngExt as _, SeedableRng as _};
 use rand_xoshiro::Xoshiro256PlusPlus as Random;
@@ -20,25 +24,54 @@ const REPEATS: usize = 21;
 /// Units of a crate, runs of a unit.
 const UNITS: u32 = 100;
 const RUNS: u32 = 4;
-const DONORS: [&str; 6] = ["minibus, rear", "van, side door", "estate", "hatchback", "pickup", "ambulance"];
+/// Units of the crate that is reported as a whole.
+const IN_REPORT: u32 = 10_000;
+const DONORS: [&str; 6] = ["minibus, rear", "van, side door", "estate", "hatchback", "pickup", "lorry"];
 const KINDS: [&str; 4] = ["two wires", "three wires, grey plug", "potted", "with diode"];
+/// Where the page begins.
+const PAGE: &str = "docs/scale.md";
+const BEGIN: &str = "<!-- printed by the command above -->\n";
+const END: &str = "<!-- end of what it printed -->\n";
 
 fn main() -> Result<(), Box<dyn Error>> {
-    let counts: Vec<u32> = std::env::args().skip(1).filter_map(|argument| argument.parse().ok()).collect();
+    let asked: Vec<String> = std::env::args().skip(1).filter(|argument| argument != "--bench").collect();
+    let has = |flag: &str| asked.iter().any(|argument| argument == flag);
+    let counts: Vec<u32> = asked.iter().filter_map(|argument| argument.parse().ok()).collect();
     let counts = if counts.is_empty() { vec![10_000, 100_000, 1_000_000] } else { counts };
+    let mut text = String::new();
+    if !has("--report") {
+        text += &growth(&counts)?;
+    }
+    text += &report()?;
+    say(&text)?;
+    if has("--write") {
+        let page = std::fs::read_to_string(PAGE)?;
+        let (head, rest) = page.split_once(BEGIN).ok_or("the page has no place for it")?;
+        let (_, tail) = rest.split_once(END).ok_or("the page has no place for it")?;
+        std::fs::write(PAGE, format!("{head}{BEGIN}\n```\n{text}```\n\n{END}{tail}"))?;
+    }
+    Ok(())
+}
+
+fn say(text: &str) -> Result<(), Box<dyn Error>> {
+    Ok(writeln!(std::io::stdout().lock(), "{text}")?)
+}
+
+/// The table of medians.
+fn growth(counts: &[u32]) -> Result<String, Box<dyn Error>> {
     let root = tempfile::tempdir()?;
     let store = Store::open(root.path(), false)?;
     let mut shop = Shop { random: Random::seed_from_u64(1), taken: 0, template: template()? };
     let mut columns = Vec::new();
-    for count in &counts {
+    for count in counts {
         let begin = Instant::now();
         shop.fill(&store, *count)?;
         let bytes = std::fs::metadata(root.path().join("galebench.db"))?.len();
         say(&format!("{count} runs: filled in {:.0} s, {:.0} MB", begin.elapsed().as_secs_f64(), bytes as f64 / 1e6))?;
         columns.push(shop.measure(&store)?);
     }
-    let mut text = format!("\n{:<44}", "median, ms");
-    for count in &counts {
+    let mut text = format!("{:<44}", "median, ms, at this many runs");
+    for count in counts {
         let _ = write!(text, "{count:>11}");
     }
     text += "   exponent\n";
@@ -46,15 +79,11 @@ fn main() -> Result<(), Box<dyn Error>> {
         let _ = write!(text, "{what:<44}");
         let times: Vec<f64> = columns.iter().map(|column| column[row].1).collect();
         for ms in &times {
-            let _ = write!(text, "{ms:>11.3}");
+            let _ = write!(text, "{ms:>11.2}");
         }
-        let _ = writeln!(text, "{:>11}", exponent(&counts, &times).map_or(String::new(), |e| format!("{e:.2}")));
+        let _ = writeln!(text, "{:>11}", exponent(counts, &times).map_or(String::new(), |e| format!("{e:.2}")));
     }
-    say(&text)
-}
-
-fn say(text: &str) -> Result<(), Box<dyn Error>> {
-    Ok(writeln!(std::io::stdout().lock(), "{text}")?)
+    Ok(text)
 }
 
 /// From the first count to the last.
@@ -77,16 +106,11 @@ struct Shop {
 impl Shop {
     /// More runs, until there are `count`, with the journals of their crates.
     fn fill(&mut self, store: &Store, count: u32) -> Result<(), Box<dyn Error>> {
-        let first = self.taken / (UNITS * RUNS);
-        while self.taken < count {
-            // A crate at a time would sync each; ten thousand runs at once is what a rebuild does.
-            let more = (count - self.taken).min(10_000);
-            let runs: Vec<_> = (0..more).map(|_| self.run()).collect();
-            store.insert_all(runs)?;
+        for batch in self.taken.div_ceil(UNITS * RUNS)..count.div_ceil(UNITS * RUNS) {
+            store.take_journal(&batch_name(batch), &journal(batch))?;
         }
-        for batch in first..self.taken.div_ceil(UNITS * RUNS) {
-            store.take_journal(&batch_name(batch), &self.journal(batch))?;
-        }
+        // All at once, as a rebuild does it.
+        store.insert_all((self.taken..count).map(|_| self.run()))?;
         Ok(())
     }
 
@@ -99,11 +123,11 @@ impl Shop {
         let start =
             jiff::Timestamp::UNIX_EPOCH + jiff::SignedDuration::from_secs(1_500_000_000 + 300 * i64::from(number));
         let run = format!("{}-{number:06x}", start.strftime("%Y%m%dT%H%M%SZ"));
-        let grade = match self.random.random_range(0..100) {
-            0..60 => Grade::Fit,
-            60..80 => Grade::Restricted,
-            80..90 => Grade::Undecided,
-            _ => Grade::Scrap,
+        let grade = match self.random.random_range(0..10_000) {
+            0..7_000 => Grade::Fit,
+            7_000..9_000 => Grade::Restricted,
+            9_000..9_995 => Grade::Scrap,
+            _ => Grade::Undecided,
         };
         let mut document = self.template.clone();
         let dir = Path::new("/records").join(batch_name(batch)).join(&unit).join(&run);
@@ -125,22 +149,13 @@ impl Shop {
             let value = if name == ResultName::DropV { drop_v } else { self.random.random::<f64>() };
             document.results.insert(name, Measured::number(name, value, 2.0, Vec::new(), "synthetic", 1));
         }
+        let kind = if number % 500 == 0 { "lin" } else { "pull_up" };
+        document.results.insert(ResultName::LineKind, Measured::word(ResultName::LineKind, kind, "synthetic", 1));
         (document, dir, RunState::Finished)
     }
 
-    fn journal(&mut self, batch: u32) -> Vec<Line> {
-        let mut any = |of: &[&str]| of[self.random.random_range(0..of.len())].to_owned();
-        let line = |tag: String, donor: String, kind: String| {
-            let facts =
-                Facts { donor: Some(donor), kind: Some(kind), shelf: Some("shelf 3".to_owned()), ..Facts::default() };
-            Line { at: "2026-05-12T08:00:00Z".to_owned(), by: None, entry: Entry::Unit { tag, facts } }
-        };
-        (0..UNITS).map(|unit| line(tag(batch * UNITS + unit), any(&DONORS), any(&KINDS))).collect()
-    }
-
-    /// Medians of all queries and of an insert, milliseconds.
+    /// Medians of all questions and of an insert, milliseconds.
     fn measure(&mut self, store: &Store) -> Result<Vec<(&'static str, f64)>, Box<dyn Error>> {
-        let page = |skip| Page { skip, rows: 50 };
         let of = |change: &dyn Fn(&mut Filter)| {
             let mut filter = Filter::default();
             change(&mut filter);
@@ -148,49 +163,61 @@ impl Shop {
         };
         let range = |min, max| vec![Range { result: ResultName::DropV, min, max }];
         let crates = self.taken / (UNITS * RUNS);
-        let queries: Vec<(&'static str, Filter, Page)> = vec![
-            ("list, first page", of(&|_| {}), page(0)),
-            ("list, page 200", of(&|_| {}), page(10_000.min(self.taken / 2))),
-            ("filter by batch", of(&|f| f.batch = Some(batch_name(crates / 2))), page(0)),
-            ("filter by unit", of(&|f| f.unit = Some(tag(crates / 2 * UNITS + 7))), page(0)),
-            ("filter by grade, one in ten", of(&|f| f.grade = Some(Grade::Scrap)), page(0)),
-            ("filter by donor, one in six", of(&|f| f.donor = Some("side door".to_owned())), page(0)),
-            ("filter by donor, none", of(&|f| f.donor = Some("tractor".to_owned())), page(0)),
-            ("filter by kind, one in four", of(&|f| f.kind = Some("grey".to_owned())), page(0)),
-            ("filter by range, a third", of(&|f| f.ranges = range(None, Some(0.2))), page(0)),
-            ("filter by range, one in 3000", of(&|f| f.ranges = range(Some(0.3), Some(0.3001))), page(0)),
-            ("filter by range, none", of(&|f| f.ranges = range(Some(0.5), None)), page(0)),
-            ("filter by text, all", of(&|f| f.text = Some("carried".to_owned())), page(0)),
-            ("filter by text, one unit", of(&|f| f.text = Some(tag(crates / 2 * UNITS + 7))), page(0)),
-            ("filter by text, none", of(&|f| f.text = Some("tractor".to_owned())), page(0)),
+        let middle = batch_name(crates / 2);
+        let of_middle = Filter { batch: Some(middle.clone()), ..Filter::default() };
+        let behind = store.list(&of_middle, &Page::first(1))?.next;
+        let donor = |text: &'static str| of(&move |f: &mut Filter| f.donor = Some(text.to_owned()));
+        let text = |text: &str| Filter { text: Some(text.to_owned()), ..Filter::default() };
+        let kind = |text: &str| Filter { kind: Some(text.to_owned()), ..Filter::default() };
+        let within = |min, max| Filter { ranges: range(min, max), ..Filter::default() };
+        let grade = |grade| Filter { grade: Some(grade), ..Filter::default() };
+        let unit = tag(crates / 2 * UNITS + 7);
+        let questions: Vec<(&'static str, Filter)> = vec![
+            ("first page", Filter::default()),
+            ("page in the middle", Filter::default()),
+            ("of a batch", of_middle),
+            ("of a unit", Filter { unit: Some(unit.clone()), ..Filter::default() }),
+            ("grade, seven of ten", grade(Grade::Fit)),
+            ("grade, one in 2 000", grade(Grade::Undecided)),
+            ("donor, one in six", donor("side door")),
+            ("donor, one in 100", donor("ambulance")),
+            ("donor, one in 300", donor("hearse")),
+            ("donor, one unit a crate in 100", donor("fire engine")),
+            ("donor, none", donor("tractor")),
+            ("kind noted, one in four", kind("grey")),
+            ("kind of line, nearly all", kind("pull_up")),
+            ("kind of line, one in 500", kind("lin")),
+            ("range, a third", within(None, Some(0.2))),
+            ("range, one in 100", within(Some(0.3), Some(0.303))),
+            ("range, one in 250", within(Some(0.3), Some(0.3012))),
+            ("range, one in 3 000", within(Some(0.3), Some(0.3001))),
+            ("range, none", within(Some(0.5), None)),
+            ("text, all", text("carried")),
+            ("text, one in six", text("side door")),
+            ("text, one unit", text(&unit)),
+            ("text, none", text("tractor")),
+            ("text of two letters, all", text("ca")),
             (
-                "filter by grade, donor and range",
+                "grade, donor and range, all met often",
                 of(&|f| {
                     f.grade = Some(Grade::Fit);
                     f.donor = Some("estate".to_owned());
                     f.ranges = range(Some(0.15), Some(0.25));
                 }),
-                page(0),
             ),
+            (
+                "donor and kind, often but never together",
+                of(&|f| (f.donor, f.kind) = (Some("lorry".to_owned()), Some("diode".to_owned()))),
+            ),
+            ("text of two letters, none", text("zz")),
         ];
         let mut medians = Vec::new();
-        for (what, filter, page) in &queries {
-            medians.push((
-                *what,
-                median(|| {
-                    store.list(filter, *page)?;
-                    Ok(())
-                })?,
-            ));
+        for (what, filter) in &questions {
+            let after = behind.clone().filter(|_| *what == "page in the middle");
+            let page = Page { after, rows: 50 };
+            medians.push((*what, median(|| Ok(store.list(filter, &page).map(drop)?))?));
         }
-        let unit = tag(crates / 2 * UNITS + 7);
-        medians.push((
-            "earlier runs of a unit",
-            median(|| {
-                store.earlier_runs(&unit, "")?;
-                Ok(())
-            })?,
-        ));
+        medians.push(("earlier runs of a unit", median(|| Ok(store.earlier_runs(&unit, "").map(drop)?))?));
         medians.push((
             "insert a run, on the disk",
             median(|| {
@@ -200,6 +227,25 @@ impl Shop {
         ));
         Ok(medians)
     }
+}
+
+fn journal(batch: u32) -> Vec<Line> {
+    let line = |unit: u32| {
+        let place = (batch * UNITS + unit) as usize;
+        let donor = match place {
+            _ if place % 10_000 == 77 => "fire engine",
+            _ if place % 300 == 11 => "hearse",
+            _ if place % 100 == 5 => "ambulance",
+            _ => DONORS[place % DONORS.len()],
+        };
+        // The last donor never has the last kind.
+        let kind = KINDS[(place / DONORS.len()) % if donor == DONORS[5] { 3 } else { 4 }];
+        let (donor, kind) = (Some(donor.to_owned()), Some(kind.to_owned()));
+        let facts = Facts { donor, kind, shelf: Some("shelf 3".to_owned()), ..Facts::default() };
+        let tag = tag(batch * UNITS + unit);
+        Line { at: "2026-05-12T08:00:00Z".to_owned(), by: None, entry: Entry::Unit { tag, facts } }
+    };
+    (0..UNITS).map(line).collect()
 }
 
 fn median(mut work: impl FnMut() -> Result<(), Box<dyn Error>>) -> Result<f64, Box<dyn Error>> {
@@ -216,6 +262,60 @@ fn median(mut work: impl FnMut() -> Result<(), Box<dyn Error>>) -> Result<f64, B
     }
     times.sort_by(f64::total_cmp);
     Ok(times[times.len() / 2])
+}
+
+/// The report of a crate of very many units: each has the results of one whole virtual run, numbers a little apart.
+fn report() -> Result<String, Box<dyn Error>> {
+    let root = tempfile::tempdir()?;
+    let batch = "many".to_owned();
+    let options = RunOptions {
+        rig: "rigs/virtual.toml".into(),
+        task: Task::Plan("test-plans/full.toml".into()),
+        unit: tag(0),
+        batch: Some(batch.clone()),
+        out: root.path().to_owned(),
+        seed: Some(1),
+        form: None,
+    };
+    let first = run(&options, &mut Quiet, StopHandle::new())?;
+    let mut random = Random::seed_from_u64(2);
+    let mut bytes = 0;
+    let mut runs = Vec::new();
+    for number in 1..IN_REPORT {
+        let mut document = first.document.clone();
+        let name = format!("run-{number:06}");
+        let dir = root.path().join(&batch).join(tag(number)).join(&name);
+        (document.unit, document.run) = (Some(tag(number)), Some(name));
+        let factor = 1.0 + 0.02 * (random.random::<f64>() - 0.5);
+        let speeds = document.curve.iter_mut().flat_map(|point| [&mut point.speed_rpm, &mut point.speed_ref_rpm]);
+        speeds.flatten().for_each(|rpm| *rpm *= factor);
+        for name in ResultName::ALL {
+            if let Some(value) = document.results.get(name).and_then(Measured::as_number) {
+                let other = value * (1.0 + 0.1 * (random.random::<f64>() - 0.5));
+                document.results.insert(*name, Measured::number(*name, other, 2.0, Vec::new(), "synthetic", 1));
+            }
+        }
+        let text = galebench::report::json(&document);
+        bytes += text.len();
+        std::fs::create_dir_all(&dir)?;
+        std::fs::write(dir.join("results.json"), text)?;
+        runs.push((document, dir, RunState::Finished));
+    }
+    Store::open(root.path(), true)?.insert_all(runs)?;
+    let begin = Instant::now();
+    let gathered = Crate::gather(root.path(), &batch, None)?;
+    let gathered_s = begin.elapsed().as_secs_f64();
+    let summary = gathered.summary();
+    let summed_s = begin.elapsed().as_secs_f64();
+    batch::write(root.path(), None, &summary)?;
+    let all_s = begin.elapsed().as_secs_f64();
+    Ok(format!(
+        "\nreport of a crate of {IN_REPORT} units, {:.0} MB of results: {all_s:.2} s\n  read {gathered_s:.2} s, ranked {:.2} s, \
+         page, CSV and JSON written {:.2} s\n",
+        bytes as f64 / 1e6,
+        summed_s - gathered_s,
+        all_s - summed_s,
+    ))
 }
 
 fn tag(number: u32) -> String {

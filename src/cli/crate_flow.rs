@@ -43,9 +43,9 @@ pub(crate) struct CrateArgs {
     /// units by itself
     #[arg(long)]
     unattended: bool,
-    /// Units at a time, unattended on the virtual bench only
-    #[arg(long, value_name = "N", default_value_t = 1)]
-    jobs: usize,
+    /// Units at a time, unattended on the virtual bench only [default: one for each processor]
+    #[arg(long, value_name = "N")]
+    jobs: Option<usize>,
     /// Leave out the contact check before each unit
     #[arg(long)]
     no_contact_check: bool,
@@ -124,7 +124,8 @@ impl CrateArgs {
         if flow.left().is_empty() {
             say("no registered unit of this batch is without a verdict; `galebench intake` registers units");
         }
-        let after = flow.unattended(self.jobs, &halt_on_interrupt(), |done, rest_s| {
+        let jobs = self.jobs.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from));
+        let after = flow.unattended(jobs, &halt_on_interrupt(), |done, rest_s| {
             if !self.quiet {
                 let rest = rest_s.map_or(String::new(), |s| format!(", about {} to go", duration(s)));
                 say(&format!("{}: {}{rest}", done.tag, line(done)));

@@ -11,7 +11,7 @@ use crate::intake::journal::Facts;
 use crate::intake::table;
 use crate::ops::archive;
 use crate::ops::intake::Desk;
-use crate::store::{Page, UnitRow};
+use crate::store::UnitRow;
 
 /// Register the units of a crate: tag, donor, shelf, price, what eyes find, pictures
 #[derive(Debug, Args)]
@@ -103,9 +103,9 @@ struct ShowArgs {
     /// Rows at most
     #[arg(long, value_name = "N", default_value_t = 200)]
     rows: u32,
-    /// Rows passed over
-    #[arg(long, value_name = "N", default_value_t = 0)]
-    skip: u32,
+    /// Go on behind this unit, the last of the page before
+    #[arg(long, value_name = "TAG")]
+    after: Option<String>,
     /// Write the units as JSON to this file, or to standard output for `-`
     #[arg(long, value_name = "PATH", num_args = 0..=1, default_missing_value = "-")]
     json: Option<PathBuf>,
@@ -164,11 +164,16 @@ impl ImportArgs {
 
 impl ShowArgs {
     fn run(&self) -> Result<ExitStatus, Failure> {
-        let page = Page { skip: self.skip, rows: self.rows };
-        let units = archive::registered(&self.desk.out, &self.desk.batch, page)?;
+        let after = self.after.as_deref();
+        let mut units = archive::registered(&self.desk.out, &self.desk.batch, after, self.rows.saturating_add(1))?;
+        let more = units.len() > self.rows as usize;
+        units.truncate(self.rows as usize);
         match &self.json {
             Some(path) => put_json(&serde_json::to_string_pretty(&units).map_err(Failure::failed)?, path)?,
             None => print(&text(&units))?,
+        }
+        if let Some(last) = units.last().filter(|_| more) {
+            say(&format!("there are more; --after {} shows the next", last.tag));
         }
         Ok(ExitStatus::Done)
     }

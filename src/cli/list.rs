@@ -6,12 +6,13 @@ use clap::Args;
 use serde::Serialize;
 
 use crate::cli::exit::{ExitStatus, Failure};
-use crate::cli::output::{print, put_json};
+use crate::cli::output::{print, put_json, say};
 use crate::cli::run::grade_parser;
 use crate::cli::table;
 use crate::ops::archive;
+use crate::report::cell;
 use crate::results::{Grade, ResultName};
-use crate::store::{Filter, Page, Range, RunRow};
+use crate::store::{Filter, Range, RunRow};
 
 /// List what has been tested, newest first; runs of the virtual bench apart
 #[derive(Debug, Args)]
@@ -19,7 +20,7 @@ pub(crate) struct ListArgs {
     /// Only runs of this batch
     #[arg(long, value_name = "NAME")]
     batch: Option<String>,
-    /// Only runs with this grade
+    /// Only runs with this grade: a person's where there is one, else the measured one
     #[arg(long, value_name = "GRADE", value_parser = grade_parser())]
     grade: Option<Grade>,
     /// Only units pulled from a donor with this in its words
@@ -38,9 +39,9 @@ pub(crate) struct ListArgs {
     /// Rows at most, of each kind of bench
     #[arg(long, value_name = "N", default_value_t = 50)]
     rows: u32,
-    /// Rows passed over
-    #[arg(long, value_name = "N", default_value_t = 0)]
-    skip: u32,
+    /// Go on behind this run, the last of the page before; real and virtual runs each have their own pages
+    #[arg(long, value_name = "RUN")]
+    after: Option<String>,
     /// Folder with records and store
     #[arg(long, value_name = "DIR", default_value = "reports")]
     out: PathBuf,
@@ -99,13 +100,14 @@ impl ListArgs {
             ranges: self.ranges.clone(),
             ..Filter::default()
         };
-        let page = Page { skip: self.skip, rows: self.rows };
-        let real = archive::list(&self.out, false, &filter, page)?;
-        let played = archive::list(&self.out, true, &filter, page)?;
+        let [real, played] = archive::list(&self.out, &filter, self.after.as_deref(), self.rows)?;
         match (&self.json, &self.csv) {
             (Some(path), _) => put_json(&json(&real.rows, &played.rows)?, path)?,
             (None, Some(path)) => put_json(&csv(&real.rows, &played.rows)?, path)?,
-            (None, None) => print(&table::both(&real.rows, real.total, &played.rows, played.total))?,
+            (None, None) => return print(&table::both(&real, &played)).map(|()| ExitStatus::Done),
+        }
+        for listing in [&real, &played] {
+            table::next_page(listing).iter().for_each(|words| say(words));
         }
         Ok(ExitStatus::Done)
     }
@@ -131,6 +133,7 @@ fn csv(real: &[RunRow], played: &[RunRow]) -> Result<String, Failure> {
         "grade",
         "given_grade",
         "given_by",
+        "given_why",
         "reason",
         "bench_s",
         "run",
@@ -139,24 +142,25 @@ fn csv(real: &[RunRow], played: &[RunRow]) -> Result<String, Failure> {
     ];
     writer.write_record(head).map_err(Failure::failed)?;
     for (is_virtual, row) in real.iter().map(|row| ("0", row)).chain(played.iter().map(|row| ("1", row))) {
-        let text = |text: &Option<String>| text.clone().unwrap_or_default();
+        let text = |text: &Option<String>| cell(text.as_deref().unwrap_or_default());
         let grade = |grade: Option<Grade>| grade.map_or("", Grade::word).to_owned();
         let given = row.given.as_ref();
         writer
             .write_record([
                 text(&row.started),
                 text(&row.unit),
-                row.batch.clone(),
+                cell(&row.batch),
                 text(&row.plan),
                 text(&row.rig),
                 row.state.word().to_owned(),
                 grade(row.grade),
                 grade(given.map(|given| given.grade)),
-                given.map_or(String::new(), |given| given.by.clone()),
+                given.map_or(String::new(), |given| cell(&given.by)),
+                given.map_or(String::new(), |given| cell(&given.why)),
                 text(&row.reason),
                 format!("{:.1}", row.bench_s),
-                row.run.clone(),
-                row.dir.display().to_string(),
+                cell(&row.run),
+                cell(&row.dir.to_string_lossy()),
                 is_virtual.to_owned(),
             ])
             .map_err(Failure::failed)?;
@@ -168,6 +172,7 @@ fn csv(real: &[RunRow], played: &[RunRow]) -> Result<String, Failure> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::store::{Given, RunState};
 
     #[test]
     fn ranges_are_read_as_typed_and_wrong_ones_say_what_is_wrong() {
@@ -179,5 +184,42 @@ mod tests {
         assert!(range("drop_v=300 mV..").unwrap_err().contains("write it in V"));
         assert!(range("drop_v=0.3..0.1").unwrap_err().contains("empty"));
         assert!(range("drop_v<0.3").is_err() && range("drop_v=0.3").is_err() && range("drop_v=nan..").is_err());
+    }
+
+    #[test]
+    fn csv_has_a_persons_reason_and_no_cell_that_a_spreadsheet_would_run() {
+        let row = RunRow {
+            run: "20260512T143015Z-a3f0c1".to_owned(),
+            unit: Some("TQ-0001".to_owned()),
+            batch: "may-shelf-3".to_owned(),
+            plan: Some("-full".to_owned()),
+            rig: Some("@bench".to_owned()),
+            started: None,
+            bench_s: 412.5,
+            state: RunState::Finished,
+            grade: Some(Grade::Scrap),
+            reason: Some("=1+1\nand more".to_owned()),
+            dir: PathBuf::from("reports/may-shelf-3"),
+            given: Some(Given {
+                grade: Grade::Fit,
+                by: "+Ines".to_owned(),
+                why: "=HYPERLINK(\"x\"), loose".to_owned(),
+            }),
+            recorded_unit: None,
+            bench: None,
+            analysis: None,
+        };
+        let text = csv(&[row], &[]).unwrap();
+        let mut reader = csv::Reader::from_reader(text.as_bytes());
+        let head = reader.headers().unwrap().clone();
+        let cells = reader.records().next().unwrap().unwrap();
+        let of = |name: &str| cells[head.iter().position(|head| head == name).unwrap()].to_owned();
+        assert_eq!(of("given_why"), "'=HYPERLINK(\"x\"), loose");
+        assert_eq!((of("given_by"), of("plan"), of("rig")), ("'+Ines".into(), "'-full".into(), "'@bench".into()));
+        assert_eq!(
+            (of("reason"), of("unit"), of("bench_s")),
+            ("'=1+1 and more".into(), "TQ-0001".into(), "412.5".into())
+        );
+        assert_eq!((of("grade"), of("given_grade")), ("scrap".into(), "fit".into()));
     }
 }

@@ -11,6 +11,7 @@ use crate::ops::analyze;
 use crate::ops::archive::{self, History};
 use crate::record::csv_import::TraceOptions;
 use crate::report;
+use crate::store::Listing;
 
 /// Show every run of a unit and the results of the latest
 #[derive(Debug, Args)]
@@ -34,8 +35,9 @@ impl ShowArgs {
         match &self.json {
             Some(path) => put_json(&list::json(&real, &played)?, path)?,
             None => {
-                let mut text = table::both(&real, real.len() as u64, &played, played.len() as u64);
-                if let Some(row) = real.first().or(played.first()) {
+                let (real, played) = (Listing::whole(real), Listing::whole(played));
+                let mut text = table::both(&real, &played);
+                if let Some(row) = real.rows.first().or(played.rows.first()) {
                     text += &format!("\nlatest run: {}\n\n", row.dir.display());
                     text += &match &latest {
                         Some(document) => report::text(document),

@@ -2,16 +2,16 @@
 
 use std::fmt::Write as _;
 
-use crate::store::RunRow;
+use crate::store::{Listing, RunRow, Total};
 
 /// Both kinds of runs, each under its heading, with how many there are in all.
-pub(crate) fn both(real: &[RunRow], real_total: u64, played: &[RunRow], played_total: u64) -> String {
-    if real.is_empty() && played.is_empty() {
+pub(crate) fn both(real: &Listing, played: &Listing) -> String {
+    if real.rows.is_empty() && played.rows.is_empty() {
         return "no runs\n".to_owned();
     }
     let mut text = String::new();
-    for (heading, rows, total) in [("", real, real_total), ("VIRTUAL BENCH, no real units", played, played_total)] {
-        if rows.is_empty() {
+    for (heading, listing) in [("", real), ("VIRTUAL BENCH, no real units", played)] {
+        if listing.rows.is_empty() {
             continue;
         }
         if !text.is_empty() {
@@ -20,13 +20,23 @@ pub(crate) fn both(real: &[RunRow], real_total: u64, played: &[RunRow], played_t
         if !heading.is_empty() {
             let _ = writeln!(text, "{heading}");
         }
-        text += &rows_text(rows);
-        let shown = rows.len() as u64;
-        if total > shown {
-            let _ = writeln!(text, "{shown} of {total} runs; --skip and --rows show the others");
+        text += &rows_text(&listing.rows);
+        if let Some(words) = next_page(listing) {
+            let _ = writeln!(text, "{words}");
         }
     }
     text
+}
+
+/// How many runs there are beside those shown, and how to see the next; `None` after the last page.
+pub(crate) fn next_page(listing: &Listing) -> Option<String> {
+    let last = listing.rows.last().filter(|_| listing.next.is_some())?;
+    let shown = listing.rows.len();
+    let total = match listing.total {
+        Total::Exactly(total) => format!("{total}"),
+        Total::MoreThan(total) => format!("more than {total}"),
+    };
+    Some(format!("{shown} of {total} runs; --after {} shows the next", last.run))
 }
 
 /// One line per run: when, unit, batch, plan, grade or how it ended, the reason.
@@ -69,7 +79,7 @@ mod tests {
 
     use super::*;
     use crate::results::Grade;
-    use crate::store::{Given, RunState};
+    use crate::store::{Cursor, Given, RunState};
 
     fn row(unit: &str, state: RunState, grade: Option<Grade>, reason: Option<&str>) -> RunRow {
         RunRow {
@@ -103,7 +113,12 @@ mod tests {
         real[2].given = Some(Given { grade: Grade::Restricted, by, why });
         real[2].recorded_unit = Some("TQ-0002".to_owned());
         let played = [row("TQ-0900", RunState::Stopped, Some(Grade::Scrap), Some("over current: 97 A\nlong story"))];
-        insta::assert_snapshot!(both(&real, 12, &played, 1));
-        assert_eq!(both(&[], 0, &[], 0), "no runs\n");
+        let next = Some(Cursor::default());
+        let real = Listing { rows: real, total: Total::Exactly(12), next };
+        let played = Listing { rows: played.to_vec(), total: Total::Exactly(1), next: None };
+        insta::assert_snapshot!(both(&real, &played));
+        let many = Listing { total: Total::MoreThan(10_000), ..real };
+        assert!(both(&many, &played).contains("3 of more than 10000 runs; --after 2026"));
+        assert_eq!(both(&Listing::default(), &Listing::default()), "no runs\n");
     }
 }

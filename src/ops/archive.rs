@@ -45,12 +45,29 @@ pub fn bring_record(dir: &Path) -> Result<(), OpsError> {
     Ok(())
 }
 
-/// A page of the runs that match `filter`, newest first; of the virtual bench's runs if `is_virtual`.
+/// The first `rows` of the runs that match `filter`, newest first, real ones and then those of the virtual bench. With
+/// `after`, the name of a run, those behind it, of its kind alone.
 ///
 /// # Errors
-/// A store that cannot be opened or read.
-pub fn list(root: &Path, is_virtual: bool, filter: &Filter, page: Page) -> Result<Listing, OpsError> {
-    Ok(Store::open(root, is_virtual)?.list(filter, page)?)
+/// A store that cannot be opened or read; a run that is in neither.
+pub fn list(root: &Path, filter: &Filter, after: Option<&str>, rows: u32) -> Result<[Listing; 2], OpsError> {
+    let mut listings = [Listing::default(), Listing::default()];
+    let mut known = after.is_none();
+    for (listing, is_virtual) in listings.iter_mut().zip([false, true]) {
+        let store = Store::open(root, is_virtual)?;
+        let place = after.map(|run| store.cursor(run)).transpose()?.flatten();
+        if after.is_none() || place.is_some() {
+            *listing = store.list(filter, &Page { after: place, rows })?;
+            known = true;
+        }
+    }
+    match after.filter(|_| !known) {
+        None => Ok(listings),
+        Some(run) => Err(OpsError::Argument {
+            what: format!("run `{run}`"),
+            why: "is not known here; name the last run of the page before, as it was shown there".to_owned(),
+        }),
+    }
 }
 
 /// All runs of a unit, newest first; real ones, or those of the virtual bench.
@@ -127,10 +144,10 @@ pub fn tags_of_batch(root: &Path, is_virtual: bool, batch: &str) -> Result<Vec<S
     Ok(Store::open(root, is_virtual)?.tags_of(batch)?)
 }
 
-/// Registered units of `batch`, by tag.
+/// Registered units of `batch`, by tag, the first `rows` of those behind the tag `after`.
 ///
 /// # Errors
 /// A store that cannot be opened or read.
-pub fn registered(root: &Path, batch: &str, page: Page) -> Result<Vec<UnitRow>, OpsError> {
-    Ok(Store::open(root, false)?.units_of(batch, page)?)
+pub fn registered(root: &Path, batch: &str, after: Option<&str>, rows: u32) -> Result<Vec<UnitRow>, OpsError> {
+    Ok(Store::open(root, false)?.units_of(batch, after, rows)?)
 }

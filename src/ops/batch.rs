@@ -119,12 +119,11 @@ impl Crate {
 fn runs_of(out: &Path, batch: &str, is_virtual: bool) -> Result<BTreeMap<String, Runs>, OpsError> {
     let store = Store::open(out, is_virtual)?;
     let filter = Filter { batch: Some(batch.to_owned()), ..Filter::default() };
-    let mut page = Page { skip: 0, rows: ROWS };
+    let mut page = Page::first(ROWS);
     let mut units: BTreeMap<String, Runs> = BTreeMap::new();
     loop {
-        let rows = store.list(&filter, page)?.rows;
-        let full = rows.len() == ROWS as usize;
-        for row in rows {
+        let listing = store.list(&filter, &page)?;
+        for row in listing.rows {
             let Some(unit) = row.unit.clone() else { continue };
             let runs = units.entry(unit).or_default();
             runs.bench_s += row.bench_s;
@@ -137,10 +136,10 @@ fn runs_of(out: &Path, batch: &str, is_virtual: bool) -> Result<BTreeMap<String,
                 }
             }
         }
-        if !full {
+        if listing.next.is_none() {
             break;
         }
-        page.skip += ROWS;
+        page.after = listing.next;
     }
     units.values().filter_map(|runs| runs.counting.as_ref()).try_for_each(|run| store.bring(run))?;
     Ok(units)

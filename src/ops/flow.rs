@@ -148,18 +148,18 @@ impl Flow {
         let filter = Filter { batch: Some(self.options.desk.batch.clone()), ..Filter::default() };
         for is_virtual in if self.is_virtual { &[true][..] } else { &[true, false] } {
             let store = Store::open(&self.options.desk.out, *is_virtual)?;
-            let mut page = Page { skip: 0, rows: ROWS };
+            let mut page = Page::first(ROWS);
             loop {
-                let rows = store.list(&filter, page)?.rows;
-                for row in rows.iter().filter(|row| row.state != RunState::Interrupted && row.judges()) {
+                let listing = store.list(&filter, &page)?;
+                for row in listing.rows.iter().filter(|row| row.state != RunState::Interrupted && row.judges()) {
                     if let (Some(unit), Some(_)) = (&row.unit, row.grade) {
                         self.finished.entry(unit.clone()).or_insert(row.counted_grade());
                     }
                 }
-                if rows.len() < ROWS as usize {
+                if listing.next.is_none() {
                     break;
                 }
-                page.skip += ROWS;
+                page.after = listing.next;
             }
         }
         Ok(())

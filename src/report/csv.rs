@@ -4,6 +4,13 @@ use std::fmt::Write as _;
 
 use crate::results::{Direction, Document};
 
+/// A text as a cell: line feeds become spaces, and what a spreadsheet would run as a formula is made text by a leading `'`.
+#[must_use]
+pub fn cell(text: &str) -> String {
+    let text = text.replace(['\n', '\r'], " ");
+    if text.starts_with(['=', '+', '-', '@', '\t']) { format!("'{text}") } else { text }
+}
+
 /// Header and one line per settled point; an empty field is "not measured". Numbers are in the unit of their column name.
 #[must_use]
 pub fn curve_csv(document: &Document) -> String {

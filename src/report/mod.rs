@@ -18,7 +18,7 @@ mod view;
 pub mod wiring;
 
 pub use budget::budgets;
-pub use csv::curve_csv;
+pub use csv::{cell, curve_csv};
 pub use html::html;
 pub use text::text;
 

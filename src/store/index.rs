@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 
 use super::error::StoreError;
-use super::filter::{conditions, numbers};
+use super::filter::numbers;
 use super::schema;
 use super::sql::{Database, Row, SqlError, Value};
 use crate::results::{Document, Grade, Measured, ResultName};
@@ -118,62 +118,6 @@ pub struct Given {
     pub why: String,
 }
 
-/// Which runs to list; what is left out is not asked for.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Filter {
-    /// Of this batch.
-    pub batch: Option<String>,
-    /// Of this unit.
-    pub unit: Option<String>,
-    /// With this grade.
-    pub grade: Option<Grade>,
-    /// That ended so.
-    pub state: Option<RunState>,
-    /// Of units pulled from a donor with this in its words.
-    pub donor: Option<String>,
-    /// Of this kind of input, or of units with this in the kind that was noted at intake.
-    pub kind: Option<String>,
-    /// With this anywhere in tag, reason, rig, plan, a person's words or what was noted at intake.
-    pub text: Option<String>,
-    /// With results in these ranges.
-    pub ranges: Vec<Range>,
-}
-
-/// A result between two values.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Range {
-    /// Which.
-    pub result: ResultName,
-    /// At least this.
-    pub min: Option<f64>,
-    /// At most this.
-    pub max: Option<f64>,
-}
-
-/// Which part of a list.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Page {
-    /// Rows passed over.
-    pub skip: u32,
-    /// Rows wanted at most.
-    pub rows: u32,
-}
-
-impl Default for Page {
-    fn default() -> Self {
-        Self { skip: 0, rows: 50 }
-    }
-}
-
-/// A page of a list.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Listing {
-    /// The rows, newest run first.
-    pub rows: Vec<RunRow>,
-    /// How many runs there are on all pages.
-    pub total: u64,
-}
-
 /// One index: a file of this bench's own, or the tables on a server that benches share.
 #[derive(Debug)]
 pub(super) struct Index {
@@ -187,9 +131,11 @@ pub(super) struct Index {
     writing: Cell<bool>,
 }
 
-/// Newest first; runs without a start time last. Identifiers decide between equal times.
-const NEWEST_FIRST: &str = "ORDER BY started_ms DESC NULLS LAST, run DESC, id DESC";
-const COLUMNS: &str = "run, unit, batch, plan, rig, started, bench_s, state, grade, reason, dir, \
+/// Start of a run that does not say when it was: before all others.
+const TIMELESS_MS: i64 = -9_000_000_000_000_000_000;
+/// Newest first; identifiers decide between equal times.
+pub(super) const NEWEST_FIRST: &str = "ORDER BY at_ms DESC, run DESC, runs.id DESC";
+pub(super) const COLUMNS: &str = "run, unit, batch, plan, rig, started, bench_s, state, grade, reason, dir, \
     given_grade, given_by, given_why, recorded_unit, bench, analysis";
 
 impl Index {
@@ -241,6 +187,7 @@ impl Index {
         let reason = verdict
             .and_then(|verdict| verdict.reasons.first())
             .or(document.stopped.as_ref().map(|stopped| &stopped.cause));
+        let started_ms = document.started.as_deref().and_then(milliseconds);
         let values = [
             dir.into(),
             run.into(),
@@ -249,43 +196,70 @@ impl Index {
             (&document.plan).into(),
             (&document.rig).into(),
             (&document.started).into(),
-            document.started.as_deref().and_then(milliseconds).into(),
+            started_ms.into(),
             document.bench_seconds.into(),
             state.word().into(),
             verdict.map(|verdict| verdict.grade.word()).into(),
             reason.map(String::as_str).into(),
             document.results.get(&ResultName::LineKind).and_then(Measured::as_word).into(),
-            numbers(document).into(),
             bench.into(),
             (&document.analysis).into(),
+            started_ms.unwrap_or(TIMELESS_MS).into(),
+            i64::from(document.plan.as_deref() != Some(CONTACT_PLAN)).into(),
         ];
         let insert =
             "INSERT INTO runs (dir, run, unit, batch, plan, rig, started, started_ms, bench_s, state, grade, reason,
-                                   line_kind, numbers, bench, analysis)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16)
+                                   line_kind, bench, analysis, at_ms, listed)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)
                  ON CONFLICT (dir) DO UPDATE SET
                      run = excluded.run, batch = excluded.batch, plan = excluded.plan,
                      unit = CASE WHEN runs.recorded_unit IS NULL THEN excluded.unit ELSE runs.unit END,
                      rig = excluded.rig, started = excluded.started, started_ms = excluded.started_ms,
                      bench_s = excluded.bench_s, state = excluded.state, grade = excluded.grade,
-                     reason = excluded.reason, line_kind = excluded.line_kind, numbers = excluded.numbers,
-                     bench = coalesce(excluded.bench, runs.bench), analysis = excluded.analysis";
-        self.database.execute(insert, &values).map_err(|e| self.failed("write", e))?;
+                     reason = excluded.reason, line_kind = excluded.line_kind,
+                     bench = coalesce(excluded.bench, runs.bench), analysis = excluded.analysis,
+                     at_ms = excluded.at_ms, listed = excluded.listed
+                 RETURNING id";
+        self.at_once(|| {
+            let write = || -> Result<(), SqlError> {
+                let id = self.database.first(insert, &values)?;
+                let id: i64 = id.ok_or_else(|| SqlError::other("a run put in has no number"))?.take()?;
+                self.write_numbers(id, document)?;
+                self.refresh("id", id.into())
+            };
+            write().map_err(|e| self.failed("write", e))
+        })
+    }
+
+    /// The numbers of a run, for queries by range.
+    fn write_numbers(&self, id: i64, document: &Document) -> Result<(), SqlError> {
+        self.database.execute("DELETE FROM numbers WHERE run = ?1", &[id.into()])?;
+        let insert = format!(
+            "INSERT INTO numbers (run, result, value)
+             SELECT CAST(?1 AS BIGINT), key, CAST(value AS DOUBLE PRECISION) FROM {}",
+            self.database.dialect().each_number("?2")
+        );
+        self.database.execute(&insert, &[id.into(), numbers(document).into()])?;
         Ok(())
     }
 
-    /// Runs that match `filter`, newest first. Contact checks are shown only when a unit is asked for.
-    pub(super) fn list(&self, filter: &Filter, page: Page) -> Result<Listing, StoreError> {
-        let (matches, given) = conditions(filter, self.database.dialect());
-        let read = || {
-            let count = format!("SELECT count(*) FROM runs WHERE {matches}");
-            let total = self.count(&count, &given)?;
-            let Page { rows, skip } = page;
-            let select =
-                format!("SELECT {COLUMNS} FROM runs WHERE {matches} {NEWEST_FIRST} LIMIT {rows} OFFSET {skip}");
-            Ok(Listing { rows: self.rows(&select, &given)?, total })
-        };
-        read().map_err(|e| self.failed("read", e))
+    /// Writes down with the runs that have `value` in `column` what follows from all that is known of them: the grade that
+    /// counts, and the words in which they are looked for.
+    pub(super) fn refresh(&self, column: &str, value: Value) -> Result<(), SqlError> {
+        let noted =
+            |what: &str| format!("(SELECT {what} FROM units WHERE units.batch = runs.batch AND units.tag = runs.unit)");
+        let said = ["donor", "kind", "shelf", "findings", "note"].map(|column| format!("units.{column}"));
+        let own = ["unit", "reason", "rig", "plan", "given_by", "given_why"];
+        let refresh = format!(
+            "UPDATE runs SET counted = coalesce(given_grade, grade), donor = {}, kind = {},
+                 words = {} || coalesce({}, '') WHERE {column} = ?1",
+            noted("units.donor"),
+            noted("units.kind"),
+            together(&own),
+            noted(&together(&said)),
+        );
+        self.database.execute(&refresh, &[value])?;
+        Ok(())
     }
 
     /// How many other runs of the unit `tag`, contact checks apart, were started before `run`; all others when `run` is not in the
@@ -342,7 +316,7 @@ impl Index {
         read().map_err(|e| self.failed("read", e))
     }
 
-    fn rows(&self, select: &str, values: &[Value]) -> Result<Vec<RunRow>, SqlError> {
+    pub(super) fn rows(&self, select: &str, values: &[Value]) -> Result<Vec<RunRow>, SqlError> {
         self.database.query(select, values)?.iter_mut().map(|row| self.row(row)).collect()
     }
 
@@ -365,7 +339,7 @@ impl Index {
     }
 
     /// A row of [`COLUMNS`].
-    fn row(&self, row: &mut Row) -> Result<RunRow, SqlError> {
+    pub(super) fn row(&self, row: &mut Row) -> Result<RunRow, SqlError> {
         let unknown = |word: &str| SqlError::other(format!("`{word}` is not known"));
         let grade = |word: Option<String>| -> Result<Option<Grade>, SqlError> {
             word.map(|word| grade_of(&word).ok_or_else(|| unknown(&word))).transpose()
@@ -395,6 +369,12 @@ impl Index {
             analysis: row.take()?,
         })
     }
+}
+
+/// Texts one after another, with a character between them that nobody types.
+fn together<T: AsRef<str>>(columns: &[T]) -> String {
+    let texts: Vec<_> = columns.iter().map(|column| format!("coalesce({}, '')", column.as_ref())).collect();
+    format!("'\u{1f}' || {}", texts.join(" || '\u{1f}' || "))
 }
 
 fn grade_of(word: &str) -> Option<Grade> {

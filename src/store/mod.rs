@@ -9,6 +9,7 @@ mod courier;
 mod error;
 mod filter;
 mod index;
+mod listing;
 mod outbox;
 mod patience;
 #[cfg(feature = "postgres")]
@@ -27,9 +28,9 @@ mod units;
 
 pub use courier::wait as wait_for_couriers;
 pub use error::StoreError;
-pub use index::{
-    CONTACT_PLAN, Filter, Given, Listing, Page, Range, RunRow, RunState, SPIN_PLAN, UNSORTED, default_path,
-};
+pub use filter::{Filter, Range};
+pub use index::{CONTACT_PLAN, Given, RunRow, RunState, SPIN_PLAN, UNSORTED, default_path};
+pub use listing::{Cursor, Listing, Page, Total};
 pub use queue::{Turn, Whose, Worked};
 pub use rebuild::Rebuilt;
 pub use records::{KEY_FILE, trouble as records_trouble};

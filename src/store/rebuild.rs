@@ -39,8 +39,8 @@ impl Store {
     pub fn rebuild(&self, root: &Path) -> Result<Rebuilt, StoreError> {
         let mut rebuilt = Rebuilt::default();
         let folders = reader::list(root)?;
-        self.local.at_once(|| {
-            let clear = self.local.database.batch("DELETE FROM runs; DELETE FROM units");
+        self.local.in_bulk(|| {
+            let clear = self.local.database.batch("DELETE FROM runs; DELETE FROM units; DELETE FROM numbers");
             clear.map_err(|e| self.local.failed("write", e))?;
             // One document at a time: there may be more than memory holds.
             for dir in folders {

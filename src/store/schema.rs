@@ -7,7 +7,8 @@ use super::sql::{Database as _, SqlError};
 use super::sqlite::Sqlite;
 
 /// Steps from each version to the next, in order, in SQLite's words; the version counts those taken. Never edited, only
-/// added to. A server gets the same steps through `for_server`.
+/// added to. A server gets the same steps through `for_server`; what has no common words stands under [`IN_A_FILE`] and
+/// [`ON_A_SERVER`], until [`IN_BOTH`].
 const MIGRATIONS: &[&str] = &[
     "
     CREATE TABLE runs (
@@ -87,7 +88,102 @@ const MIGRATIONS: &[&str] = &[
         PRIMARY KEY (analysis, dir)
     ) STRICT;
 ",
+    "
+    ALTER TABLE runs ADD COLUMN at_ms INTEGER NOT NULL DEFAULT -9000000000000000000;
+    ALTER TABLE runs ADD COLUMN listed INTEGER NOT NULL DEFAULT 1;
+    ALTER TABLE runs ADD COLUMN counted TEXT;
+    ALTER TABLE runs ADD COLUMN donor TEXT;
+    ALTER TABLE runs ADD COLUMN kind TEXT;
+    ALTER TABLE runs ADD COLUMN words TEXT;
+    UPDATE runs SET at_ms = started_ms WHERE started_ms IS NOT NULL;
+    UPDATE runs SET listed = 0 WHERE plan = 'contact check';
+    UPDATE runs SET
+        counted = coalesce(given_grade, grade),
+        donor = (SELECT units.donor FROM units WHERE units.batch = runs.batch AND units.tag = runs.unit),
+        kind = (SELECT units.kind FROM units WHERE units.batch = runs.batch AND units.tag = runs.unit),
+        words = '\u{1f}' || coalesce(unit, '') || '\u{1f}' || coalesce(reason, '') || '\u{1f}' || coalesce(rig, '')
+            || '\u{1f}' || coalesce(plan, '') || '\u{1f}' || coalesce(given_by, '') || '\u{1f}' || coalesce(given_why, '')
+            || coalesce((
+                SELECT '\u{1f}' || coalesce(units.donor, '') || '\u{1f}' || coalesce(units.kind, '')
+                    || '\u{1f}' || coalesce(units.shelf, '') || '\u{1f}' || coalesce(units.findings, '')
+                    || '\u{1f}' || coalesce(units.note, '')
+                FROM units WHERE units.batch = runs.batch AND units.tag = runs.unit
+            ), '');
+    CREATE TABLE numbers (
+        run INTEGER NOT NULL,
+        result TEXT NOT NULL,
+        value REAL NOT NULL,
+        PRIMARY KEY (run, result)
+    ) STRICT, WITHOUT ROWID;
+    -- in a file
+    INSERT INTO numbers (run, result, value)
+        SELECT runs.id, each.key, each.value FROM runs, json_each(runs.numbers) AS each
+        WHERE each.type IN ('real', 'integer');
+    -- on a server
+    INSERT INTO numbers (run, result, value)
+        SELECT runs.id, each.key, CAST(each.value AS DOUBLE PRECISION)
+        FROM runs, jsonb_each_text(CAST(runs.numbers AS JSONB)) AS each WHERE each.value IS NOT NULL;
+    -- in both
+    ALTER TABLE runs DROP COLUMN numbers;
+    CREATE INDEX numbers_by_value ON numbers (result, value, run);
+    DROP INDEX runs_by_unit;
+    DROP INDEX runs_by_batch;
+    DROP INDEX runs_by_time;
+    DROP INDEX runs_by_grade;
+    CREATE INDEX runs_of_all ON runs (listed, at_ms, run, id);
+    CREATE INDEX runs_of_batch ON runs (batch, listed, at_ms, run, id);
+    CREATE INDEX runs_of_unit ON runs (unit, at_ms, run, id);
+    CREATE INDEX runs_of_grade ON runs (counted, listed, at_ms, run, id);
+    CREATE INDEX runs_of_state ON runs (state, listed, at_ms, run, id);
+    CREATE INDEX runs_of_line_kind ON runs (line_kind);
+    -- in a file
+    CREATE VIRTUAL TABLE runs_found USING fts5 (
+        words, donor, kind,
+        content = 'runs', content_rowid = 'id', tokenize = 'trigram', detail = column, columnsize = 0
+    );
+    INSERT INTO runs_found (runs_found) VALUES ('rebuild');
+    CREATE TRIGGER runs_found_again AFTER UPDATE OF words, donor, kind ON runs
+    WHEN old.words IS NOT new.words OR old.donor IS NOT new.donor OR old.kind IS NOT new.kind
+    BEGIN
+        INSERT INTO runs_found (runs_found, rowid, words, donor, kind)
+            SELECT 'delete', old.id, old.words, old.donor, old.kind WHERE old.words IS NOT NULL;
+        INSERT INTO runs_found (rowid, words, donor, kind) VALUES (new.id, new.words, new.donor, new.kind);
+    END;
+    -- on a server
+    DO $$
+    DECLARE
+        place TEXT;
+        word TEXT;
+    BEGIN
+        CREATE EXTENSION IF NOT EXISTS pg_trgm;
+        SELECT nspname INTO place FROM pg_extension JOIN pg_namespace ON pg_namespace.oid = extnamespace
+            WHERE extname = 'pg_trgm';
+        FOREACH word IN ARRAY ARRAY['words', 'donor', 'kind'] LOOP
+            EXECUTE format('CREATE INDEX runs_by_%s ON runs USING gin (%I %I.gin_trgm_ops)', word, word, place);
+        END LOOP;
+    EXCEPTION WHEN OTHERS THEN
+        RAISE NOTICE 'text is looked for without an index: %', SQLERRM;
+    END $$;
+",
 ];
+
+/// What follows is for SQLite alone.
+const IN_A_FILE: &str = "-- in a file";
+/// What follows is for PostgreSQL alone.
+const ON_A_SERVER: &str = "-- on a server";
+/// What follows is for both.
+const IN_BOTH: &str = "-- in both";
+
+/// The lines of a step that one kind of database is meant to take; `other` heads those of the other kind.
+fn lines_without<'a>(step: &'a str, other: &'a str) -> impl Iterator<Item = &'a str> {
+    let mut meant = true;
+    step.lines().filter(move |line| {
+        if let heading @ (IN_A_FILE | ON_A_SERVER | IN_BOTH) = line.trim() {
+            meant = heading != other;
+        }
+        meant
+    })
+}
 
 /// Opens the database file, creates or migrates it.
 pub(super) fn open(path: &Path) -> Result<Sqlite, StoreError> {
@@ -98,6 +194,12 @@ pub(super) fn open(path: &Path) -> Result<Sqlite, StoreError> {
     database.durable().map_err(failed)?;
     migrate(&database, path)?;
     Ok(database)
+}
+
+/// The first steps as they are, for tests of older files.
+#[cfg(test)]
+pub(super) fn first_steps(count: usize) -> &'static [&'static str] {
+    &MIGRATIONS[..count]
 }
 
 fn known() -> i64 {
@@ -133,7 +235,8 @@ fn migrate(database: &Sqlite, path: &Path) -> Result<(), StoreError> {
             return Err(StoreError::Foreign { path: path.to_owned() });
         }
         for step in steps_from(from) {
-            database.batch(step).map_err(failed)?;
+            let step: Vec<_> = lines_without(step, ON_A_SERVER).collect();
+            database.batch(&step.join("\n")).map_err(failed)?;
         }
         database.set_version(known()).map_err(failed)?;
         database.batch("COMMIT").map_err(failed)
@@ -166,7 +269,9 @@ pub(super) fn migrate_server(
     if version().map_err(failed)? == Some(known()) {
         return Ok(());
     }
-    database.batch(&format!("BEGIN; SELECT pg_advisory_xact_lock({LOCK})")).map_err(failed)?;
+    database
+        .batch(&format!("BEGIN; SET LOCAL statement_timeout TO 0; SELECT pg_advisory_xact_lock({LOCK})"))
+        .map_err(failed)?;
     let migrated = || -> Result<(), StoreError> {
         let from = version().map_err(failed)?;
         check_version(place, from.unwrap_or(0))?;
@@ -193,11 +298,12 @@ fn for_server(step: &str) -> String {
         if line.trim_start().starts_with("CREATE INDEX") {
             return line.replace("started_ms", "started_ms NULLS FIRST");
         }
-        line.replace("id INTEGER PRIMARY KEY", "id BIGINT GENERATED BY DEFAULT AS IDENTITY PRIMARY KEY")
+        line.replace(") STRICT, WITHOUT ROWID", ")")
+            .replace("id INTEGER PRIMARY KEY", "id BIGINT GENERATED BY DEFAULT AS IDENTITY PRIMARY KEY")
             .replace(" INTEGER", " BIGINT")
             .replace(" REAL", " DOUBLE PRECISION")
             .replace(" TEXT", " TEXT COLLATE \"C\"")
             .replace(") STRICT", ")")
     };
-    step.lines().map(words).collect::<Vec<_>>().join("\n")
+    lines_without(step, IN_A_FILE).map(words).collect::<Vec<_>>().join("\n")
 }

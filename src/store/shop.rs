@@ -8,7 +8,9 @@ use std::path::Path;
 
 use super::courier;
 use super::error::StoreError;
-use super::index::{Filter, Index, Listing, Page, RunRow, RunState, default_path};
+use super::filter::Filter;
+use super::index::{Index, RunRow, RunState, default_path};
+use super::listing::{Cursor, Listing, Page};
 use super::outbox::{Kind, SentJournal, SentRecord, SentRun};
 use super::records::Records;
 use super::server::{Server, sort_lines};
@@ -208,14 +210,22 @@ impl Store {
         ask(&self.local)
     }
 
-    /// Runs that match `filter`, newest first. Contact checks are shown only when a unit is asked for.
+    /// A page of the runs that match `filter`, newest first. Contact checks are shown only when a unit is asked for.
     ///
     /// # Errors
     /// When the bench's own index has to be read and cannot.
-    pub fn list(&self, filter: &Filter, page: Page) -> Result<Listing, StoreError> {
+    pub fn list(&self, filter: &Filter, page: &Page) -> Result<Listing, StoreError> {
         let mut listing = self.read(|index| index.list(filter, page))?;
         listing.rows.iter_mut().for_each(|row| self.place(row));
         Ok(listing)
+    }
+
+    /// The place in a list behind the run named `run`; `None` when it is not known.
+    ///
+    /// # Errors
+    /// As [`Store::list`].
+    pub fn cursor(&self, run: &str) -> Result<Option<Cursor>, StoreError> {
+        self.read(|index| index.cursor(run))
     }
 
     /// Runs of one batch or of all, with their numbers, in the order in which they came, from the one after number `after` on:
@@ -241,7 +251,7 @@ impl Store {
     /// As [`Store::list`].
     pub fn units(&self, tag: &str) -> Result<Vec<RunRow>, StoreError> {
         let filter = Filter { unit: Some(tag.to_owned()), ..Filter::default() };
-        Ok(self.list(&filter, Page { skip: 0, rows: u32::MAX })?.rows)
+        Ok(self.list(&filter, &Page::first(u32::MAX))?.rows)
     }
 
     /// How many other runs of the unit `tag`, contact checks apart, were started before `run`; all others when `run` is not in the
@@ -263,12 +273,12 @@ impl Store {
         Ok(found)
     }
 
-    /// Registered units of `batch`, by tag, a page of them.
+    /// Registered units of `batch`, by tag, the first `rows` of those behind the tag `after`.
     ///
     /// # Errors
     /// As [`Store::list`].
-    pub fn units_of(&self, batch: &str, page: Page) -> Result<Vec<UnitRow>, StoreError> {
-        self.read(|index| index.units_of(batch, page))
+    pub fn units_of(&self, batch: &str, after: Option<&str>, rows: u32) -> Result<Vec<UnitRow>, StoreError> {
+        self.read(|index| index.units_of(batch, after, rows))
     }
 
     /// Batches apart from `batch` that have a registered unit with this tag, in order.

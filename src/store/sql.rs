@@ -124,6 +124,54 @@ impl Row {
     }
 }
 
+/// A piece of a statement with the values of its marks, each a plain `?`.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(super) struct Part {
+    pub(super) sql: String,
+    pub(super) values: Vec<Value>,
+}
+
+impl From<&str> for Part {
+    fn from(sql: &str) -> Self {
+        Self { sql: sql.to_owned(), values: Vec::new() }
+    }
+}
+
+impl Part {
+    pub(super) fn with(sql: impl Into<String>, values: impl IntoIterator<Item = Value>) -> Self {
+        Self { sql: sql.into(), values: values.into_iter().collect() }
+    }
+
+    /// Adds another behind it.
+    pub(super) fn and_then(mut self, other: &Self) -> Self {
+        self.sql += &other.sql;
+        self.values.extend(other.values.iter().cloned());
+        self
+    }
+
+    /// All conditions together.
+    pub(super) fn all_of<'a>(parts: impl IntoIterator<Item = &'a Self>) -> Self {
+        Self::joined(parts, " AND ").unwrap_or_else(|| Self::from("TRUE"))
+    }
+
+    /// Parts with a word between each two; `None` without any.
+    pub(super) fn joined<'a>(parts: impl IntoIterator<Item = &'a Self>, between: &str) -> Option<Self> {
+        let mut parts = parts.into_iter();
+        let first = parts.next()?.clone();
+        Some(parts.fold(first, |all, part| all.and_then(&Self::from(between)).and_then(part)))
+    }
+
+    /// The statement with its marks numbered, as databases take it.
+    pub(super) fn numbered(&self) -> String {
+        let mut pieces = self.sql.split('?');
+        let mut sql = pieces.next().unwrap_or_default().to_owned();
+        for (at, piece) in pieces.enumerate() {
+            sql += &format!("?{}{piece}", at + 1);
+        }
+        sql
+    }
+}
+
 /// What can be done about a failed statement.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum SqlKind {
@@ -180,12 +228,36 @@ impl Dialect {
         }
     }
 
-    /// The number called `name` in the JSON object of a column.
-    pub(super) fn number(self, column: &str, name: &str) -> String {
+    /// Every name and value in the JSON object of numbers at a mark, as rows with `key` and `value`.
+    pub(super) fn each_number(self, mark: &str) -> String {
         match self {
-            Self::Sqlite => format!("CAST({column} ->> '{name}' AS DOUBLE PRECISION)"),
+            Self::Sqlite => format!("json_each({mark})"),
             #[cfg(feature = "postgres")]
-            Self::Postgres => format!("CAST(CAST({column} AS JSONB) ->> '{name}' AS DOUBLE PRECISION)"),
+            Self::Postgres => format!("jsonb_each_text(CAST(CAST({mark} AS TEXT) AS JSONB))"),
+        }
+    }
+
+    /// Numbers of the runs that may have `text` in a column of words, of which `check` is the condition, and whether all of
+    /// them have; `None` where `text` is too short for an index of every three letters.
+    #[cfg_attr(not(feature = "postgres"), expect(unused_variables, reason = "a build that speaks to no server"))]
+    pub(super) fn candidates(self, column: &str, text: &str, check: &Part) -> (Option<Part>, bool) {
+        // More letters hardly leave fewer runs.
+        const MOST: usize = 40;
+        let letters: Vec<char> = text.chars().collect();
+        let threes = letters.windows(3).filter(|three| !three.iter().any(|letter| letter.is_control())).take(MOST);
+        match self {
+            Self::Sqlite => {
+                let quoted = |three: &[char]| format!("\"{}\"", three.iter().collect::<String>().replace('"', "\"\""));
+                let all: Vec<String> = threes.map(quoted).collect();
+                let expression = format!("{column} : ({})", all.join(" AND "));
+                let select = "SELECT rowid AS id FROM runs_found WHERE runs_found MATCH ?";
+                ((!all.is_empty()).then(|| Part::with(select, [expression.into()])), false)
+            }
+            #[cfg(feature = "postgres")]
+            Self::Postgres => {
+                let select = Part::from("SELECT id FROM runs WHERE ").and_then(check);
+                ((threes.count() > 0).then_some(select), true)
+            }
         }
     }
 }

@@ -10,7 +10,7 @@ use crate::record::writer::RecordWriter;
 use crate::record::{EVENTS_FILE, RESULTS_FILE};
 use crate::results::{Document, Grade, Stopped, StoppedBy, Verdict};
 
-fn document(unit: &str, run: &str, started: &str, grade: Option<Grade>) -> Document {
+pub(super) fn document(unit: &str, run: &str, started: &str, grade: Option<Grade>) -> Document {
     let verdict = grade.map(|grade| Verdict {
         grade,
         reasons: vec!["starts softly".to_owned(), "sleeps".to_owned()],
@@ -50,7 +50,7 @@ fn store(root: &Path) -> Store {
     Store::open(root, false).unwrap()
 }
 
-fn put(store: &Store, root: &Path, document: &Document) {
+pub(super) fn put(store: &Store, root: &Path, document: &Document) {
     let dir = root.join("may-shelf-3").join(document.unit.as_deref().unwrap()).join(document.run.as_deref().unwrap());
     store.insert(document, &dir, RunState::Finished).unwrap();
 }
@@ -64,7 +64,7 @@ fn a_run_put_in_is_listed_as_it_was_even_after_opening_anew() {
     let root = tempfile::tempdir().unwrap();
     let document = document("TQ-0001", "run-1", "2026-05-04T09:00:00Z", Some(Grade::Fit));
     put(&store(root.path()), root.path(), &document);
-    let listing = store(root.path()).list(&Filter::default(), Page::default()).unwrap();
+    let listing = store(root.path()).list(&Filter::default(), &Page::default()).unwrap();
     let due = RunRow {
         run: "run-1".into(),
         unit: Some("TQ-0001".into()),
@@ -82,7 +82,7 @@ fn a_run_put_in_is_listed_as_it_was_even_after_opening_anew() {
         bench: None,
         analysis: Some("galebench 1, analysis 1".into()),
     };
-    assert_eq!(listing, Listing { rows: vec![due], total: 1 });
+    assert_eq!(listing, Listing { rows: vec![due], total: Total::Exactly(1), next: None });
 }
 
 #[test]
@@ -136,18 +136,22 @@ fn filters_and_pages_narrow_the_list_and_the_total_counts_all_pages() {
     unsorted.batch = None;
     store.insert(&unsorted, &root.path().join("unsorted/TQ-0009/run-x"), RunState::Interrupted).unwrap();
 
-    let list = |filter: Filter, skip, rows| {
-        let listing = store.list(&filter, Page { skip, rows }).unwrap();
-        (listing.rows.iter().map(|row| row.run.clone()).collect::<Vec<_>>().join(" "), listing.total)
+    let list = |filter: Filter, after: Option<&str>, rows| {
+        let after = after.map(|run| store.cursor(run).unwrap().unwrap());
+        let listing = store.list(&filter, &Page { after, rows }).unwrap();
+        let Total::Exactly(total) = listing.total else { panic!("so few are counted") };
+        (listing.rows.iter().map(|row| row.run.clone()).collect::<Vec<_>>().join(" "), total)
     };
     let all = Filter::default;
-    assert_eq!(list(all(), 0, 3), ("run-x run-8 run-7".into(), 10));
-    assert_eq!(list(all(), 8, 3), ("run-1 run-0".into(), 10));
-    assert_eq!(list(Filter { grade: Some(Grade::Fit), ..all() }, 0, 9), ("run-6 run-3 run-0".into(), 3));
-    assert_eq!(list(Filter { unit: Some("TQ-0002".into()), ..all() }, 0, 9), ("run-5 run-4 run-3".into(), 3));
-    assert_eq!(list(Filter { batch: Some(UNSORTED.into()), ..all() }, 0, 9), ("run-x".into(), 1));
-    assert_eq!(list(Filter { state: Some(RunState::Interrupted), ..all() }, 0, 9), ("run-x".into(), 1));
-    assert_eq!(list(Filter { batch: Some("june' OR 1=1 --".into()), ..all() }, 0, 9), (String::new(), 0));
+    assert_eq!(list(all(), None, 3), ("run-x run-8 run-7".into(), 10));
+    assert_eq!(list(all(), Some("run-2"), 3), ("run-1 run-0".into(), 10));
+    assert_eq!(list(Filter { grade: Some(Grade::Fit), ..all() }, Some("run-5"), 9), ("run-3 run-0".into(), 3));
+    assert_eq!(store.cursor("run-y").unwrap(), None);
+    assert_eq!(list(Filter { grade: Some(Grade::Fit), ..all() }, None, 9), ("run-6 run-3 run-0".into(), 3));
+    assert_eq!(list(Filter { unit: Some("TQ-0002".into()), ..all() }, None, 9), ("run-5 run-4 run-3".into(), 3));
+    assert_eq!(list(Filter { batch: Some(UNSORTED.into()), ..all() }, None, 9), ("run-x".into(), 1));
+    assert_eq!(list(Filter { state: Some(RunState::Interrupted), ..all() }, None, 9), ("run-x".into(), 1));
+    assert_eq!(list(Filter { batch: Some("june' OR 1=1 --".into()), ..all() }, None, 9), (String::new(), 0));
 }
 
 #[test]
@@ -172,7 +176,7 @@ fn virtual_and_real_runs_never_meet_in_one_index() {
     assert!(matches!(&error, StoreError::WrongKind { run, .. } if run == "run-1"), "{error}");
     let own = Store::open(root.path(), true).unwrap();
     own.insert(&made_up, &dir, RunState::Finished).unwrap();
-    assert_eq!(store(root.path()).list(&Filter::default(), Page::default()).unwrap().total, 0);
+    assert_eq!(store(root.path()).list(&Filter::default(), &Page::default()).unwrap().total, Total::Exactly(0));
 }
 
 /// Writes a record, and its results document if there is one.
@@ -215,7 +219,7 @@ fn a_lost_index_comes_back_from_the_records() {
     assert_eq!((rebuilt.runs, rebuilt.interrupted, rebuilt.problems.len()), (3, 1, 1));
     assert_eq!(rebuilt.problems[0].0, at("unsorted/TQ-0001/run-5"));
     assert!(rebuilt.problems[0].1.starts_with("results.json: EOF"), "{:?}", rebuilt.problems);
-    let rows = index.list(&Filter::default(), Page::default()).unwrap().rows;
+    let rows = index.list(&Filter::default(), &Page::default()).unwrap().rows;
     let seen: Vec<_> = rows.iter().map(|row| (row.run.as_str(), row.state, row.grade, row.batch.as_str())).collect();
     assert_eq!(
         seen,
@@ -248,7 +252,7 @@ fn a_file_that_is_damaged_foreign_newer_or_locked_says_what_to_do() {
     std::fs::remove_file(&path).unwrap();
     let other = Connection::open(&path).unwrap();
     other.execute_batch("PRAGMA user_version = 99").unwrap();
-    assert_eq!(error(), StoreError::Newer { path: path.clone(), version: 99, known: 3 });
+    assert_eq!(error(), StoreError::Newer { path: path.clone(), version: 99, known: 4 });
     drop(other);
 
     std::fs::remove_file(&path).unwrap();
@@ -321,8 +325,8 @@ fn runs_are_found_by_result_range_donor_kind_and_free_text() {
     let line = Line { at: "2026-05-01T00:00:00Z".to_owned(), by: None, entry };
     store.take_journal("may-shelf-3", &[line]).unwrap();
     let found = |filter: Filter| {
-        let listing = store.list(&filter, Page::default()).unwrap();
-        assert_eq!(listing.total, listing.rows.len() as u64);
+        let listing = store.list(&filter, &Page::default()).unwrap();
+        assert_eq!(listing.total, Total::Exactly(listing.rows.len() as u64));
         let mut runs: Vec<String> = listing.rows.into_iter().map(|row| row.run).collect();
         runs.sort();
         runs

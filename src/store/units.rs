@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use super::error::StoreError;
-use super::index::{Index, Page};
+use super::index::Index;
 use super::sql::SqlError;
 use crate::intake::book::Book;
 
@@ -97,15 +97,16 @@ impl Index {
             ];
             self.database.execute(give, &values)?;
         }
-        Ok(())
+        self.refresh("batch", batch.into())
     }
 
-    /// Registered units of `batch`, by tag, a page of them.
-    pub(super) fn units_of(&self, batch: &str, page: Page) -> Result<Vec<UnitRow>, StoreError> {
+    /// Registered units of `batch`, by tag, the first `rows` of those behind the tag `after`.
+    pub(super) fn units_of(&self, batch: &str, after: Option<&str>, rows: u32) -> Result<Vec<UnitRow>, StoreError> {
         let read = || {
             let select = "SELECT batch, tag, donor, kind, shelf, price, findings, note, photos, registered
-                 FROM units WHERE batch = ?1 ORDER BY tag LIMIT ?2 OFFSET ?3";
-            let rows = self.database.query(select, &[batch.into(), page.rows.into(), page.skip.into()])?;
+                 FROM units WHERE batch = ?1 AND tag > ?2 ORDER BY tag LIMIT ?3";
+            // No tag is empty.
+            let rows = self.database.query(select, &[batch.into(), after.unwrap_or_default().into(), rows.into()])?;
             let unit = |mut row: super::sql::Row| {
                 Ok(UnitRow {
                     batch: row.take()?,

@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 
 use super::Summary;
+use crate::report::cell;
 use crate::results::{Grade, ResultName};
 use crate::verdict::batch::to_do;
 
@@ -48,10 +49,9 @@ pub fn csv(summary: &Summary) -> String {
     text
 }
 
-/// A field with quotes where it needs them. What a spreadsheet would take for a formula is made text.
+/// A field with quotes where it needs them.
 fn quoted(text: &str) -> String {
-    let text = text.replace(['\n', '\r'], " ");
-    let text = if text.starts_with(['=', '+', '-', '@']) { format!("'{text}") } else { text };
+    let text = cell(text);
     if text.contains([',', '"', ';']) { format!("\"{}\"", text.replace('"', "\"\"")) } else { text }
 }
 
