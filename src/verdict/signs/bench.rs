@@ -6,7 +6,7 @@ use crate::analysis::load_fan::{self, SAME_FAN};
 use crate::bench::Channel;
 use crate::record::event::SpanKind;
 use crate::record::recording::Recording;
-use crate::results::{Findings, Fitted, Sign};
+use crate::results::{Findings, Sign};
 use crate::verdict::steadfast::{RUNNING_A, level, zero};
 
 /// Names.
@@ -121,6 +121,7 @@ fn limited(rec: &Recording) -> Option<Sign> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::results::Fitted;
     use crate::verdict::made_up::{Made, pulses};
 
     fn run(volts: impl Fn(f64) -> f64 + Copy, amps: impl Fn(f64) -> f64 + Copy) -> Recording {
