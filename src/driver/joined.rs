@@ -273,7 +273,7 @@ impl JoinedBench {
     fn laid_in(&mut self, mut block: Block) -> Result<Block, DriverError> {
         for member in &mut self.members[1..] {
             for channel in &member.offers.channels {
-                let samples = member.tracks.get(channel).and_then(|track| track.over(block.t0_s, block.duration_s));
+                let samples = member.tracks.get_mut(channel).and_then(|track| track.over(block.t0_s, block.duration_s));
                 let Some(samples) = samples else {
                     let why = format!("it brought no `{channel}` for the time from {:.3} s on", block.t0_s);
                     return Err(DriverError::Answer { what: format!("driver `{}`", member.name), why });

@@ -23,10 +23,6 @@ impl Track {
         self.spacing_s = duration_s / samples.len() as f64;
         let times = (0..samples.len()).map(|i| t0_s + (i as f64 + 0.5) * self.spacing_s);
         self.samples.extend(times.zip(samples.iter().copied()));
-        let oldest_s = t0_s - KEPT_S.max(4.0 * self.spacing_s);
-        while self.samples.front().is_some_and(|(t_s, _)| *t_s < oldest_s) {
-            self.samples.pop_front();
-        }
     }
 
     /// Evenly spaced samples over a block, each the nearest in time: as many as this channel has, at least one. `None`
@@ -37,7 +33,12 @@ impl Track {
         clippy::cast_precision_loss,
         reason = "block lengths are small and positive"
     )]
-    pub(super) fn over(&self, t0_s: f64, duration_s: f64) -> Option<Vec<f32>> {
+    pub(super) fn over(&mut self, t0_s: f64, duration_s: f64) -> Option<Vec<f32>> {
+        // What lies well before the block is of no use to a later one.
+        let oldest_s = t0_s - KEPT_S.max(4.0 * self.spacing_s);
+        while self.samples.front().is_some_and(|(t_s, _)| *t_s < oldest_s) {
+            self.samples.pop_front();
+        }
         if self.samples.is_empty() {
             return None;
         }

@@ -133,9 +133,7 @@ impl Instrument {
         let commands = self.spec.commands.clone();
         self.send(&commands.off, deadline)?;
         if self.astray {
-            // An answer that comes late must not be taken for the one that counts.
-            self.link.drain(deadline).map_err(|none| self.none(&commands.off, none))?;
-            self.astray = false;
+            self.find_back(deadline)?;
         }
         let answer = self.query(&commands.state, deadline)?;
         if switched(&answer) == Some(false) {
@@ -143,6 +141,22 @@ impl Instrument {
         }
         let why = format!("it answered `{}` after `{}`: off is NOT confirmed", shortened(&answer), commands.off);
         Err(DriverError::Answer { what: self.asked(&commands.state), why })
+    }
+
+    /// Passes over late answers to what was given up, up to one that cannot be anything else: who it is. One of them
+    /// might be taken for "off".
+    fn find_back(&mut self, deadline: Instant) -> Result<(), DriverError> {
+        self.link.drain(deadline).map_err(|none| self.none("*IDN?", none))?;
+        self.send("*IDN?", deadline)?;
+        loop {
+            match self.link.line(deadline) {
+                Ok(line) if line == self.identity => break,
+                Ok(_) | Err(NoLine::Garbage(_)) => {}
+                Err(none) => return Err(self.none("*IDN?", none)),
+            }
+        }
+        self.astray = false;
+        Ok(())
     }
 
     fn limit(&mut self, amps: f64, deadline: Instant) -> Result<(), DriverError> {
