@@ -14,7 +14,7 @@ use galebench::results::ResultName as R;
 fn spec_of(rig: &Rig) -> VirtualSpec {
     match &rig.driver {
         DriverSpec::Virtual(spec) => (**spec).clone(),
-        DriverSpec::External { .. } | DriverSpec::Linux(_) => panic!("{} is not virtual", rig.path.display()),
+        _ => panic!("{} is not virtual", rig.path.display()),
     }
 }
 

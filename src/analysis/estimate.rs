@@ -2,6 +2,7 @@
 
 use statrs::distribution::{ChiSquared, ContinuousCDF};
 
+use crate::bench::Channel;
 use crate::record::event::SpanKind;
 use crate::record::recording::{Recording, Span};
 use crate::results::{Contribution, Findings, Measured, Nature, ResultName};
@@ -38,6 +39,36 @@ pub(crate) fn lasting(name: &str, u: f64) -> Part {
     Part { nature: Nature::Lasting, ..random(name, u) }
 }
 
+/// Part for a time from a command to what these channels (or the tach) show, where another driver stamps them than takes
+/// the command. Nothing on a rig of one driver.
+pub(crate) fn apart(rec: &Recording, channels: &[Channel], tach: bool) -> Option<Part> {
+    let bench = &rec.header.bench;
+    let of = |channel: &Channel| bench.channels.get(channel).map_or(0.0, |facts| facts.alignment_u_s);
+    let shown_s = channels.iter().map(of).fold(if tach { bench.tach_alignment_u_s } else { 0.0 }, f64::max);
+    let u_s = shown_s.hypot(bench.command_alignment_u_s);
+    (u_s > 0.0).then(|| lasting(APART, u_s))
+}
+
+/// Part for a time between two moments of one channel (or of the tach). What its clock is off by as a whole cancels, but
+/// how much of the stated error that is nobody says: it counts at both ends.
+pub(crate) fn apart_within(rec: &Recording, channel: Option<Channel>) -> Option<Part> {
+    let bench = &rec.header.bench;
+    let u_s = match channel {
+        Some(channel) => bench.channels.get(&channel).map_or(0.0, |facts| facts.alignment_u_s),
+        None => bench.tach_alignment_u_s,
+    };
+    (u_s > 0.0).then(|| lasting(APART, 2.0_f64.sqrt() * u_s))
+}
+
+impl From<Part> for Contribution {
+    fn from(part: Part) -> Self {
+        Self { name: part.name, u: part.u, nature: part.nature }
+    }
+}
+
+/// Name of the part that joined drivers add to times.
+const APART: &str = "alignment between drivers";
+
 /// A value found in one stretch, with its parts.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Estimate {
@@ -63,8 +94,7 @@ impl Estimate {
     /// The result; coverage by the effective degrees of freedom (JCGM 100, G.4).
     pub(crate) fn measured(&self, name: ResultName, method: &str, n: u64) -> Measured {
         let dof = stats::combined_dof(&self.parts.iter().map(|p| (p.u, p.dof)).collect::<Vec<_>>());
-        let budget =
-            self.parts.iter().map(|p| Contribution { name: p.name.clone(), u: p.u, nature: p.nature }).collect();
+        let budget = self.parts.iter().cloned().map(Contribution::from).collect();
         Measured::number(name, self.value, stats::k95(dof), budget, method, n)
     }
 }
@@ -127,6 +157,21 @@ mod tests {
         assert!((high.expect("closed") - 13.18).abs() < 0.01 && (low.expect("closed") - 6.82).abs() < 0.01);
         let many = Estimate::new(10.0, vec![common("gain", 1.0)]).measured(ResultName::SleepA, "mean", 4);
         assert!((many.interval.expect("a number has one")[1].expect("closed") - 11.96).abs() < 0.01);
+    }
+
+    #[test]
+    fn times_across_drivers_carry_how_far_those_may_be_apart() {
+        let mut rec = Recording::default();
+        let u = |rec: &Recording, tach| apart(rec, &[Channel::OutputV, Channel::SupplyA], tach).map(|part| part.u);
+        assert_eq!((u(&rec, true), apart_within(&rec, Some(Channel::OutputV))), (None, None), "one driver");
+        let facts = |alignment_u_s| crate::record::event::ChannelFacts { alignment_u_s, ..Default::default() };
+        rec.header.bench.channels.insert(Channel::OutputV, facts(0.003));
+        rec.header.bench.command_alignment_u_s = 0.004;
+        rec.header.bench.tach_alignment_u_s = 0.012;
+        assert!((u(&rec, false).unwrap() - 0.005).abs() < 1e-12);
+        assert!((u(&rec, true).unwrap() - 0.012_f64.hypot(0.004)).abs() < 1e-12);
+        let within = apart_within(&rec, Some(Channel::OutputV)).unwrap();
+        assert!((within.u - 0.003 * 2.0_f64.sqrt()).abs() < 1e-12 && within.nature == Nature::Lasting);
     }
 
     #[test]

@@ -1,8 +1,9 @@
 //! What the unit does when the command is lost: at exactly 100 %, at exactly 0 %, with the line open.
 
-use crate::analysis::command;
 use crate::analysis::response::Response;
 use crate::analysis::signal::stats;
+use crate::analysis::{command, estimate};
+use crate::bench::Channel;
 use crate::record::event::{Loss, SpanKind};
 use crate::record::recording::{Recording, Span};
 use crate::results::{Contribution, Findings, Measured, ResultName};
@@ -90,7 +91,8 @@ fn answer(
     findings.put(what, result);
     match moved_at(rec, response, span, lost_s).filter(|_| word != "holds") {
         Some((t_s, doubt_s)) => {
-            let budget = vec![Contribution::random("time resolution", doubt_s)];
+            let mut budget = vec![Contribution::random("time resolution", doubt_s)];
+            budget.extend(estimate::apart(rec, &Channel::ALL, true).map(Contribution::from));
             let delay = Measured::number(after, (t_s - lost_s).max(0.0), 1.96, budget, "first change", 1);
             findings.put(after, response.remark().map_or(delay.clone(), |remark| delay.noted(remark)));
         }
@@ -144,7 +146,7 @@ fn dated_back(later: &[(f64, f64)], first: usize, level: f64, reach: f64) -> Opt
 mod tests {
     use super::*;
     use crate::analysis::synthetic::{Bench, at};
-    use crate::bench::{Channel, Line, Setting};
+    use crate::bench::{Line, Setting};
     use crate::results::Direction;
 
     /// Runs at 50 % with full output known, then loses the command; `volts` is the output over time since.

@@ -99,12 +99,13 @@ fn off_delay(rec: &Recording, stop: &Stop<'_>) -> Option<Estimate> {
     };
     let gone = by_current().or_else(by_voltage)?;
     let delay_s = gone.t_s - stop.edge_s;
-    let parts = vec![
+    let mut parts = vec![
         // Commands fall on the same place of the grid of samples each time.
         estimate::lasting("spacing of samples", gone.u_s),
         estimate::lasting("alignment of samples and command", 5e-4 / 12.0_f64.sqrt()),
         estimate::common("clock", delay_s.abs() * rec.header.bench.clock_u),
     ];
+    parts.extend(estimate::apart(rec, &[Channel::SupplyA, Channel::OutputV], false));
     Some(Estimate::new(delay_s, parts))
 }
 
@@ -173,13 +174,14 @@ fn to_a_tenth(
         _ => 0.0,
     };
     let run_s = slow.t_s - stop.edge_s;
-    let parts = vec![
+    let mut parts = vec![
         estimate::seen("noise at the crossing", slow.u_s, 10.0),
         estimate::random("former speed", SLOW * before.1 * per_unit),
         estimate::lasting("air and bearings", AIR_SHARE * run_s),
         estimate::lasting("alignment of samples and command", 5e-4 / 12.0_f64.sqrt()),
         estimate::common("clock", run_s * rec.header.bench.clock_u),
     ];
+    parts.extend(estimate::apart(rec, &[Channel::SpeedRpm, Channel::OutputV], true));
     Coast::Done { estimate: Estimate::new(run_s, parts), method }
 }
 

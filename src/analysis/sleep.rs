@@ -183,12 +183,13 @@ fn after(rec: &Recording, wait: &Wait, asleep_s: Option<f64>) -> Result<Estimate
         .get(&Channel::SupplyA)
         .and_then(|series| series.slices(asleep_s - CELL_S, asleep_s + CELL_S).next())
         .map_or(CELL_S, |slice| slice.dt_s.min(CELL_S));
-    let parts = vec![
+    let mut parts = vec![
         // The fall shares one sample with what came before, and reads that much late.
         estimate::random("sampling of the current", spacing_s / 3.0_f64.sqrt()),
         estimate::random("period of the command", period_s / 12.0_f64.sqrt()),
         estimate::common("clock", value * rec.header.bench.clock_u),
     ];
+    parts.extend(estimate::apart(rec, &[Channel::SupplyA], false));
     Ok(Estimate::new(value, parts))
 }
 

@@ -127,23 +127,25 @@ fn output_delay(rec: &Recording, start: &Start<'_>, fan: Option<&MotorFit>) -> O
     });
     Some(match hidden {
         Some((begin, by_wheel)) => {
-            let mut estimate = delay_estimate(rec, begin, start.edge_s);
+            let mut estimate = delay_estimate(rec, Channel::OutputV, begin, start.edge_s);
             estimate.parts.push(estimate::lasting("freewheel drop", by_wheel.abs()));
             // How unlike its model a ramp may be where it is not seen.
             let unseen = estimate::lasting("shape of the hidden begin", 0.06 * (visible.at.t_s - begin.t_s).abs());
             estimate.parts.push(unseen);
             (estimate, true)
         }
-        None => (delay_estimate(rec, visible.at, start.edge_s), false),
+        None => (delay_estimate(rec, Channel::OutputV, visible.at, start.edge_s), false),
     })
 }
 
-fn delay_estimate(rec: &Recording, at: steps::Instant, edge_s: f64) -> Estimate {
+fn delay_estimate(rec: &Recording, channel: Channel, at: steps::Instant, edge_s: f64) -> Estimate {
     let delay_s = at.t_s - edge_s;
     let clock = estimate::common("clock", delay_s.abs() * rec.header.bench.clock_u);
     // The edge falls anywhere inside a sample's interval.
     let alignment = estimate::lasting("alignment of samples and command", 5e-4 / 12.0_f64.sqrt());
-    Estimate::new(delay_s, vec![estimate::seen("onset fit", at.u_s, 30.0), alignment, clock])
+    let mut parts = vec![estimate::seen("onset fit", at.u_s, 30.0), alignment, clock];
+    parts.extend(estimate::apart(rec, &[channel], false));
+    Estimate::new(delay_s, parts)
 }
 
 fn current_delay(rec: &Recording, start: &Start<'_>) -> Option<Estimate> {
@@ -153,7 +155,7 @@ fn current_delay(rec: &Recording, start: &Start<'_>) -> Option<Estimate> {
     let base = stats::mean(&v[..before])?;
     let highest = v.iter().copied().fold(0.0, f64::max);
     let onset = steps::onset(&t, &v, base, 0.12 * (highest - base))?;
-    Some(delay_estimate(rec, onset.at, start.edge_s))
+    Some(delay_estimate(rec, Channel::SupplyA, onset.at, start.edge_s))
 }
 
 /// Ramp results; returns the settled output ratio of the first start.
@@ -187,15 +189,14 @@ fn put_ramp(
             let (a, b) = (from(figures), to(figures));
             let per_unit = trace.seconds_per_unit(figures, share);
             let span_s = b.t_s - a.t_s;
-            Estimate::new(
-                span_s,
-                vec![
-                    estimate::seen("noise at the crossings", a.u_s.hypot(b.u_s), 20.0),
-                    estimate::lasting("settled level", per_unit * share * trace.settled_u),
-                    estimate::lasting("output_v zero", per_unit * trace.zero_u),
-                    estimate::common("clock", span_s * rec.header.bench.clock_u),
-                ],
-            )
+            let mut parts = vec![
+                estimate::seen("noise at the crossings", a.u_s.hypot(b.u_s), 20.0),
+                estimate::lasting("settled level", per_unit * share * trace.settled_u),
+                estimate::lasting("output_v zero", per_unit * trace.zero_u),
+                estimate::common("clock", span_s * rec.header.bench.clock_u),
+            ];
+            parts.extend(estimate::apart_within(rec, (method == "output").then_some(Channel::OutputV)));
+            Estimate::new(span_s, parts)
         };
         pool(&good.iter().map(one).collect::<Vec<_>>())
     };

@@ -45,6 +45,8 @@ pub fn bench_facts(rig: &Rig) -> BenchFacts {
         clock_u: CLOCK_U,
         supply_v: Some(rig.supply.voltage.get()),
         cannot: rig.cannot.clone(),
+        tach_alignment_u_s: 0.0,
+        command_alignment_u_s: 0.0,
         reproducibility: calibration::reproducibility(&rig.calibrations),
     }
 }
@@ -74,6 +76,8 @@ fn channel_facts(channel: Channel, spec: &ChannelSpec) -> ChannelFacts {
         offset_u: offset_u(channel, spec),
         gain_u: spec.correction.map_or(spec.gain_u.get(), |found| found.gain_u),
         resolution: spec.resolution,
+        // Only an open bench knows.
+        alignment_u_s: 0.0,
         low: spec.low.map(|low| LowRange {
             range: low.range.get(),
             noise: low.noise.get(),

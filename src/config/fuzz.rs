@@ -10,6 +10,7 @@ const SHIPPED: [&str; 7] = [
     "rigs/virtual.toml",
     "rigs/virtual-two-wire.toml",
     "rigs/external.toml",
+    "rigs/lab-bench.toml",
     "rigs/faults/switch-shorted.toml",
     "rigs/faults/soft-start-lost.toml",
     "test-plans/full.toml",

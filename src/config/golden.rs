@@ -15,6 +15,29 @@ fn rig_problems(good: &str, bad: &str) -> String {
     parse_rig(Path::new("rigs/bench.toml"), &rig_with(good, bad)).unwrap_err().to_string()
 }
 
+/// The shipped board rig with stretches of text replaced.
+fn board_problems(changes: &[(&str, &str)]) -> String {
+    let mut text = std::fs::read_to_string("rigs/linux-board.toml").unwrap();
+    for (good, bad) in changes {
+        assert!(text.contains(good), "`{good}` is no longer in the shipped rig");
+        text = text.replacen(good, bad, 1);
+    }
+    parse_rig(Path::new("rigs/bench.toml"), &text).unwrap_err().to_string()
+}
+
+/// The same with every function naming its driver, and another one for the bench.
+fn driver_for_nothing() -> String {
+    let text = std::fs::read_to_string("rigs/linux-board.toml").unwrap();
+    let names = |line: &str| {
+        let function =
+            ["[control.", "[channel.", "[tach]", "[emergency_stop]"].iter().any(|head| line.starts_with(head));
+        if function && !line.contains(".low]") { format!("{line}\ndriver = \"linux\"") } else { line.to_owned() }
+    };
+    let text = text.lines().map(names).collect::<Vec<_>>().join("\n");
+    let text = text.replacen("[bench]\ndriver = \"linux\"", "[bench]\ndriver = \"external\"\ncommand = [\"x\"]", 1);
+    parse_rig(Path::new("rigs/bench.toml"), &text).unwrap_err().to_string()
+}
+
 fn plan_problems(text: &str) -> String {
     parse_plan(Path::new("test-plans/plan.toml"), text).unwrap_err().to_string()
 }
@@ -100,6 +123,17 @@ golden! {
     external_without_command: rig_problems("driver = \"virtual\"", "driver = \"external\"");
     command_of_a_virtual_bench: rig_problems("driver = \"virtual\"", "command = [\"x\"]\ndriver = \"virtual\"");
     second_driver: rig_problems("[tach]", "[tach]\ndriver = \"external\"");
+    second_driver_without_its_command: board_problems(&[("[channel.case_c]\n", "[channel.case_c]\ndriver = \"external\"\n")]);
+    command_line_of_two_drivers: board_problems(&[
+        ("[control.frequency_hz]\n", "[control.frequency_hz]\ndriver = \"external\"\n"),
+        ("rate = \"2 kHz\"", "rate = \"2 kHz\"\ncommand = [\"x\"]"),
+    ]);
+    driver_that_serves_nothing: driver_for_nothing();
+    device_of_another_driver: board_problems(&[
+        ("[control.supply_gentle]", "[control.supply_gentle]\ndriver = \"external\""),
+        ("feedback = \"gpio:relay-feedback\"", "feedback = \"gpio:relay-feedback\"\ndriver = \"external\""),
+        ("rate = \"2 kHz\"", "rate = \"2 kHz\"\ncommand = [\"x\"]"),
+    ]);
     pre_charge_without_resistance: rig_problems("resistance = \"22 Ohm\"\nresistance_u = \"1 %\"", "");
     resistance_of_a_lamp: rig_problems("means = \"pre-charge\"", "means = \"lamp\"");
     gentle_means_without_the_control: rig_problems("[control.supply_gentle]", "");

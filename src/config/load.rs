@@ -171,7 +171,13 @@ mod tests {
 
     #[test]
     fn every_shipped_file_loads() {
-        for path in ["rigs/virtual.toml", "rigs/virtual-two-wire.toml", "rigs/external.toml"] {
+        for path in [
+            "rigs/virtual.toml",
+            "rigs/virtual-two-wire.toml",
+            "rigs/external.toml",
+            "rigs/linux-board.toml",
+            "rigs/lab-bench.toml",
+        ] {
             load_rig(Path::new(path)).unwrap_or_else(|problems| panic!("{problems}"));
         }
         for path in ["rigs/faults/switch-shorted.toml", "rigs/faults/soft-start-lost.toml"] {

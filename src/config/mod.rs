@@ -15,6 +15,7 @@ pub mod form;
 mod fuzz;
 #[cfg(test)]
 mod golden;
+pub mod instrument;
 mod load;
 pub mod plan;
 mod plan_build;
@@ -25,7 +26,9 @@ mod reference;
 pub mod rig;
 mod rig_board;
 mod rig_build;
+mod rig_drivers;
 mod rig_rules;
+mod rig_scpi;
 mod rig_table;
 pub mod schema;
 mod skip;

@@ -1,11 +1,12 @@
 //! The typed rig: what drives each function of the bench, its stated errors, its limits. Cannot be wrong by itself;
 //! built from text by the parser in this folder only.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 
 use super::address::Address;
 use super::calibration::{Correction, Entry};
+use super::instrument::ScpiSpec;
 use crate::bench::Channel;
 use crate::driver::Control;
 use crate::units::{AmpSquaredSeconds, Amps, Celsius, Duty, Hertz, Kelvin, Ohms, Ratio, Rpm, Seconds, Volts};
@@ -61,6 +62,79 @@ pub enum DriverSpec {
     },
     /// Devices of the kernel of a Linux board.
     Linux(Box<BoardSpec>),
+    /// Instruments that speak SCPI.
+    Scpi(Box<ScpiSpec>),
+    /// Several drivers side by side, each with the functions that name it.
+    Joined(Vec<Share>),
+}
+
+/// What one driver of several serves.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Share {
+    /// The driver, never several again.
+    pub driver: DriverSpec,
+    /// Its controls.
+    pub controls: BTreeSet<Control>,
+    /// Its channels.
+    pub channels: BTreeSet<Channel>,
+    /// Whether the tach comes from it.
+    pub tach: bool,
+    /// Whether the emergency stop comes from it.
+    pub emergency_stop: bool,
+}
+
+impl DriverSpec {
+    /// Name in rig files; several are named by the first.
+    #[must_use]
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::Virtual(_) => "virtual",
+            Self::External { .. } => "external",
+            Self::Linux(_) => "linux",
+            Self::Scpi(_) => "scpi",
+            Self::Joined(shares) => shares.first().map_or("joined", |share| share.driver.name()),
+        }
+    }
+
+    /// Every driver: itself, or those of its shares.
+    pub fn each(&self) -> impl Iterator<Item = &Self> {
+        let (alone, shares) = match self {
+            Self::Joined(shares) => (None, shares.as_slice()),
+            alone => (Some(alone), &[][..]),
+        };
+        alone.into_iter().chain(shares.iter().map(|share| &share.driver))
+    }
+
+    /// The virtual bench, which is never one of several.
+    #[must_use]
+    pub fn played(&self) -> Option<&VirtualSpec> {
+        self.each().find_map(|driver| match driver {
+            Self::Virtual(spec) => Some(&**spec),
+            _ => None,
+        })
+    }
+
+    /// The Linux board, if one is among them.
+    #[must_use]
+    pub fn board(&self) -> Option<&BoardSpec> {
+        self.each().find_map(|driver| match driver {
+            Self::Linux(board) => Some(&**board),
+            _ => None,
+        })
+    }
+}
+
+impl Rig {
+    /// The rig as one driver of several sees it: with the functions of its share alone.
+    #[must_use]
+    pub fn of_share(&self, share: &Share) -> Self {
+        let mut rig = Self { driver: share.driver.clone(), ..self.clone() };
+        rig.controls.retain(|control, _| share.controls.contains(control));
+        rig.channels.retain(|channel, _| share.channels.contains(channel));
+        rig.tach = rig.tach.filter(|_| share.tach);
+        rig.emergency_stop = rig.emergency_stop.filter(|_| share.emergency_stop);
+        rig
+    }
 }
 
 /// The kernel devices behind a bench on a Linux board.
@@ -72,8 +146,8 @@ pub struct BoardSpec {
     pub trigger: Option<String>,
     /// Line that is toggled as long as the program reads the bench.
     pub heartbeat: Option<Address>,
-    /// Supply relay.
-    pub supply: SwitchSpec,
+    /// Supply relay, unless another driver has it.
+    pub supply: Option<SwitchSpec>,
     /// Relay of the first-power means.
     pub gentle: Option<SwitchSpec>,
     /// Command output.

@@ -5,11 +5,14 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::address::Address;
 use super::diagnostic::Sheet;
 use super::rig::{BoardSpec, PwmSpec, SwitchSpec};
+use super::rig_drivers::{serves, used};
 use super::rig_rules::at;
 use super::tree::Node;
 use crate::bench::Channel;
 use crate::units::Hertz;
 
+/// Name of the driver.
+const NAME: &str = "linux";
 /// Samples per second when nothing is stated.
 const RATE_HZ: f64 = 2_000.0;
 
@@ -38,7 +41,8 @@ enum Wants {
     Reading,
 }
 
-/// The keys that must name a device, with what they may name and whether they must be there when their table is.
+/// The keys that must name a device, with what they may name and whether they must be there when their table is. Keys of
+/// functions that another driver serves are not among them.
 fn devices(tree: &Node) -> Vec<(String, Wants, bool)> {
     let mut keys: Vec<(String, Wants, bool)> = [
         ("bench.heartbeat", Wants::Line, false),
@@ -60,20 +64,21 @@ fn devices(tree: &Node) -> Vec<(String, Wants, bool)> {
             keys.push((format!("channel.{name}.low.address"), Wants::Reading, true));
         }
     }
+    keys.retain(|(path, ..)| serves(tree, path, NAME));
     keys
 }
 
 /// Rules of the driver `linux`, and that nothing else uses its keys.
 pub(super) fn check(tree: &Node, sheet: &mut Sheet<'_>) {
-    match tree.text("bench.driver") {
-        Some("linux") => board(tree, sheet),
-        Some(_) => {
-            for path in OWN.iter().filter(|path| tree.at(path).is_some()) {
-                let title = format!("`{path}` is read with driver = \"linux\" only");
-                at(tree, sheet, path, title, "remove it, or name the driver \"linux\"");
-            }
-        }
-        None => {}
+    if used(tree).is_empty() {
+        return;
+    }
+    for path in OWN.iter().filter(|path| tree.at(path).is_some() && !serves(tree, path, NAME)) {
+        let title = format!("`{path}` is read with driver = \"linux\" only");
+        at(tree, sheet, path, title, "remove it, or name the driver \"linux\"");
+    }
+    if used(tree).contains(NAME) {
+        board(tree, sheet);
     }
 }
 
@@ -106,11 +111,12 @@ fn board(tree: &Node, sheet: &mut Sheet<'_>) {
             Ok(_) => {}
         }
     }
-    if tree.at("control.duty_pct").is_some() && tree.at("control.frequency_hz").is_none() {
+    let pulses = tree.at("control.duty_pct").is_some() && serves(tree, "control.duty_pct", NAME);
+    if pulses && tree.at("control.frequency_hz").is_none() {
         let title = "`[control.duty_pct]` without `[control.frequency_hz]`: a pulse output has both".to_owned();
         at(tree, sheet, "control.duty_pct", title, "add `[control.frequency_hz]`, which needs no address");
     }
-    if tree.at("channel.speed_rpm").is_some() {
+    if tree.at("channel.speed_rpm").is_some() && serves(tree, "channel.speed_rpm", NAME) {
         let title = "driver = \"linux\" has no speed reading".to_owned();
         at(tree, sheet, "channel.speed_rpm", title, "name the speed sensor's line in `[tach]`");
     }
@@ -134,41 +140,43 @@ impl Wants {
     }
 }
 
-/// The typed board; `None` when something due is missing, of which the rules have told.
+/// The typed board of the functions that this driver serves; `None` when something due is missing, of which the rules
+/// have told.
 pub(super) fn build(tree: &Node) -> Option<BoardSpec> {
-    let address = |path: &str| tree.text(path).and_then(|text| Address::parse(text).ok());
+    let here = |path: &str| tree.at(path).is_some() && serves(tree, path, NAME);
+    let address =
+        |path: &str| tree.text(path).filter(|_| serves(tree, path, NAME)).and_then(|text| Address::parse(text).ok());
     let switch = |path: &str| {
-        Some(SwitchSpec {
+        // Where another driver has the switch there is none here; where its device is missing there is no board.
+        if !here(path) {
+            return Some(None);
+        }
+        Some(Some(SwitchSpec {
             address: address(&format!("{path}.address"))?,
             active_low: tree.flag(&format!("{path}.active_low")).unwrap_or(false),
             feedback: address(&format!("{path}.feedback")),
-        })
+        }))
     };
-    let channels = tree.entries("channel")?;
-    let mut low = BTreeMap::new();
-    for (name, node) in channels {
-        if let (Some(channel), Some(fine)) = (Channel::from_name(name), node.at("low")) {
+    let (mut channels, mut low) = (BTreeMap::new(), BTreeMap::new());
+    for (name, node) in tree.entries("channel")?.iter().filter(|(name, _)| here(&format!("channel.{name}"))) {
+        let channel = Channel::from_name(name)?;
+        channels.insert(channel, Address::parse(node.text("address")?).ok()?);
+        if let Some(fine) = node.at("low") {
             let source = Address::parse(fine.text("address")?).ok()?;
             low.insert(channel, (source, fine.number("scale").unwrap_or(1.0), fine.number("offset").unwrap_or(0.0)));
         }
     }
-    let sources = channels.iter();
-    let sources =
-        sources.map(|(name, node)| Some((Channel::from_name(name)?, Address::parse(node.text("address")?).ok()?)));
     Some(BoardSpec {
         rate: Hertz(tree.number("bench.rate").unwrap_or(RATE_HZ)),
         trigger: tree.text("bench.trigger").map(str::to_owned),
         heartbeat: address("bench.heartbeat"),
         supply: switch("control.supply_on")?,
-        gentle: match tree.at("control.supply_gentle") {
-            Some(_) => Some(switch("control.supply_gentle")?),
-            None => None,
-        },
+        gentle: switch("control.supply_gentle")?,
         command: address("control.duty_pct.address")
             .map(|address| PwmSpec { address, pulls_low: tree.flag("control.duty_pct.pulls_low").unwrap_or(true) }),
         hold_low: address("control.line.low"),
         hold_high: address("control.line.high"),
-        channels: sources.collect::<Option<_>>()?,
+        channels,
         low,
         tach: address("tach.address"),
         stop: address("emergency_stop.address")

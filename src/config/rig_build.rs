@@ -5,8 +5,10 @@ use std::collections::BTreeMap;
 use super::diagnostic::Sheet;
 use super::rig::{
     BenchFault, ChannelSpec, CommandSpec, DriverSpec, FaultKind, FirstPower, LineSpec, LoadFan, LowRangeSpec,
-    ModuleKind, Rig, RigLimits, SupplySpec, TachSpec, VirtualSpec, Wiring,
+    ModuleKind, Rig, RigLimits, Share, SupplySpec, TachSpec, VirtualSpec, Wiring,
 };
+use super::rig_drivers;
+use super::rig_scpi;
 use super::tree::Node;
 use crate::bench::Channel;
 use crate::driver::Control;
@@ -85,12 +87,36 @@ pub(crate) fn build(tree: &Node, sheet: &Sheet<'_>) -> Option<Rig> {
     })
 }
 
+/// The driver, or all of them with what each serves; that of `[bench]` comes first.
 fn driver(tree: &Node) -> Option<DriverSpec> {
-    match tree.text("bench.driver")? {
+    let own = tree.text("bench.driver")?;
+    let used = rig_drivers::used(tree);
+    let mut names = vec![own];
+    names.extend(used.into_iter().filter(|name| *name != own));
+    match names.as_slice() {
+        [one] => one_driver(tree, one),
+        _ => names.into_iter().map(|name| share(tree, name)).collect::<Option<_>>().map(DriverSpec::Joined),
+    }
+}
+
+fn one_driver(tree: &Node, name: &str) -> Option<DriverSpec> {
+    match name {
         "external" => Some(DriverSpec::External { command: tree.texts("bench.command")? }),
         "linux" => Some(DriverSpec::Linux(Box::new(super::rig_board::build(tree)?))),
+        rig_scpi::NAME => Some(DriverSpec::Scpi(Box::new(rig_scpi::build(tree)?))),
         _ => Some(DriverSpec::Virtual(Box::new(virtual_spec(tree.at("virtual")?)?))),
     }
+}
+
+fn share(tree: &Node, name: &str) -> Option<Share> {
+    let here = |path: &str| tree.at(path).is_some() && rig_drivers::serves(tree, path, name);
+    Some(Share {
+        driver: one_driver(tree, name)?,
+        controls: CONTROLS.into_iter().filter(|control| here(&format!("control.{}", control.name()))).collect(),
+        channels: Channel::ALL.into_iter().filter(|channel| here(&format!("channel.{channel}"))).collect(),
+        tach: here("tach"),
+        emergency_stop: here("emergency_stop"),
+    })
 }
 
 fn virtual_spec(tree: &Node) -> Option<VirtualSpec> {

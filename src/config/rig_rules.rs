@@ -6,9 +6,9 @@ use super::tree::Node;
 
 /// Checks what the field table cannot say; values that are missing or wrong by themselves are passed over.
 pub(crate) fn check(tree: &Node, sheet: &mut Sheet<'_>) {
-    driver(tree, sheet);
-    function_drivers(tree, sheet);
+    super::rig_drivers::check(tree, sheet);
     super::rig_board::check(tree, sheet);
+    super::rig_scpi::check(tree, sheet);
     first_power(tree, sheet);
     command(tree, sheet);
     limits(tree, sheet);
@@ -19,43 +19,6 @@ pub(crate) fn check(tree: &Node, sheet: &mut Sheet<'_>) {
 pub(super) fn at(tree: &Node, sheet: &mut Sheet<'_>, path: &str, title: String, help: &str) {
     let span = tree.at(path).map_or(0..0, |node| node.span.clone());
     sheet.problem(span, title, Some(help.to_owned()).filter(|help| !help.is_empty()));
-}
-
-fn driver(tree: &Node, sheet: &mut Sheet<'_>) {
-    let Some(driver) = tree.text("bench.driver") else { return };
-    let (has_command, has_virtual) = (tree.at("bench.command").is_some(), tree.at("virtual").is_some());
-    if driver == "external" && !has_command {
-        let title = "an external bench lacks `bench.command`".to_owned();
-        at(tree, sheet, "bench.driver", title, "name the program, for example command = [\"python3\", \"my_daq.py\"]");
-    }
-    if driver != "external" && has_command {
-        let title = "`bench.command` belongs to driver = \"external\"".to_owned();
-        at(tree, sheet, "bench.command", title, "remove it, or name the driver \"external\"");
-    }
-    if driver == "virtual" && !has_virtual {
-        let title = "a virtual bench lacks the table `[virtual]`".to_owned();
-        at(tree, sheet, "bench.driver", title, "an empty `[virtual]` plays the default module");
-    }
-    if driver != "virtual" && has_virtual {
-        let title = "`[virtual]` is read with driver = \"virtual\" only".to_owned();
-        at(tree, sheet, "virtual", title, "remove the table, or name the driver \"virtual\"");
-    }
-}
-
-/// One driver serves a rig at present.
-fn function_drivers(tree: &Node, sheet: &mut Sheet<'_>) {
-    let Some(bench) = tree.text("bench.driver") else { return };
-    let mut paths = vec!["tach".to_owned(), "emergency_stop".to_owned()];
-    for table in ["control", "channel"] {
-        paths.extend(tree.entries(table).into_iter().flatten().map(|(name, _)| format!("{table}.{name}")));
-    }
-    for path in paths {
-        let path = format!("{path}.driver");
-        if let Some(own) = tree.text(&path).filter(|own| *own != bench) {
-            let title = format!("`{path}` is \"{own}\", but the driver of the bench is \"{bench}\"");
-            at(tree, sheet, &path, title, "one driver serves a whole rig at present: remove the key");
-        }
-    }
 }
 
 fn first_power(tree: &Node, sheet: &mut Sheet<'_>) {

@@ -1,6 +1,7 @@
 //! The field table of rig files.
 
 use super::field::{Bounds, Dim, Field, Kind, Table, default, optional, required};
+use super::instrument::InstrumentKind;
 use super::rig::{BenchFault, FaultKind, ModuleKind};
 
 const fn positive(dim: Dim) -> Kind {
@@ -16,12 +17,12 @@ const fn any(dim: Dim) -> Kind {
 }
 
 /// Names of the drivers that this program has.
-pub(crate) const DRIVERS: &[&str] = &["virtual", "external", "linux"];
+pub(crate) const DRIVERS: &[&str] = &["virtual", "external", "linux", "scpi"];
 
 const DRIVER: Field = optional(
     "driver",
     Kind::Word(|| DRIVERS.to_vec()),
-    "Driver of this one function. One driver serves a whole rig at present, so it must be that of `[bench]`.",
+    "Driver of this one function; that of `[bench]` when left out.",
 );
 
 const ACTIVE_LOW: Field = optional(
@@ -45,6 +46,12 @@ pub(crate) static RIG: Table = Table {
         ),
         required("bench", Kind::Table(&BENCH), "The driver."),
         optional("virtual", Kind::Table(&VIRTUAL), "What the virtual bench plays."),
+        default(
+            "instrument",
+            Kind::List(&Kind::Table(&INSTRUMENT), 0),
+            "",
+            "Instruments of driver `scpi`, each begun with `[[instrument]]`.",
+        ),
         required("control", Kind::Table(&CONTROL), "What can be commanded, one table per function."),
         required("channel", Kind::Table(&CHANNEL), "What is sampled, one table per channel."),
         optional("tach", Kind::Table(&TACH), "Input for the pulses of a speed sensor on the load fan."),
@@ -66,7 +73,11 @@ pub(crate) static RIG: Table = Table {
 static BENCH: Table = Table {
     doc: "The driver.",
     fields: &[
-        required("driver", Kind::Word(|| DRIVERS.to_vec()), "Which driver the functions use."),
+        required(
+            "driver",
+            Kind::Word(|| DRIVERS.to_vec()),
+            "Which driver serves the functions that do not name one of their own.",
+        ),
         optional(
             "command",
             Kind::List(&Kind::Text, 1),
@@ -83,6 +94,44 @@ static BENCH: Table = Table {
             Kind::Text,
             "Output line, toggled as long as the program reads the bench, for a monostable that holds the relay. \
              Driver `linux`.",
+        ),
+    ],
+};
+
+static INSTRUMENT: Table = Table {
+    doc: "A bench supply, electronic load or meter. Supplies and loads are switched with the supply of the run: on before \
+          its relay closes, off after it opens.",
+    fields: &[
+        required("name", Kind::Text, "Name that addresses of channels begin with, such as `meter` in `meter/voltage`."),
+        required("kind", Kind::Word(|| InstrumentKind::ALL.map(InstrumentKind::name).to_vec()), "What it is."),
+        required("connect", Kind::Text, "`tcp:HOST:PORT`, or `serial:/dev/serial/by-id/NAME:BAUD` (8N1)."),
+        optional("identity", Kind::Text, "Text that its answer to `*IDN?` must contain."),
+        optional("voltage", positive(Dim::Volts), "Voltage of a supply, set before its output goes on."),
+        optional("current", positive(Dim::Amps), "Current limit of a supply, current of a load."),
+        optional(
+            "timeout",
+            Kind::Quantity(Dim::Seconds, Bounds::Between(0.05, 2.0)),
+            "Time allowed for an answer; 1 s when left out.",
+        ),
+        optional("commands", Kind::Table(&COMMANDS), "Command texts in place of the usual ones."),
+    ],
+};
+
+static COMMANDS: Table = Table {
+    doc: "Command texts of an instrument that differ from the usual ones; `{}` stands for the value.",
+    fields: &[
+        optional("set_voltage", Kind::Text, "`VOLT {}` when left out."),
+        optional("set_current", Kind::Text, "`CURR {}` when left out."),
+        optional("on", Kind::Text, "`OUTP ON` when left out, `INP ON` of a load."),
+        optional("off", Kind::Text, "`OUTP OFF` when left out, `INP OFF` of a load."),
+        optional("state", Kind::Text, "Asks whether it is on: `OUTP?` when left out, `INP?` of a load."),
+        optional("voltage", Kind::Text, "`MEAS:VOLT?` when left out."),
+        optional("current", Kind::Text, "`MEAS:CURR?` when left out."),
+        optional("temperature", Kind::Text, "`MEAS:TEMP?` when left out."),
+        optional(
+            "errors",
+            Kind::Text,
+            "Asks for the next entry of the error queue: `SYST:ERR?` when left out; `none` reads `*ESR?` instead.",
         ),
     ],
 };

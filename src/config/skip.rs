@@ -1,7 +1,7 @@
 //! What a rig lacks for a stage: whether it must be skipped, and which results will be missing or mere stand-ins.
 
 use super::plan::{Plan, Stage};
-use super::rig::{DriverSpec, FirstPower, Rig};
+use super::rig::{FirstPower, Rig};
 use crate::bench::Channel;
 use crate::driver::Control;
 use crate::record::event::Loss;
@@ -112,7 +112,7 @@ pub fn cautions(rig: &Rig, plan: &Plan) -> Vec<String> {
                 .to_owned(),
         );
     }
-    if rig.emergency_stop.is_none() && !matches!(rig.driver, DriverSpec::Virtual(_)) {
+    if rig.emergency_stop.is_none() && rig.driver.played().is_none() {
         cautions
             .push("no emergency stop input: the program cannot tell whether the hardwired stop is pressed".to_owned());
     }

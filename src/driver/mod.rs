@@ -5,15 +5,20 @@
 
 pub mod calibrated;
 pub mod external;
+pub mod joined;
 #[cfg(all(target_os = "linux", feature = "linux"))]
 pub mod linux;
+#[cfg(all(unix, feature = "scpi"))]
+pub mod scpi;
 pub mod virtual_bench;
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
+use std::time::Instant;
 
 use crate::bench::{Block, Channel, Pace, Setting};
-use crate::config::rig::{DriverSpec, Rig};
+use crate::config::rig::{DriverSpec, Rig, Share};
+use crate::record::event::BenchFacts;
 
 /// What a bench offers, known after opening.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -34,6 +39,32 @@ pub struct Offers {
     pub is_virtual: bool,
     /// Fastest usual sample rate, samples per second.
     pub rate_hz: f64,
+    /// How far the times of its channels and commands may be off.
+    pub alignment: Alignment,
+}
+
+/// Standard uncertainties of times on the run's clock, seconds, beyond what sampling alone explains; 0 where one source
+/// stamps everything.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Alignment {
+    /// Of the samples, by channel; channels that are not named are not off.
+    pub channels: BTreeMap<Channel, f64>,
+    /// Of the tach's edges.
+    pub tach_s: f64,
+    /// Of the moment from which a command holds.
+    pub command_s: f64,
+}
+
+impl Alignment {
+    /// States it in what the record's header keeps of the bench.
+    pub fn tell(&self, facts: &mut BenchFacts) {
+        for (channel, u_s) in &self.channels {
+            if let Some(channel) = facts.channels.get_mut(channel) {
+                channel.alignment_u_s = *u_s;
+            }
+        }
+        (facts.tach_alignment_u_s, facts.command_alignment_u_s) = (self.tach_s, self.command_s);
+    }
 }
 
 /// Something that can be commanded.
@@ -136,6 +167,12 @@ pub trait Bench: Send + fmt::Debug {
         Ok(None)
     }
 
+    /// When its clock stood at 0, for a bench that stamps by the monotonic clock of this host; `None` for one with a
+    /// clock of its own.
+    fn clock_began(&self) -> Option<Instant> {
+        None
+    }
+
     /// What the bench wants noted in the record since the last call: oddities of its answers, lines that a bench
     /// program wrote to its standard error.
     fn notes(&mut self) -> Vec<String> {
@@ -169,6 +206,21 @@ pub fn open_raw(rig: &Rig, seed: Option<u64>) -> Result<Box<dyn Bench>, DriverEr
             what: "driver `linux`".to_owned(),
             why: "this program was built without it: build on Linux with the cargo feature `linux`".to_owned(),
         }),
+        #[cfg(all(unix, feature = "scpi"))]
+        DriverSpec::Scpi(spec) => Ok(Box::new(scpi::ScpiBench::open(rig, spec)?)),
+        #[cfg(not(all(unix, feature = "scpi")))]
+        DriverSpec::Scpi(_) => Err(DriverError::Open {
+            what: "driver `scpi`".to_owned(),
+            why: "this program was built without it: build with the cargo feature `scpi`".to_owned(),
+        }),
+        DriverSpec::Joined(shares) => {
+            let open = |share: &Share| {
+                let part = rig.of_share(share);
+                Ok(joined::Part { name: share.driver.name(), bench: open_raw(&part, seed)? })
+            };
+            let parts = shares.iter().map(open).collect::<Result<_, DriverError>>()?;
+            Ok(Box::new(joined::JoinedBench::join(&rig.name, parts)?))
+        }
         DriverSpec::Virtual(spec) => {
             Ok(Box::new(virtual_bench::VirtualBench::open(rig, spec, seed.unwrap_or(spec.seed))))
         }

@@ -9,7 +9,7 @@ use rand_xoshiro::Xoshiro256PlusPlus;
 
 use crate::bench::{ActiveLevel, Block, Channel, Line, Pace, Setting, Supply};
 use crate::config::rig::{BenchFault, ChannelSpec, FaultKind, FirstPower, ModuleKind, Rig, VirtualSpec};
-use crate::driver::{Bench, Control, DriverError, Offers};
+use crate::driver::{Alignment, Bench, Control, DriverError, Offers};
 use crate::plant::config::{Gentle, Level, LineRig, PlantConfig, SupplyConfig};
 use crate::plant::faults::{self, Fault};
 use crate::plant::presets::{self, FanData, Kind};
@@ -328,6 +328,7 @@ fn offers(rig: &Rig) -> Offers {
         virtual_clock: true,
         is_virtual: true,
         rate_hz: rate_hz(Pace::Normal),
+        alignment: Alignment::default(),
     }
 }
 

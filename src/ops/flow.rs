@@ -9,7 +9,6 @@ use std::sync::mpsc;
 use std::time::Instant;
 
 use crate::config;
-use crate::config::rig::DriverSpec;
 use crate::intake::journal::Facts;
 use crate::ops::intake::{Desk, find_run};
 use crate::ops::run::{self, RunDone, RunOptions, Task};
@@ -123,10 +122,8 @@ impl Flow {
         let plan = config::load_plan(&options.plan)?;
         let worst_s = config::check_together(&rig, &plan)?.worst_s();
         let book = options.desk.book()?;
-        let (is_virtual, own_seed) = match &rig.driver {
-            DriverSpec::Virtual(spec) => (true, spec.seed),
-            DriverSpec::External { .. } | DriverSpec::Linux(_) => (false, 0),
-        };
+        let played = rig.driver.played();
+        let (is_virtual, own_seed) = (played.is_some(), played.map_or(0, |spec| spec.seed));
         let seed = options.seed.unwrap_or(own_seed);
         let mut flow = Self {
             options,

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use sha2::{Digest as _, Sha256};
 
 use crate::config::plan::{Plan, Stage, UpTo};
-use crate::config::rig::{DriverSpec, Rig};
+use crate::config::rig::Rig;
 use crate::config::{self, Problems};
 use crate::driver;
 use crate::ops::document::{self, Evaluated};
@@ -85,6 +85,9 @@ pub fn run(options: &RunOptions, observer: &mut dyn Observer, stop: StopHandle) 
     let calculated = opened.as_ref().is_ok_and(|bench| bench.offers().is_virtual);
     let mut header = header(options, &rig, &plan, &batch);
     header.is_virtual |= calculated;
+    if let Ok(bench) = &opened {
+        bench.offers().alignment.tell(&mut header.bench);
+    }
     header.earlier_runs = Some(archive::earlier_runs(&options.out, header.is_virtual, &options.unit)?);
     let dir = options.out.join(&batch).join(&options.unit).join(&header.run);
     let writer = RecordWriter::create(&dir, &header)?;
@@ -184,10 +187,7 @@ pub(super) fn check_name(what: &str, name: &str) -> Result<(), OpsError> {
 fn header(options: &RunOptions, rig: &Rig, plan: &Plan, batch: &str) -> Header {
     let now = jiff::Timestamp::now();
     let (bench, plan_facts) = config::facts(rig, plan);
-    let seed = match &rig.driver {
-        DriverSpec::Virtual(spec) => Some(options.seed.unwrap_or(spec.seed)),
-        DriverSpec::External { .. } | DriverSpec::Linux(_) => None,
-    };
+    let seed = rig.driver.played().map(|spec| options.seed.unwrap_or(spec.seed));
     Header {
         format: (FORMAT.major, FORMAT.minor),
         run: run_name(now, &options.unit),
@@ -200,7 +200,7 @@ fn header(options: &RunOptions, rig: &Rig, plan: &Plan, batch: &str) -> Header {
         plan: Some(plan.name.clone()),
         plan_text: Some(plan.text.clone()),
         frozen: Some(document::frozen(&rig.text, &plan.text)),
-        is_virtual: matches!(rig.driver, DriverSpec::Virtual(_)),
+        is_virtual: rig.driver.played().is_some(),
         seed,
         earlier_runs: None,
         calibrations: before_power::calibrations(rig),

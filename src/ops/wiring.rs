@@ -38,19 +38,12 @@ pub fn sheet(path: &Path) -> Result<Sheet, OpsError> {
 }
 
 fn of(rig: &Rig) -> Sheet {
-    let board = match &rig.driver {
-        DriverSpec::Linux(board) => Some(&**board),
-        DriverSpec::Virtual(_) | DriverSpec::External { .. } => None,
-    };
+    let board = rig.driver.board();
     let (volts, wire) = (rig.supply.voltage.get(), wire(rig));
     let rows = rows(rig, board);
     Sheet {
         title: rig.name.clone(),
-        note: match &rig.driver {
-            DriverSpec::Virtual(_) => "Virtual bench: nothing to wire. Drawn as it would be.".to_owned(),
-            DriverSpec::External { command } => format!("Pins are names at the program `{}`.", command.join(" ")),
-            DriverSpec::Linux(_) => "Pins are the kernel's names of lines, pulse outputs and converters.".to_owned(),
-        },
+        note: rig.driver.each().map(note).collect::<Vec<_>>().join(" "),
         supply: format!("{} V{}", significant(volts, 3), if rig.supply.sinks { ", takes current back" } else { "" }),
         fuse: format!("{} A", significant(rig.wiring.fuse.get(), 3)),
         wire: wire.0.clone(),
@@ -66,6 +59,21 @@ fn of(rig: &Rig) -> Sheet {
         parts: parts(rig, board, &rows, wire),
         rows,
         cautions: cautions(rig),
+    }
+}
+
+/// What the pins of a driver are.
+fn note(driver: &DriverSpec) -> String {
+    match driver {
+        DriverSpec::Virtual(_) => "Virtual bench: nothing to wire. Drawn as it would be.".to_owned(),
+        DriverSpec::External { command } => format!("Pins are names at the program `{}`.", command.join(" ")),
+        DriverSpec::Linux(_) => "Pins are the kernel's names of lines, pulse outputs and converters.".to_owned(),
+        DriverSpec::Scpi(spec) => {
+            let instruments = spec.instruments.iter();
+            let names = instruments.map(|i| format!("{} `{}` at {}", i.kind.name(), i.name, i.connect));
+            format!("Instruments: {}.", names.collect::<Vec<_>>().join(", "))
+        }
+        DriverSpec::Joined(_) => String::new(),
     }
 }
 
@@ -113,8 +121,8 @@ fn rows(rig: &Rig, board: Option<&BoardSpec>) -> Vec<Row> {
             rows.push(row(feedback.to_string(), format!("{what} feedback"), Element::Contact, net, "high when closed"));
         }
     };
-    switch(&mut rows, board.map(|board| &board.supply), Control::SupplyOn, "supply relay", Net::Relay);
-    if board.is_none() || board.is_some_and(|board| board.gentle.is_some()) {
+    switch(&mut rows, board.and_then(|board| board.supply.as_ref()), Control::SupplyOn, "supply relay", Net::Relay);
+    if rig.controls.contains_key(&Control::GentleSupply) {
         let gentle = board.and_then(|board| board.gentle.as_ref());
         switch(&mut rows, gentle, Control::GentleSupply, "first-power relay", Net::Gentle);
     }
@@ -164,18 +172,11 @@ fn rows(rig: &Rig, board: Option<&BoardSpec>) -> Vec<Row> {
 fn command_rows(rig: &Rig, board: Option<&BoardSpec>, rows: &mut Vec<Row>) {
     let span =
         format!("{} to {} Hz", significant(rig.command.lowest.get(), 3), significant(rig.command.highest.get(), 5));
-    match board {
-        Some(board) => {
-            if let Some(command) = &board.command {
-                let element = if command.pulls_low { Element::OpenDrain } else { Element::PushPull };
-                rows.push(row(command.address.to_string(), "command", element, Net::Line, span));
-            }
-        }
-        None => {
-            if let Some(name) = rig.controls.get(&Control::DutyPct) {
-                rows.push(row(name.clone(), "command", Element::OpenDrain, Net::Line, span));
-            }
-        }
+    if let Some(command) = board.and_then(|board| board.command.as_ref()) {
+        let element = if command.pulls_low { Element::OpenDrain } else { Element::PushPull };
+        rows.push(row(command.address.to_string(), "command", element, Net::Line, span));
+    } else if let Some(name) = rig.controls.get(&Control::DutyPct) {
+        rows.push(row(name.clone(), "command", Element::OpenDrain, Net::Line, span));
     }
     let ohm = |ohm: Option<crate::units::Ohms>| {
         ohm.map_or("resistor not stated".to_owned(), |ohm| format!("{} Ohm", significant(ohm.get(), 3)))

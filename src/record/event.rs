@@ -13,7 +13,7 @@ use crate::record::preflight::Check;
 use crate::results::{Direction, ResultName, RiskRule, StoppedBy};
 
 /// Version of the schema; readers refuse a larger major.
-pub const FORMAT: Format = Format { major: 1, minor: 2 };
+pub const FORMAT: Format = Format { major: 1, minor: 3 };
 
 /// Schema version: minor grows with added fields, major with anything an old reader would get wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -312,6 +312,22 @@ pub struct BenchFacts {
     /// Standard uncertainty by result, in its unit, of what differs between sessions, from a gauge study on this rig.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub reproducibility: BTreeMap<ResultName, f64>,
+    /// Standard uncertainty of the tach's times against those of the supply current, seconds (since 1.3).
+    #[serde(default, skip_serializing_if = "is_nothing")]
+    pub tach_alignment_u_s: f64,
+    /// Standard uncertainty of the moment of a command against the times of the supply current, seconds (since 1.3).
+    #[serde(default, skip_serializing_if = "is_nothing")]
+    pub command_alignment_u_s: f64,
+}
+
+/// Whether there is nothing to keep.
+#[expect(
+    clippy::trivially_copy_pass_by_ref,
+    clippy::float_cmp,
+    reason = "the signature that serde asks for; 0 is exact"
+)]
+fn is_nothing(value: &f64) -> bool {
+    *value == 0.0
 }
 
 /// Stated errors of a channel, standard uncertainties in the channel's unit.
@@ -327,6 +343,9 @@ pub struct ChannelFacts {
     pub gain_u: f64,
     /// Step of one count.
     pub resolution: f64,
+    /// Standard uncertainty of its samples' times against those of the supply current, seconds (since 1.3).
+    #[serde(default, skip_serializing_if = "is_nothing")]
+    pub alignment_u_s: f64,
     /// Low range of the channel, if it has one: full scale, offset uncertainty, relative gain uncertainty.
     pub low: Option<LowRange>,
 }

@@ -60,7 +60,7 @@ pub(crate) fn plan(file: &str) -> Plan {
 pub(crate) fn virtual_spec(rig: &mut Rig) -> &mut VirtualSpec {
     match &mut rig.driver {
         DriverSpec::Virtual(spec) => spec,
-        DriverSpec::External { .. } | DriverSpec::Linux(_) => panic!("not a virtual rig"),
+        _ => panic!("not a virtual rig"),
     }
 }
 

@@ -8,7 +8,7 @@ use serde_json::{Map, Value};
 use super::protocol::{Clock, Hello, Samples};
 use crate::bench::{ActiveLevel, Channel, Setting, Supply};
 use crate::config::rig::{ChannelSpec, Rig};
-use crate::driver::{Control, Offers};
+use crate::driver::{Alignment, Control, Offers};
 
 /// What of the program the rig uses, by the program's names.
 #[derive(Clone, Debug)]
@@ -57,9 +57,6 @@ impl Names {
         if let Some(address) = names.emergency_stop.take_if(|address| !has(&hello.channels, address)) {
             missing(true, format!("the program offers no channel `{address}` (the emergency stop of the rig file)"));
         }
-        if !names.controls.contains_key(&Control::SupplyOn) && fatal.is_empty() {
-            fatal.push("the rig file names no supply switch (`supply_on`)".to_owned());
-        }
         if fatal.is_empty() { Ok((names, notes)) } else { Err(fatal.join("; ")) }
     }
 
@@ -80,6 +77,7 @@ impl Names {
             // A clock that can be moved on at will belongs to a calculation.
             is_virtual: hello.clock == Clock::Virtual,
             rate_hz: hello.rate_hz,
+            alignment: Alignment::default(),
         }
     }
 

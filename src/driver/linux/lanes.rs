@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 
 use super::grid::Grid;
 use super::iio::{self, Capture};
-use super::sampler::{MOST_SLOTS, Polled, Sampler, Slow, Tick};
+use super::sampler::{MOST_SLOTS, Polled, Sampler, Slow, Tick, now_ns};
 use super::sysfs;
 use crate::bench::Channel;
 use crate::config::address::Address;
@@ -70,6 +70,8 @@ pub(super) struct Lanes {
     origin_ns: u64,
     pending: Option<(u64, Tick)>,
     lost: u64,
+    /// End of the last block where nothing keeps a pace, seconds.
+    waited_s: f64,
     /// How the pace was found at the start, in words.
     pub(super) pace: String,
 }
@@ -120,7 +122,8 @@ impl Lanes {
         }
         let main = Slot { channel: Channel::SupplyA, low: false };
         lanes.sort_by_key(|lane| !lane.slots.contains(&main));
-        if !lanes.first().is_some_and(|lane| lane.slots.contains(&main)) {
+        let has_main = lanes.first().is_some_and(|lane| lane.slots.contains(&main));
+        if board.channels.contains_key(&Channel::SupplyA) && !has_main {
             let what = rig.channels.get(&Channel::SupplyA).map_or("supply_a", |spec| spec.address.as_str()).to_owned();
             let why = "supply current must come from a converter that keeps the pace; hwmon is too slow for it";
             return Err(DriverError::Open { what, why: why.to_owned() });
@@ -140,9 +143,15 @@ impl Lanes {
             origin_ns: 0,
             pending: None,
             lost: 0,
+            waited_s: 0.0,
             pace: String::new(),
         };
-        opened.measure(rate_hz)?;
+        if opened.lanes.is_empty() {
+            opened.origin_ns = now_ns();
+            opened.pace = "sampling: nothing keeps a pace here; outputs and slow readings alone".to_owned();
+        } else {
+            opened.measure(rate_hz)?;
+        }
         Ok(opened)
     }
 
@@ -221,6 +230,9 @@ impl Lanes {
         until_s: f64,
         mut each: impl FnMut() -> Result<(), DriverError>,
     ) -> Result<Read, DriverError> {
+        if self.lanes.is_empty() {
+            return self.wait(until_s, each);
+        }
         let deadline = Instant::now() + Duration::from_secs_f64(asked_s) + ALLOWED;
         let dt_s = self.grid.dt_s();
         let mut ticks: Vec<Tick> = Vec::new();
@@ -275,6 +287,22 @@ impl Lanes {
         let lost = self.lost - missing_after.min(self.lost);
         self.lost -= lost;
         Ok(Read { begin_s, duration_s, lost, channels })
+    }
+
+    /// Lets time pass where nothing keeps a pace; slow readings come once a block.
+    fn wait(&mut self, until_s: f64, mut each: impl FnMut() -> Result<(), DriverError>) -> Result<Read, DriverError> {
+        let begin_s = self.waited_s;
+        loop {
+            each()?;
+            let now_s = self.time_s(now_ns());
+            if now_s >= until_s && now_s > begin_s {
+                self.waited_s = now_s;
+                break;
+            }
+            std::thread::sleep(Duration::from_secs_f64((until_s - now_s).clamp(1e-4, 0.01)));
+        }
+        let channels = self.channels(&[])?;
+        Ok(Read { begin_s, duration_s: self.waited_s - begin_s, lost: 0, channels })
     }
 
     /// The values of all channels at these samples of the main source.

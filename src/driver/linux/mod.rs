@@ -20,13 +20,14 @@ mod scan;
 mod sysfs;
 
 use std::path::Path;
+use std::time::{Duration, Instant};
 
 use self::gpio::{Contact, Edges};
 use self::lanes::Lanes;
 use self::outputs::Outputs;
 use crate::bench::{Block, Pace, Setting};
 use crate::config::rig::{BoardSpec, Rig};
-use crate::driver::{Bench, Control, DriverError, Offers};
+use crate::driver::{Alignment, Bench, Control, DriverError, Offers};
 
 /// A bench made of kernel devices.
 #[derive(Debug)]
@@ -58,7 +59,7 @@ impl LinuxBench {
         let stop = board.stop.as_ref().map(|(address, active_low)| Contact::open(address, *active_low)).transpose()?;
         let tach = board.tach.as_ref().map(Edges::open).transpose()?;
         let lanes = Lanes::open(rig, board, sys, dev)?;
-        let mut controls = vec![Control::SupplyOn];
+        let mut controls: Vec<Control> = board.supply.as_ref().map(|_| Control::SupplyOn).into_iter().collect();
         controls.extend(board.gentle.as_ref().map(|_| Control::GentleSupply));
         if board.command.is_some() {
             controls.extend([Control::DutyPct, Control::Active, Control::FrequencyHz]);
@@ -73,6 +74,7 @@ impl LinuxBench {
             virtual_clock: false,
             is_virtual: false,
             rate_hz: board.rate.get(),
+            alignment: Alignment::default(),
         };
         let notes = vec![lanes.pace.clone()];
         Ok(Self { outputs, stop, tach, lanes, offers, waiting: Vec::new(), end_s: 0.0, notes, closed: false })
@@ -144,6 +146,11 @@ impl Bench for LinuxBench {
 
     fn supply_feedback(&mut self) -> Result<Option<bool>, DriverError> {
         self.outputs.feedback()
+    }
+
+    fn clock_began(&self) -> Option<Instant> {
+        let passed_s = self.lanes.time_s(sampler::now_ns());
+        Instant::now().checked_sub(Duration::try_from_secs_f64(passed_s).ok()?)
     }
 
     fn notes(&mut self) -> Vec<String> {

@@ -50,7 +50,7 @@ impl Relay {
 #[derive(Debug)]
 pub(super) struct Outputs {
     // Fields drop in this order.
-    supply: Relay,
+    supply: Option<Relay>,
     gentle: Option<Relay>,
     hold_low: Option<Switch>,
     hold_high: Option<Switch>,
@@ -68,7 +68,7 @@ impl Outputs {
         };
         let hold = |address: &Option<_>| address.as_ref().map(|address| Switch::open(address, false)).transpose();
         Ok(Self {
-            supply: relay(&board.supply)?,
+            supply: board.supply.as_ref().map(relay).transpose()?,
             gentle: board.gentle.as_ref().map(relay).transpose()?,
             hold_low: hold(&board.hold_low)?,
             hold_high: hold(&board.hold_high)?,
@@ -92,22 +92,23 @@ impl Outputs {
     }
 
     fn supply(&mut self, supply: Supply) -> Result<(), DriverError> {
+        let Some(main) = &mut self.supply else { return Ok(()) };
         match (supply, &mut self.gentle) {
             (Supply::Off, gentle) => {
-                let main = self.supply.set(false);
+                let main = main.set(false);
                 if let Some(gentle) = gentle {
                     gentle.set(false)?;
                 }
                 main
             }
             (Supply::Gentle, Some(gentle)) => {
-                self.supply.set(false)?;
+                main.set(false)?;
                 gentle.set(true)
             }
-            (Supply::Gentle, None) => self.supply.set(true),
+            (Supply::Gentle, None) => main.set(true),
             (Supply::On, gentle) => {
                 // The main contact closes over the resistor before the resistor goes.
-                self.supply.set(true)?;
+                main.set(true)?;
                 gentle.as_mut().map_or(Ok(()), |gentle| gentle.set(false))
             }
         }
@@ -147,8 +148,10 @@ impl Outputs {
 
     /// Everything off; each output is tried whatever became of the others, the supply first.
     pub(super) fn safe(&mut self) -> Result<(), DriverError> {
-        let mut worst = self.supply.set(false);
-        worst = worst.and(self.gentle.as_mut().map_or(Ok(()), |gentle| gentle.set(false)));
+        let mut worst = Ok(());
+        for relay in [&mut self.supply, &mut self.gentle].into_iter().flatten() {
+            worst = worst.and(relay.set(false));
+        }
         for hold in [&mut self.hold_low, &mut self.hold_high].into_iter().flatten() {
             worst = worst.and(hold.set(false));
         }
@@ -168,14 +171,15 @@ impl Outputs {
 
     /// Whether the contacts are as commanded.
     pub(super) fn check(&self) -> Result<(), DriverError> {
-        self.supply.check("supply relay")?;
+        self.supply.as_ref().map_or(Ok(()), |supply| supply.check("supply relay"))?;
         self.gentle.as_ref().map_or(Ok(()), |gentle| gentle.check("first-power relay"))
     }
 
     /// Whether the supply is on by either contact, as their feedbacks tell.
     pub(super) fn feedback(&self) -> Result<Option<bool>, DriverError> {
         let told = |relay: &Relay| relay.feedback.as_ref().map(Contact::active).transpose();
-        let (main, gentle) = (told(&self.supply)?, self.gentle.as_ref().map(told).transpose()?.flatten());
+        let main = self.supply.as_ref().map(told).transpose()?.flatten();
+        let gentle = self.gentle.as_ref().map(told).transpose()?.flatten();
         Ok(match (main, gentle) {
             (None, None) => None,
             (main, gentle) => Some(main.unwrap_or(false) || gentle.unwrap_or(false)),

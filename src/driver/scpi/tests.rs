@@ -1,0 +1,265 @@
+//! Against a peer of our own that misbehaves in the ways that instruments do.
+
+use std::io::{BufRead as _, BufReader, Write as _};
+use std::net::{TcpListener, TcpStream};
+use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex};
+
+use super::*;
+use crate::config::parse_rig;
+use crate::config::rig::DriverSpec;
+
+/// What goes wrong, once the bench was opened and its supply is on.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Fault {
+    None,
+    /// Answers nothing any more.
+    Silent,
+    /// Answers measurements late, but well.
+    Slow,
+    /// Answers measurements with what is no number.
+    Garbage,
+    /// Says overload.
+    Overload,
+    /// Does not take the current limit.
+    Refuses,
+    /// Closes the connection; takes a new one.
+    Disconnects,
+    /// Says that its output is on whatever it is told.
+    Sticks,
+}
+
+#[derive(Debug, Default)]
+struct State {
+    on: bool,
+    said: Vec<String>,
+    errors: Vec<&'static str>,
+}
+
+/// A supply on a port of its own.
+struct Peer {
+    port: u16,
+    state: Arc<Mutex<State>>,
+    broken: Arc<AtomicBool>,
+}
+
+impl Peer {
+    fn start(fault: Fault) -> Self {
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let port = listener.local_addr().unwrap().port();
+        let (state, broken) = (Arc::new(Mutex::new(State::default())), Arc::new(AtomicBool::new(false)));
+        let shared = (Arc::clone(&state), Arc::clone(&broken));
+        std::thread::spawn(move || {
+            for stream in listener.incoming() {
+                let (state, broken) = (Arc::clone(&shared.0), Arc::clone(&shared.1));
+                std::thread::spawn(move || talk(stream.unwrap(), fault, &state, &broken));
+            }
+        });
+        Self { port, state, broken }
+    }
+
+    fn open(&self) -> Result<ScpiBench, DriverError> {
+        let rig = rig(self.port);
+        let DriverSpec::Joined(shares) = &rig.driver else { panic!("several drivers") };
+        let share = shares.iter().find(|share| share.driver.name() == "scpi").unwrap();
+        let DriverSpec::Scpi(spec) = &share.driver else { panic!("no instruments") };
+        ScpiBench::open(&rig.of_share(share), spec)
+    }
+
+    /// From now on the fault is there.
+    fn break_down(&self) {
+        self.broken.store(true, Ordering::Release);
+    }
+
+    fn on(&self) -> bool {
+        self.state.lock().unwrap().on
+    }
+
+    fn said(&self) -> Vec<String> {
+        self.state.lock().unwrap().said.clone()
+    }
+}
+
+fn talk(mut stream: TcpStream, fault: Fault, state: &Mutex<State>, broken: &AtomicBool) {
+    for line in BufReader::new(stream.try_clone().unwrap()).lines() {
+        let Ok(line) = line else { return };
+        let broken = broken.load(Ordering::Acquire);
+        if broken && fault == Fault::Silent {
+            continue;
+        }
+        // The way back is a fresh connection.
+        if broken && fault == Fault::Disconnects && line.starts_with("MEAS") {
+            return;
+        }
+        if broken && fault == Fault::Slow && line.starts_with("MEAS") {
+            std::thread::sleep(Duration::from_millis(700));
+        }
+        let mut state = state.lock().unwrap();
+        state.said.push(line.clone());
+        let answer = match line.as_str() {
+            "*IDN?" => "TERN QUAY,SUPPLY 3,0,1.0".to_owned(),
+            "OUTP ON" => {
+                state.on = true;
+                continue;
+            }
+            "OUTP OFF" => {
+                state.on = broken && fault == Fault::Sticks;
+                continue;
+            }
+            "OUTP?" => u8::from(state.on).to_string(),
+            "SYST:ERR?" => state.errors.pop().unwrap_or("+0,\"No error\"").to_owned(),
+            "MEAS:CURR?" if broken && fault == Fault::Garbage => "<html>404</html>".to_owned(),
+            "MEAS:CURR?" if broken && fault == Fault::Overload => "9.9E37".to_owned(),
+            "MEAS:CURR?" => if state.on { "+2.50000E+00" } else { "0.0001" }.to_owned(),
+            "MEAS:VOLT?" => if state.on { "12.98\r" } else { "0.01\r" }.to_owned(),
+            text if text.starts_with("CURR") && broken && fault == Fault::Refuses => {
+                state.errors.extend(["-310,\"System error\"", "-222,\"Data out of range\""]);
+                continue;
+            }
+            text if text.ends_with('?') => {
+                state.errors.push("-113,\"Undefined header\"");
+                continue;
+            }
+            _ => continue,
+        };
+        drop(state);
+        if writeln!(stream, "{answer}").is_err() {
+            return;
+        }
+    }
+}
+
+/// The shipped lab bench with the supply at this port, and its channels from the supply.
+fn rig(port: u16) -> Rig {
+    let text = std::fs::read_to_string("rigs/linux-board.toml").unwrap();
+    let instrument = format!(
+        "[[instrument]]\nname = \"psu\"\nkind = \"supply\"\nconnect = \"tcp:127.0.0.1:{port}\"\nidentity = \"SUPPLY 3\"\n\
+         voltage = \"13 V\"\ncurrent = \"30 A\"\ntimeout = \"0.5 s\"\n\n# What can be commanded."
+    );
+    let text = text.replacen("# What can be commanded.", &instrument, 1);
+    let text = text.replacen(
+        "address = \"gpio:supply-relay\"\nfeedback = \"gpio:relay-feedback\"",
+        "driver = \"scpi\"\naddress = \"psu\"",
+        1,
+    );
+    let text = text.replacen("address = \"gpio:pre-charge\"", "driver = \"scpi\"\naddress = \"psu\"", 1);
+    let text = text.replacen(
+        "means = \"pre-charge\"        # or \"limited supply\" with `limit`, \"lamp\", \"none\"\nresistance = \"22 Ohm\"\nresistance_u = \"1 %\"",
+        "means = \"limited supply\"\nlimit = \"2 A\"",
+        1,
+    );
+    let (from, to) = (text.find("[channel.supply_v]").unwrap(), text.find("[channel.output_v]").unwrap());
+    let channels = "[channel.supply_v]\ndriver = \"scpi\"\naddress = \"psu/voltage\"\nrange = \"24 V\"\noffset_u = \"10 mV\"\n\
+        gain_u = \"0.1 %\"\n\n[channel.supply_a]\ndriver = \"scpi\"\naddress = \"psu/current\"\nrange = \"120 A\"\n\
+        offset_u = \"10 mA\"\ngain_u = \"0.1 %\"\n\n";
+    let text = format!("{}{channels}{}", &text[..from], &text[to..]);
+    parse_rig(Path::new("rigs/bench.toml"), &text).unwrap_or_else(|problems| panic!("{problems}"))
+}
+
+fn supply(supply: Supply) -> Setting {
+    Setting { supply, ..Setting::SAFE }
+}
+
+/// Switches on, lets the fault come, and reads or sets until it shows.
+fn until_it_shows(peer: &Peer, bench: &mut ScpiBench) -> String {
+    bench.set(&supply(Supply::On)).unwrap();
+    peer.break_down();
+    let begin = Instant::now();
+    loop {
+        let outcome = bench.read(0.02, Pace::Normal).and_then(|_| bench.set(&supply(Supply::Gentle)));
+        match outcome {
+            Err(error) => return error.to_string(),
+            Ok(_) => assert!(begin.elapsed() < Duration::from_secs(10), "nothing shows"),
+        }
+    }
+}
+
+#[test]
+fn a_supply_is_set_up_off_switched_read_and_left_off() {
+    let peer = Peer::start(Fault::None);
+    let mut bench = peer.open().unwrap();
+    let begun = peer.said();
+    assert_eq!(begun[..2], ["OUTP OFF", "OUTP?"], "off before anything else");
+    assert!(!begun.iter().any(|line| line.starts_with("*RST")), "{begun:?}");
+    assert!(begun.contains(&"VOLT 13".to_owned()) && begun.contains(&"CURR 30".to_owned()), "{begun:?}");
+    let rest = bench.read(0.02, Pace::Normal).unwrap();
+    assert!(rest.mean(Channel::SupplyA).unwrap() < 0.01);
+    bench.set(&supply(Supply::Gentle)).unwrap();
+    assert!(peer.on() && peer.said().contains(&"CURR 2".to_owned()), "first power at its limit");
+    bench.set(&supply(Supply::On)).unwrap();
+    // A reading that was under way when the output came on belongs to before.
+    bench.read(0.05, Pace::Normal).unwrap();
+    let block = bench.read(0.05, Pace::Normal).unwrap();
+    assert!((block.mean(Channel::SupplyA).unwrap() - 2.5).abs() < 1e-6 && block.duration_s >= 0.049, "{block:?}");
+    assert!((block.mean(Channel::SupplyV).unwrap() - 12.98).abs() < 1e-4);
+    let offers = bench.offers();
+    assert!(offers.rate_hz > 1.0 && offers.alignment.channels[&Channel::SupplyV] > 0.0, "{offers:?}");
+    assert!(bench.notes().iter().any(|note| note.contains("TERN QUAY,SUPPLY 3")));
+    bench.make_safe().unwrap();
+    assert!(!peer.on());
+    bench.set(&supply(Supply::On)).unwrap();
+    drop(bench);
+    assert!(!peer.on(), "dropping switches off");
+}
+
+#[test]
+fn each_fault_is_told_in_words_and_the_output_goes_off_where_it_can() {
+    for (fault, says, safe) in [
+        (Fault::Silent, "did not answer within 0.5 s", Err("did not answer")),
+        (Fault::Slow, "did not answer within 0.5 s", Ok(())),
+        (
+            Fault::Garbage,
+            "`MEAS:CURR?` to instrument `psu`: it answered `<html>404</html>`, which is no number",
+            Ok(()),
+        ),
+        (Fault::Overload, "overload", Ok(())),
+        (
+            Fault::Refuses,
+            "`CURR 2` to instrument `psu`: it reports -222,\"Data out of range\"; -310,\"System error\"",
+            Ok(()),
+        ),
+        (Fault::Disconnects, "is gone: it closed the connection", Ok(())),
+    ] {
+        let peer = Peer::start(fault);
+        let mut bench = peer.open().unwrap();
+        let error = until_it_shows(&peer, &mut bench);
+        assert!(error.contains(says), "{fault:?}: {error}");
+        let begin = Instant::now();
+        match (bench.make_safe(), safe) {
+            (Ok(_), Ok(())) => assert!(!peer.on(), "{fault:?}"),
+            (Err(error), Err(says)) => assert!(error.to_string().contains(says), "{fault:?}: {error}"),
+            (outcome, _) => panic!("{fault:?}: safe ended as {outcome:?}"),
+        }
+        assert!(begin.elapsed() < Duration::from_secs(7), "{fault:?}");
+    }
+}
+
+#[test]
+fn an_output_that_stays_on_is_never_called_off() {
+    let peer = Peer::start(Fault::Sticks);
+    let mut bench = peer.open().unwrap();
+    bench.set(&supply(Supply::On)).unwrap();
+    peer.break_down();
+    let error = bench.make_safe().unwrap_err().to_string();
+    assert!(error.contains("off is NOT confirmed"), "{error}");
+}
+
+#[test]
+fn a_wrong_instrument_or_none_is_refused_when_opening() {
+    let peer = Peer::start(Fault::None);
+    let rig = rig(peer.port);
+    let DriverSpec::Joined(shares) = &rig.driver else { panic!("several drivers") };
+    let spec = shares.iter().find_map(|share| match &share.driver {
+        DriverSpec::Scpi(spec) => Some(spec),
+        _ => None,
+    });
+    let mut spec = spec.unwrap().clone();
+    spec.instruments[0].identity = Some("LOAD".to_owned());
+    let error = ScpiBench::open(&rig, &spec).unwrap_err().to_string();
+    assert!(error.contains("it says it is \"TERN QUAY,SUPPLY 3,0,1.0\""), "{error}");
+    let nobody = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+    assert!(
+        Peer { port: nobody.port(), ..Peer::start(Fault::None) }.open().unwrap_err().to_string().contains("is it on")
+    );
+}
