@@ -31,6 +31,7 @@ mod response;
 mod run_down;
 mod saturation;
 mod settled_form;
+mod short_wait;
 pub mod signal;
 mod sleep;
 mod soft_start;
@@ -51,7 +52,7 @@ use crate::results::{Contribution, Findings};
 
 /// Program and version of the analysis, as documents name it. The last number grows with every change that can alter a result,
 /// a limit's outcome or a grade.
-pub const VERSION: &str = concat!("galebench ", env!("CARGO_PKG_VERSION"), ", analysis 2");
+pub const VERSION: &str = concat!("galebench ", env!("CARGO_PKG_VERSION"), ", analysis 3");
 
 /// Everything that a recording tells: results, settled points, reasons for what is absent, oddities.
 ///
@@ -70,6 +71,7 @@ pub fn analyse(rec: &Recording) -> Findings {
     drop::find(rec, &mut findings);
     heat::find(rec, &mut findings);
     sleep::find(rec, &mut findings);
+    short_wait::take_back(rec, &mut findings);
     curve::find(rec, &mut findings);
     thresholds::find(rec, &mut findings);
     saturation::find(rec, &mut findings);

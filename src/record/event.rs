@@ -13,7 +13,7 @@ use crate::record::preflight::Check;
 use crate::results::{Direction, ResultName, RiskRule, StoppedBy};
 
 /// Version of the schema; readers refuse a larger major.
-pub const FORMAT: Format = Format { major: 1, minor: 2 };
+pub const FORMAT: Format = Format { major: 1, minor: 3 };
 
 /// Schema version: minor grows with added fields, major with anything an old reader would get wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -188,6 +188,12 @@ pub enum SpanKind {
     DeadBand,
     /// Begins at the command edge to one duty, held until settled, the last second of it. Gives a point of the curve.
     Point {
+        /// From which side.
+        direction: Direction,
+    },
+    /// Begins at the command edge to one duty, held until the output has settled; the fan has not. Gives a point of the
+    /// curve without a speed.
+    OutputPoint {
         /// From which side.
         direction: Direction,
     },
