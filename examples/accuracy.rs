@@ -2,7 +2,7 @@
 //! the stated 95 % intervals hold it: every healthy kind with five seeds.
 //!
 //! `cargo run --release --example accuracy` writes `docs/accuracy.md` (the bench with a tach) and
-//! `docs/accuracy-two-wire.md` (no tach: speed from ripple and back-EMF). `-- --show KIND SEED` prints one unit,
+//! `docs/accuracy-two-wire.md` (no tach: speed from ripple and back-EMF). `-- --show KIND SEED [PLAN]` prints one unit,
 //! `-- --seeds FIRST` the table from another first seed on with what missed, `-- --values RESULT,... FIRST` some results
 //! of every unit; `--two-wire` before any of them means the other bench.
 
@@ -54,7 +54,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let bench = if words.first() == Some(&"--two-wire") { TWO_WIRE } else { WITH_TACH };
     words.retain(|word| *word != "--two-wire");
     match words.as_slice() {
-        ["--show", kind, seed] => show(&bench, kind, seed.parse()?),
+        ["--show", kind, seed] => show(&bench, "test-plans/full.toml", kind, seed.parse()?),
+        ["--show", kind, seed, plan] => show(&bench, plan, kind, seed.parse()?),
         ["--seeds", first] => {
             println!("{}", table(&bench, first.parse()?, true));
             Ok(())
@@ -72,12 +73,15 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
 }
 
 /// Prints everything about one unit, truth beside it.
-fn show(bench: &Bench, kind: &str, seed: u64) -> Result<(), Box<dyn std::error::Error>> {
+fn show(bench: &Bench, plan: &str, kind: &str, seed: u64) -> Result<(), Box<dyn std::error::Error>> {
     let kind = ModuleKind::from_name(kind).ok_or("no such kind")?;
-    let run = support::run(support::rig(bench.rig, kind, seed, &[]), support::plan("test-plans/full.toml"));
+    let run = support::run(support::rig(bench.rig, kind, seed, &[]), support::plan(plan));
     let document = &run.evaluated.document;
     for stage in &run.evaluated.recording.stages {
         println!("{:>8.1} s {:>7.1} s  {:<16} {:?}", stage.t0_s, stage.t1_s - stage.t0_s, stage.stage, stage.end);
+    }
+    for span in &run.evaluated.recording.spans {
+        println!("    {:>8.1} s {:>7.1} s  {:?} {:?}", span.t0_s, span.t1_s - span.t0_s, span.kind, span.complete);
     }
     for &name in ResultName::ALL {
         let number = support::true_number(&run.truth, name).map(|v| significant(v, 5));

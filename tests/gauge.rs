@@ -58,9 +58,9 @@ fn a_plan_lists_every_run_and_bad_tables_are_refused() {
     }
 }
 
-/// Runs the quick plan on the virtual unit of this seed and gives the document.
+/// Runs a short plan on the virtual unit of this seed and gives the document.
 fn run(rig: &Path, out: &Path, batch: &str, unit: &str, seed: &str) -> Document {
-    let plan = shipped("test-plans/quick.toml");
+    let plan = shipped("tests/fixtures/plans/first-look.toml");
     let (rig, out) = (rig.display().to_string(), out.display().to_string());
     let arguments = ["run", "--quiet", "--rig", &rig, "--plan", &plan, "--unit", unit, "--batch", batch];
     let output = galebench(&[&arguments[..], &["--seed", seed, "--out", &out, "--json"]].concat());
@@ -87,7 +87,7 @@ fn stored_runs_are_evaluated_and_what_sessions_differ_by_is_in_every_later_u() {
         run(&rig, &out, batch, unit, seed);
     }
     let (rig_text, out_text) = (rig.display().to_string(), out.display().to_string());
-    let plan = shipped("test-plans/quick.toml");
+    let plan = shipped("tests/fixtures/plans/first-look.toml");
     let arguments = ["gauge", "evaluate", "--virtual", "--batches", "s1,s2", "--out", &out_text, "--plan", &plan];
     let output = galebench(&[&arguments[..], &["--keep", &rig_text]].concat());
     let text = said(&output);

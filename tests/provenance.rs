@@ -26,8 +26,8 @@ impl Bench {
         let folder = tempfile::tempdir().expect("a folder");
         let out = text(folder.path()).to_owned();
         let plan = folder.path().join("plan.toml");
-        let quick = fs::read_to_string("test-plans/quick.toml").expect("the shipped plan");
-        fs::write(&plan, quick.replace("[[stage]]\nsleep", &format!("{more}[[stage]]\nsleep"))).expect("a plan");
+        let short = fs::read_to_string("tests/fixtures/plans/first-look.toml").expect("the plan");
+        fs::write(&plan, short.replace("[[stage]]\nsleep", &format!("{more}[[stage]]\nsleep"))).expect("a plan");
         let run = ["run", "--rig", "rigs/virtual.toml", "--plan", text(&plan), "--unit", "TQ-0001"];
         let done = galebench(&[&run[..], &["--batch", "may-shelf-3", "--out", &out, "--quiet", "--json"]].concat());
         assert_eq!(done.status.code(), Some(0), "{}", String::from_utf8_lossy(&done.stderr));

@@ -21,7 +21,7 @@ const LONG_CELLS: usize = 30;
 /// Finds the curve, `speed_rpm` and `command_hz`.
 pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let witness = Witness::of(rec);
-    for span in rec.spans_where(|kind| matches!(kind, SpanKind::Point { .. })) {
+    for span in rec.spans_where(|kind| matches!(kind, SpanKind::Point { .. } | SpanKind::OutputPoint { .. })) {
         findings.curve.extend(point(rec, witness, span));
     }
     to_reference(rec, &mut findings.curve);
@@ -30,7 +30,11 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
 }
 
 fn point(rec: &Recording, witness: Option<Witness>, span: &Span) -> Option<CurvePoint> {
-    let SpanKind::Point { direction } = span.kind else { return None };
+    let (direction, witness) = match span.kind {
+        SpanKind::Point { direction } => (direction, witness),
+        SpanKind::OutputPoint { direction } => (direction, None),
+        _ => return None,
+    };
     let setting = rec.setting_at(0.5 * (span.t0_s + span.t1_s))?;
     let level = |channel| level::settled(rec, channel, span.t0_s, span.t1_s).map(|r| r.value);
     let speed = witness.and_then(|w| level::settled_speed(rec, w, span.t0_s, span.t1_s));

@@ -143,6 +143,11 @@ impl Witness {
     }
 }
 
+/// The current that shows what the fan does: its own, else that of the supply.
+pub(crate) fn current(rec: &Recording) -> Option<Channel> {
+    [Channel::FanA, Channel::SupplyA].into_iter().find(|channel| rec.channels.contains_key(channel))
+}
+
 /// Whether a current was sampled fast enough in the window to show commutation ripple.
 fn fast_current(rec: &Recording, from_s: f64, to_s: f64) -> bool {
     [Channel::FanA, Channel::SupplyA].iter().filter_map(|channel| rec.channels.get(channel)).any(|series| {

@@ -31,6 +31,7 @@ mod response;
 mod run_down;
 mod saturation;
 mod settled_form;
+mod short_wait;
 pub mod signal;
 mod sleep;
 mod soft_start;
@@ -76,6 +77,7 @@ pub fn analyse(rec: &Recording) -> Findings {
     drop::find(rec, &mut findings);
     heat::find(rec, &mut findings);
     sleep::find(rec, &mut findings);
+    short_wait::take_back(rec, &mut findings);
     curve::find(rec, &mut findings);
     thresholds::find(rec, &mut findings);
     saturation::find(rec, &mut findings);

@@ -4,7 +4,7 @@
 //! on the next step. The current tells it better: it rises with every step while the rotor stands, and falls as soon as
 //! the rotor moves and makes its own voltage.
 
-use crate::analysis::level::{Level, Witness};
+use crate::analysis::level::{self, Level, Witness};
 use crate::analysis::signal::stats;
 use crate::analysis::speed::Motion;
 use crate::bench::Channel;
@@ -17,6 +17,8 @@ const KERNEL_LAG_S: f64 = 3.0;
 const QUIET_S: f64 = 2.0;
 /// Bin in which the current is looked at, seconds.
 const BIN_S: f64 = 0.05;
+/// Share of an output that counts as the same output.
+const OUTPUT_KEEPS: f64 = 0.9;
 /// A fall of the current by this many standard deviations of a bin is a breakaway.
 const CLEAR_FALL: f64 = 6.0;
 
@@ -40,7 +42,11 @@ pub(crate) fn find(rec: &Recording, witness: Witness, levels: &[Level], coarse: 
     let seen = match witness {
         Witness::Column { floor_rpm } => return column(rec, floor_rpm, from_s, to_s, coarse),
         Witness::Tach => tach(rec.tach_in(from_s, to_s).unwrap_or(&[]), from_s, to_s),
-        Witness::Kernel => kernel(rec, witness, from_s, to_s),
+        // A slow fan shows no ripple: the current is asked over the whole staircase.
+        Witness::Kernel => match by_current(rec, levels, from_s, to_s) {
+            Some(onset) => return onset,
+            None => kernel(rec, witness, from_s, to_s),
+        },
     };
     match seen {
         Onset::At { earliest_s, latest_s } => by_current(rec, levels, earliest_s, latest_s).unwrap_or(seen),
@@ -117,9 +123,9 @@ fn kernel(rec: &Recording, witness: Witness, from_s: f64, to_s: f64) -> Onset {
 /// Breakaway by the fall of the current between shortly before `earliest_s` and shortly after `latest_s`; `None` when
 /// no current falls clearly there.
 fn by_current(rec: &Recording, levels: &[Level], earliest_s: f64, latest_s: f64) -> Option<Onset> {
-    let channel = [Channel::FanA, Channel::SupplyA].into_iter().find(|c| rec.channels.contains_key(c))?;
-    let series = rec.channels.get(&channel)?;
-    let (from_s, to_s) = ((earliest_s - 0.3).max(levels[0].t0_s), latest_s + 0.3);
+    let series = rec.channels.get(&level::current(rec)?)?;
+    let end_s = levels.last()?.t1_s;
+    let (from_s, to_s) = ((earliest_s - 0.3).max(levels[0].t0_s), (latest_s + 0.3).min(end_s));
     let count = ((to_s - from_s) / BIN_S) as usize;
     let bins: Vec<(f64, f64)> = (0..count)
         .filter_map(|i| {
@@ -136,6 +142,9 @@ fn by_current(rec: &Recording, levels: &[Level], earliest_s: f64, latest_s: f64)
     if peak - after < CLEAR_FALL * sigma || peak - after < 0.02 * peak.abs() {
         return None;
     }
+    if output_falls(rec, bins[top].0, bins.last()?.0) {
+        return None;
+    }
     let end_s = bins[top].0 + 0.5 * BIN_S;
     // A current that had risen with the last step proves that the rotor still stood then.
     let step_s = levels.iter().rev().map(|level| level.t0_s).find(|t_s| *t_s < end_s)?;
@@ -147,10 +156,16 @@ fn by_current(rec: &Recording, levels: &[Level], earliest_s: f64, latest_s: f64)
     Some(Onset::At { earliest_s: begin_s.min(end_s), latest_s: end_s })
 }
 
+/// Whether the output is lower around `late_s` than around `early_s`, as after a kick: then the current falls with it and
+/// tells nothing of the rotor.
+fn output_falls(rec: &Recording, early_s: f64, late_s: f64) -> bool {
+    let around = |t_s: f64| rec.mean(Channel::OutputV, t_s - BIN_S, t_s + BIN_S);
+    around(early_s).zip(around(late_s)).is_some_and(|(early, late)| late < OUTPUT_KEEPS * early)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::level;
     use crate::analysis::synthetic::{Bench, at};
 
     /// A slow start on the step at 3 s: the rotor breaks away 0.1 s after it, its first edges come late.
@@ -196,5 +211,28 @@ mod tests {
         let (bench, breakaway_s) = slow_start(false);
         let (earliest_s, latest_s) = found(&bench);
         assert!(earliest_s <= breakaway_s && breakaway_s <= latest_s, "{earliest_s} {latest_s}");
+    }
+
+    #[test]
+    fn without_a_tach_the_fall_of_the_current_over_the_whole_staircase_tells() {
+        let (mut bench, breakaway_s) = slow_start(true);
+        bench.rec.tach_s = None;
+        let levels = level::levels(&bench.rec, 0.0, bench.t_s);
+        let Onset::At { earliest_s, latest_s } = find(&bench.rec, Witness::Kernel, &levels, false) else {
+            panic!("a start is there")
+        };
+        assert!(earliest_s >= 3.0 && earliest_s <= breakaway_s && latest_s <= 3.3, "{earliest_s} {latest_s}");
+    }
+
+    #[test]
+    fn a_current_that_falls_with_its_output_is_no_start() {
+        let mut bench = Bench::new(52);
+        for duty in [10.0, 11.0, 12.0] {
+            bench.set(at(duty));
+            let kick = move |t: f64| if duty > 11.5 && t < 0.4 { 5.0 } else { 0.1 * duty };
+            bench.run(1.0, &[(Channel::SupplyA, &|t| 0.8 * kick(t), 0.01), (Channel::OutputV, &kick, 0.005)]);
+        }
+        let levels = level::levels(&bench.rec, 0.0, bench.t_s);
+        assert!(by_current(&bench.rec, &levels, 0.0, bench.t_s).is_none());
     }
 }

@@ -63,6 +63,9 @@ pub enum Motion {
 const RIPPLE_RPM: (f64, f64) = (150.0, 5000.0);
 /// Below this a logger's speed or a back-EMF speed counts as standstill.
 const REST_RPM: f64 = 25.0;
+/// Current under which no fan is driven, amperes, and the window in which lines of the bench are looked for.
+const STANDS_A: f64 = 0.15;
+const QUIET_S: f64 = 0.2;
 /// Back-EMF below this counts as standstill, volts: at the usual constants under 60 rpm.
 const REST_V: f64 = 0.15;
 /// A tach that stops within one period from above this speed has failed: rotors do not stop at once.
@@ -312,7 +315,7 @@ pub fn commutation(rec: &Recording, from_s: f64, to_s: f64) -> Option<Commutatio
     let stated = rec.header.bench.ripple_per_rev;
     // Without the number per revolution: from the slowest fan with four bars to the fastest with fifty.
     let (least, most) = stated.map_or((4.0, 50.0), |k| (k, k));
-    let avoid_hz = lines_of_the_bench(rec, series);
+    let avoid_hz = lines_of_the_bench(rec, channel, series);
     let search = ripple::Search {
         lo_hz: RIPPLE_RPM.0 / 60.0 * least,
         hi_hz: RIPPLE_RPM.1 / 60.0 * most,
@@ -332,16 +335,29 @@ pub fn commutation(rec: &Recording, from_s: f64, to_s: f64) -> Option<Commutatio
     combine(&lines, stated)
 }
 
-/// Lines that the current shows before anything was commanded: supply, charger, whatever the wires pick up. The fan
-/// stands then, so none of them is its commutation.
-fn lines_of_the_bench(rec: &Recording, series: &Series) -> Vec<f64> {
+/// Lines that the current shows while nothing is commanded and the fan stands: supply, charger, whatever the wires pick
+/// up. A unit that runs on the open line draws current then, and its lines are those of its fan.
+fn lines_of_the_bench(rec: &Recording, channel: Channel, series: &Series) -> Vec<f64> {
     let Some((driven_s, _)) = rec.settings.iter().find(|(_, setting)| setting.duty.fraction() > 0.0) else {
         return Vec::new();
     };
+    let facts = rec.header.bench.channels.get(&channel).copied().unwrap_or_default();
+    let offset_u = facts.low.map_or(facts.offset_u, |low| low.offset_u);
+    let stands = |amps: f64| amps.abs() < STANDS_A + 3.0 * offset_u;
     let quiet = series.slices(f64::NEG_INFINITY, *driven_s).filter(|slice| slice.dt_s <= 1e-3);
-    let Some(slice) = quiet.last() else { return Vec::new() };
-    let longest = ((0.2 / slice.dt_s) as usize).min(slice.values.len());
-    ripple::clear_lines(&slice.values[slice.values.len() - longest..], slice.dt_s)
+    let parts: Vec<(&[f32], f64)> = quiet
+        .flat_map(|slice| {
+            let longest = ((QUIET_S / slice.dt_s) as usize).max(1);
+            slice.values.chunks(longest).map(move |part| (part, slice.dt_s))
+        })
+        .filter(|(part, dt_s)| part.len() as f64 * dt_s >= 0.5 * QUIET_S)
+        .collect();
+    // A fan that ran coasts on, but draws nothing: without current there is no ripple.
+    let last = parts
+        .iter()
+        .rev()
+        .find(|(part, _)| stats::mean(&part.iter().map(|&v| f64::from(v)).collect::<Vec<_>>()).is_some_and(stands));
+    last.map_or_else(Vec::new, |(part, dt_s)| ripple::clear_lines(part, *dt_s))
 }
 
 /// Mean of the lines that agree with their median.
@@ -535,6 +551,25 @@ mod tests {
         assert_eq!(speed.source, SpeedSource::Ripple);
         assert!((speed.rpm - 2100.0).abs() < 3.0 * speed.u_rpm && speed.u_rpm < 1.0, "{speed:?}");
         assert_eq!(motion(&rec, 0.0, 1.0), Motion::Turning);
+    }
+
+    #[test]
+    fn ripple_of_a_fan_that_runs_on_the_open_line_is_no_line_of_the_bench() {
+        let mut rec = Recording::default();
+        rec.header.bench.ripple_per_rev = Some(16.0);
+        let hz = 2100.0 / 60.0 * 16.0;
+        let hum = 700.0;
+        let e = noise(5, 24_000, 0.02);
+        let sine = |hz: f64, i: usize| 0.15 * (std::f64::consts::TAU * hz * i as f64 / 2e4).sin();
+        // At rest with a line of the supply, then the fan on the open line, then commanded.
+        let wave = e.iter().enumerate().map(|(i, e)| match i {
+            i if i < 8_000 => sine(hum, i) + e,
+            i => 6.0 + sine(hum, i) + sine(hz, i) + e,
+        });
+        push(&mut rec, Channel::SupplyA, 0.0, 5e-5, wave);
+        command(&mut rec, 0.8, 90.0);
+        let speed = mean_speed(&rec, 0.8, 1.2).expect("ripple");
+        assert!((speed.rpm - 2100.0).abs() < 3.0, "{speed:?}");
     }
 
     #[test]

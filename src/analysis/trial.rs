@@ -1,10 +1,11 @@
 //! One trial of a threshold: where in a rising or falling staircase the fan began or ceased to turn and the output
 //! came on or went off, as brackets between neighbouring duties.
 
-use crate::analysis::level::{self, Level, Witness};
+use crate::analysis::level::{self, Level, Reading, Witness};
 use crate::analysis::onset::{self, Onset};
 use crate::analysis::speed::Motion;
 use crate::analysis::threshold_fit::Bracket;
+use crate::analysis::zero;
 use crate::bench::Channel;
 use crate::record::recording::{Recording, Span};
 
@@ -65,6 +66,9 @@ pub(crate) fn start(rec: &Recording, witness: Witness, levels: &[Level], coarse:
 /// Where the fan stopped in a falling staircase: under the lowest duty at which it turned steadily, at or above the
 /// highest at which it came to rest.
 pub(crate) fn stop(rec: &Recording, witness: Witness, levels: &[Level]) -> Told {
+    if witness == Witness::Kernel {
+        return stop_by_current(rec, witness, levels);
+    }
     let motions: Vec<Motion> = levels.iter().map(|l| witness.motion(rec, l.t0_s, l.t1_s)).collect();
     let after_turning = motions.iter().rposition(|m| *m == Motion::Turning).map_or(0, |i| i + 1);
     if motions.iter().all(|m| *m == Motion::Unknown) {
@@ -78,6 +82,85 @@ pub(crate) fn stop(rec: &Recording, witness: Witness, levels: &[Level]) -> Told 
         Some(i) => Told::Between(Bracket { below: levels[rest].duty_pct, at: levels[i].duty_pct }),
         None => Told::AtFirst(levels[0].duty_pct),
     }
+}
+
+/// The same without tach or speed: a fan that turns slowly shows no ripple, but its current falls from step to step, and
+/// rises as the rotor is caught and makes no voltage of its own any more.
+///
+/// That it turned before is told by ripple, by that rise, or by its voltage while it coasts with the output off.
+fn stop_by_current(rec: &Recording, witness: Witness, levels: &[Level]) -> Told {
+    let Some(last) = levels.last() else { return Told::Nothing };
+    let ripples = |level: &Level| witness.motion(rec, level.t0_s, level.t1_s) == Motion::Turning;
+    let seen = levels.iter().rposition(ripples);
+    let tail = |level: &Level| {
+        let from_s = (level.t1_s - SOON_S).max(f64::midpoint(level.t0_s, level.t1_s));
+        current_in(rec, from_s, level.t1_s)
+    };
+    let mut turns = seen.unwrap_or(0);
+    for at in turns + 1..levels.len() {
+        let (before, now) = (&levels[at - 1], &levels[at]);
+        let caught = tail(before).zip(tail(now)).is_some_and(|(before, now)| {
+            now.value - before.value > (CAUGHT * before.value).max(5.0 * before.u.hypot(now.u))
+        });
+        let off = level::output_on(rec, now.t0_s, now.t1_s) == Some(false);
+        if caught {
+            // What had begun before the step is not its doing.
+            if rises_at_once(rec, before, now) && turns == at - 1 {
+                turns = turns.saturating_sub(1);
+            }
+        } else if off {
+            if seen.is_none() && !coasts(rec, now, tail(before).map_or(0.0, |before| before.value)) {
+                return Told::Nothing;
+            }
+        } else {
+            turns = if current_steady(rec, now) { at } else { turns };
+            continue;
+        }
+        return Told::Between(Bracket { below: now.duty_pct, at: levels[turns].duty_pct });
+    }
+    if seen.is_some() { Told::Never(last.duty_pct) } else { Told::Nothing }
+}
+
+/// Share by which the current of a caught rotor lies above that of one turning slowly.
+const CAUGHT: f64 = 0.1;
+/// Window in which the current is read just before a step, seconds.
+const SOON_S: f64 = 0.3;
+
+/// Mean current with the noise alone: what its zero is uncertain by cancels in the differences.
+fn current_in(rec: &Recording, from_s: f64, to_s: f64) -> Option<Reading> {
+    zero::level(rec, level::current(rec)?, from_s, to_s).map(|found| Reading { value: found.value, u: found.u_noise })
+}
+
+/// Whether a level in which the output went off shows the voltage of a fan that coasts: there is hardly any of the
+/// current `before_a` any more, but voltage.
+fn coasts(rec: &Recording, level: &Level, before_a: f64) -> bool {
+    const CELL_S: f64 = 0.05;
+    const OFF_SHARE: f64 = 0.3;
+    const COASTS_V: f64 = 0.15;
+    let cells = |channel| zero::cells(rec, channel, level.t0_s, level.t1_s, CELL_S);
+    let Some(current) = level::current(rec) else { return false };
+    let undriven: Vec<f64> =
+        cells(current).into_iter().filter(|(_, amps)| *amps < OFF_SHARE * before_a).map(|(t_s, _)| t_s).collect();
+    let volts = cells(Channel::OutputV);
+    undriven.iter().filter(|t_s| volts.iter().any(|(at_s, v)| (at_s - *t_s).abs() < 1e-6 && *v > COASTS_V)).count() >= 2
+}
+
+/// Whether the current right after the step from `before` to `now` lies above what it was long before the step.
+fn rises_at_once(rec: &Recording, before: &Level, now: &Level) -> bool {
+    let part = |from_s: f64, to_s: f64| current_in(rec, from_s, to_s);
+    let middle_s = f64::midpoint(before.t0_s, before.t1_s);
+    let early = part((middle_s - SOON_S).max(before.t0_s), middle_s);
+    early
+        .zip(part(now.t0_s - SOON_S, now.t0_s))
+        .is_some_and(|(early, late)| late.value - early.value > (CAUGHT * early.value).max(5.0 * early.u.hypot(late.u)))
+}
+
+/// Whether the current no longer changed at the end of a level.
+fn current_steady(rec: &Recording, level: &Level) -> bool {
+    let half_s = 0.5 * (level.t1_s - level.t0_s).min(1.0);
+    let part = |from_s: f64| current_in(rec, from_s, from_s + half_s);
+    let (Some(early), Some(late)) = (part(level.t1_s - 2.0 * half_s), part(level.t1_s - half_s)) else { return true };
+    (late.value - early.value).abs() < (0.03 * early.value).max(3.0 * early.u.hypot(late.u))
 }
 
 /// Where the output came on in a rising staircase.
@@ -211,5 +294,56 @@ fn steady(rec: &Recording, witness: Witness, level: &Level) -> bool {
     match (part(middle_s - half_s, middle_s), part(middle_s, level.t1_s)) {
         (Some(early), Some(late)) => late > 0.95 * early,
         _ => true,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::synthetic::{Bench, at};
+
+    /// A fall from 12 % in steps of a percent; the output goes off under 8 %. Values over the duty while the fan turns and,
+    /// from `caught_pct` down, while it stands.
+    fn fall(caught_pct: f64) -> (Bench, Vec<Level>) {
+        let mut bench = Bench::new(71);
+        for duty in [12.0, 11.0, 10.0, 9.0, 8.0, 7.0] {
+            bench.set(at(duty));
+            let (on, turns) = (duty >= 8.0, duty > caught_pct);
+            let amps = move |t: f64| match (on, turns) {
+                (true, true) => 0.03 * duty,
+                (true, false) => 0.042 * duty - 0.012 * duty * (-t / 0.1).exp(),
+                (false, _) => 0.01,
+            };
+            let volts = move |t: f64| match (on, turns) {
+                (true, _) => 0.12 * duty,
+                (false, true) => {
+                    if t < 0.6 {
+                        0.8 - t
+                    } else {
+                        0.0
+                    }
+                }
+                (false, false) => 0.0,
+            };
+            bench.run(1.5, &[(Channel::SupplyA, &amps, 2e-4), (Channel::OutputV, &volts, 0.005)]);
+        }
+        let levels = level::levels(&bench.rec, 0.0, bench.t_s);
+        (bench, levels)
+    }
+
+    #[test]
+    fn the_current_of_a_caught_rotor_rises_and_tells_the_stop() {
+        let (bench, levels) = fall(9.5);
+        let Told::Between(bracket) = stop(&bench.rec, Witness::Kernel, &levels) else { panic!("it stops") };
+        assert!((bracket.below - 9.0).abs() < 1e-9 && (bracket.at - 10.0).abs() < 1e-9, "{bracket:?}");
+    }
+
+    #[test]
+    fn a_fan_that_turns_until_the_output_goes_off_stops_there_and_one_that_stood_tells_nothing() {
+        let (bench, levels) = fall(0.0);
+        let Told::Between(bracket) = stop(&bench.rec, Witness::Kernel, &levels) else { panic!("it stops") };
+        assert!((bracket.below - 7.0).abs() < 1e-9 && (bracket.at - 8.0).abs() < 1e-9, "{bracket:?}");
+        let (bench, levels) = fall(20.0);
+        assert_eq!(stop(&bench.rec, Witness::Kernel, &levels), Told::Nothing);
     }
 }

@@ -96,6 +96,17 @@ pub enum Stage {
         /// Longest wait for an answer per try.
         answer_within: Seconds,
     },
+    /// The quick answers in one go: command, soft start, saturation, sleep, start.
+    Triage {
+        /// Frequencies in the order tried.
+        frequencies: Vec<Hertz>,
+        /// Longest wait for an answer per try.
+        answer_within: Seconds,
+        /// Target duty of the start.
+        to: UpTo<Duty>,
+        /// Time in which the unit must be asleep.
+        asleep_within: Seconds,
+    },
     /// From standstill to full, then off.
     SoftStart {
         /// Target duty, or as high as rig, plan and what is known of the unit allow.
@@ -189,6 +200,7 @@ impl Stage {
             Self::SupplyOpen { .. } => "supply_open",
             Self::LineCheck { .. } => "line_check",
             Self::Discover { .. } => "discover",
+            Self::Triage { .. } => "triage",
             Self::SoftStart { .. } => "soft_start",
             Self::Sweep { .. } => "sweep",
             Self::Drop { .. } => "drop",

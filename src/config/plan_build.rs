@@ -93,6 +93,12 @@ fn stage(node: &Node) -> Option<Stage> {
             frequencies: settings.numbers("frequencies")?.into_iter().map(Hertz).collect(),
             answer_within: seconds("answer_within")?,
         },
+        "triage" => Stage::Triage {
+            frequencies: settings.numbers("frequencies")?.into_iter().map(Hertz).collect(),
+            answer_within: seconds("answer_within")?,
+            to: up_to(settings, "to", Duty::new)?,
+            asleep_within: seconds("asleep_within")?,
+        },
         "soft_start" => {
             Stage::SoftStart { to: up_to(settings, "to", Duty::new)?, settle_within: seconds("settle_within")? }
         }

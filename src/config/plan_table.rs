@@ -203,6 +203,11 @@ pub(crate) static STAGES: Table = Table {
         optional("supply_open", Kind::Table(&SUPPLY_OPEN), "Supply on with the line open, watched."),
         optional("line_check", Kind::Table(&LINE_CHECK), "Line voltages released and held: kind of input."),
         optional("discover", Kind::Table(&DISCOVER), "Command frequency and active level."),
+        optional(
+            "triage",
+            Kind::Table(&TRIAGE),
+            "Command, soft start, saturation, sleep and start in the least bench time.",
+        ),
         optional("soft_start", Kind::Table(&SOFT_START), "From standstill to full, then off."),
         optional("sweep", Kind::Table(&SWEEP), "Duty up from standstill, down from full, with the thresholds."),
         optional("drop", Kind::Table(&DROP), "Flat out, for voltage drop and on-resistance."),
@@ -241,6 +246,21 @@ static DISCOVER: Table = Table {
             "Frequencies in the order in which they are tried.",
         ),
         default("answer_within", stay(0.2, 120.0), "8 s", "Longest wait for an answer per try."),
+    ],
+};
+
+static TRIAGE: Table = Table {
+    doc: "The quick answers in one go, in place of `discover` and what follows it: one start to full, one climb to the start duty.",
+    fields: &[
+        default(
+            "frequencies",
+            Kind::List(&FREQUENCY_ITEM, 1),
+            "150 Hz, 20 Hz, 1 kHz, 70 Hz, 400 Hz, 10 kHz",
+            "Frequencies in the order in which they are tried; the first is the middle of the usual ones.",
+        ),
+        default("answer_within", stay(0.2, 120.0), "1.2 s", "Longest wait for an answer per try."),
+        default("to", UP_TO_DUTY, "to the rig limit", "Duty of the start."),
+        default("asleep_within", stay(1.0, 600.0), "10 s", "Time that the unit is given to fall asleep."),
     ],
 };
 

@@ -21,7 +21,7 @@ pub fn skip_reason(rig: &Rig, stage: &Stage) -> Option<String> {
         Stage::SupplyOpen { .. } => control(Control::Line),
         Stage::LineCheck { .. } => control(Control::Line).or_else(|| channel(Channel::LineV)),
         Stage::Drop { .. } => control(Control::DutyPct).or_else(|| channel(Channel::OutputV)),
-        Stage::Discover { .. } | Stage::FrequencyEdges { .. } => {
+        Stage::Discover { .. } | Stage::Triage { .. } | Stage::FrequencyEdges { .. } => {
             control(Control::DutyPct).or_else(|| control(Control::FrequencyHz))
         }
         Stage::LossOfSignal { losses, .. } => control(Control::DutyPct)
@@ -44,6 +44,7 @@ pub(crate) const fn needs_discovery(stage: &Stage) -> bool {
             | Stage::SupplyOpen { .. }
             | Stage::LineCheck { .. }
             | Stage::Discover { .. }
+            | Stage::Triage { .. }
             | Stage::Hold { .. }
     )
 }

@@ -57,7 +57,7 @@ pub(crate) fn timeline(rig: &Rig, plan: &Plan) -> Timeline {
         if skipped.is_none() && needs_discovery(stage) && !discovered {
             skipped = Some("no `discover` before it tells the unit's command frequency and level".to_owned());
         }
-        discovered |= skipped.is_none() && matches!(stage, Stage::Discover { .. });
+        discovered |= skipped.is_none() && matches!(stage, Stage::Discover { .. } | Stage::Triage { .. });
         stages.push(stage_time(rig, &limits, stage, skipped));
     }
     let mut timeline = Timeline { stages, cautions: cautions(rig, plan), limits };
@@ -94,6 +94,12 @@ fn worst_s(rig: &Rig, stage: &Stage) -> f64 {
         // Four readings tell the level: 35 and 65 %, 20 and 80 %.
         Stage::Discover { frequencies, answer_within } => {
             (count(frequencies.len()) + 4.0) * (answer_within.get() + COAST_S)
+        }
+        // Two coasts and a climb, each sleep at its longest.
+        Stage::Triage { frequencies, answer_within, asleep_within, .. } => {
+            count(frequencies.len()) * (answer_within.get() + SETTLE_S)
+                + 2.0 * (asleep_within.get() + COAST_S)
+                + SETTLE_S
         }
         Stage::SoftStart { settle_within, .. } => 2.0 * ZERO_S + settle_within.get() + COAST_S,
         Stage::Sweep { step, fine, to, settle_within } => {

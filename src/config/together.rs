@@ -84,6 +84,14 @@ impl Check<'_> {
                     self.frequency(&format!("{path}.frequencies.{i}"), frequency.get());
                 }
             }
+            S::Triage { frequencies, to, .. } => {
+                for (i, frequency) in frequencies.iter().enumerate() {
+                    self.frequency(&format!("{path}.frequencies.{i}"), frequency.get());
+                }
+                if let UpTo::Value(duty) = to {
+                    self.duty(&format!("{path}.to"), duty.fraction(), true);
+                }
+            }
             S::SoftStart { to, .. } | S::Sweep { to, .. } => {
                 if let UpTo::Value(duty) = to {
                     self.duty(&format!("{path}.to"), duty.fraction(), true);

@@ -191,6 +191,12 @@ pub enum SpanKind {
         /// From which side.
         direction: Direction,
     },
+    /// Begins at the command edge to one duty, held until the output has settled; the fan has not. Gives a point of the
+    /// curve without a speed.
+    OutputPoint {
+        /// From which side.
+        direction: Direction,
+    },
     /// Highest useful duty, settled, not chopping, at least 2 s. Gives `drop_v`, `on_resistance_ohm`.
     FlatOut,
     /// Begins at the edge to one command frequency, come to from a lower duty at the nominal one, held until settled or

@@ -8,7 +8,7 @@ use crate::record::event::StageEnd;
 use crate::runner::looks::{self, Advise};
 use crate::runner::session::{Session, Work};
 use crate::runner::stages;
-use crate::runner::stages::{discover, first_power, frequency_edges, hold, sweep};
+use crate::runner::stages::{discover, first_power, frequency_edges, hold, sweep, triage};
 use crate::safety::Halt;
 
 /// Tells that a stage begins (position, name).
@@ -76,6 +76,10 @@ pub(crate) fn perform(session: &mut Session<'_>, stage: &Stage) -> Work {
         Stage::SupplyOpen { watch } => stages::supply_open::run(session, *watch),
         Stage::LineCheck { each } => stages::line_check::run(session, *each),
         Stage::Discover { frequencies, answer_within } => discover::run(session, frequencies, *answer_within),
+        Stage::Triage { frequencies, answer_within, to, asleep_within } => {
+            let (answer_within, asleep_within) = (*answer_within, *asleep_within);
+            triage::run(session, triage::Ask { frequencies, answer_within, to: *to, asleep_within })
+        }
         Stage::SoftStart { to, settle_within } => stages::soft_start::run(session, *to, *settle_within),
         Stage::Sweep { step, fine, to, settle_within } => {
             let ask =

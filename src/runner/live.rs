@@ -110,6 +110,69 @@ pub(crate) fn output_settled(rec: &Recording, from_s: f64, now_s: f64, window_s:
     }
 }
 
+/// Cell in which the current is followed on a step, and the share by which it falls as the fan breaks loose.
+const CELL_S: f64 = 0.1;
+const FALL: f64 = 0.1;
+/// Share by which the current rises as the rotor is caught, and the window in which that is looked for.
+const RISE: f64 = 0.08;
+pub(crate) const REST_WINDOW_S: f64 = 0.3;
+/// Deviations of a mean by which two of them are told apart, and the share of an output that counts as the same.
+const CLEAR: f64 = 5.0;
+const SAME_OUTPUT: f64 = 0.9;
+
+/// Noise of the mean supply current over `window_s` at this level, amperes.
+fn amps_noise(rec: &Recording, amps: f64, from_s: f64, to_s: f64) -> f64 {
+    let facts = rec.header.bench.channels.get(&Channel::SupplyA).copied().unwrap_or_default();
+    let noise = facts.low.filter(|low| amps.abs() < 0.9 * low.range).map_or(facts.noise, |low| low.noise);
+    let series = rec.channels.get(&Channel::SupplyA);
+    let samples = series.map_or(1, |series| series.samples(from_s, to_s).count().max(1));
+    #[expect(clippy::cast_precision_loss, reason = "numbers of samples are small")]
+    let samples = samples as f64;
+    noise / samples.sqrt()
+}
+
+/// Whether the fan broke loose since `begin_s` at a constant duty: its current has fallen while its output has not. A
+/// rotor that stands makes no voltage, one that turns does, long before its ripple can be seen.
+pub(crate) fn broke_loose(rec: &Recording, begin_s: f64, now_s: f64) -> bool {
+    let amps = |t_s: f64| rec.mean(Channel::SupplyA, t_s, t_s + CELL_S);
+    let mut highest: Option<(f64, f64)> = None;
+    let mut t_s = begin_s;
+    while t_s + 2.0 * CELL_S <= now_s - CELL_S + 1e-6 {
+        if let Some(level) = amps(t_s).filter(|level| highest.is_none_or(|(_, most)| *level > most)) {
+            highest = Some((t_s, level));
+        }
+        t_s += CELL_S;
+    }
+    let last_s = now_s - 2.0 * CELL_S;
+    let Some((peak_s, peak)) = highest else { return false };
+    let Some(now) = rec.mean(Channel::SupplyA, last_s, now_s) else { return false };
+    let noise = amps_noise(rec, peak, peak_s, peak_s + CELL_S);
+    let keeps = ratio(rec, peak_s, peak_s + CELL_S)
+        .zip(ratio(rec, last_s, now_s))
+        .is_none_or(|(then, now)| now >= SAME_OUTPUT * then);
+    keeps && peak - now > (FALL * peak).max(CLEAR * noise)
+}
+
+/// Whether the rotor was caught since the supply current was `before_a`, at a higher duty: it draws more now.
+pub(crate) fn caught(rec: &Recording, before_a: f64, now_s: f64) -> bool {
+    let from_s = now_s - REST_WINDOW_S;
+    let Some(now) = rec.mean(Channel::SupplyA, from_s, now_s) else { return false };
+    now - before_a > (RISE * before_a).max(CLEAR * amps_noise(rec, now, from_s, now_s))
+}
+
+/// Whether the supply current has settled, judged on the last two windows.
+pub(crate) fn amps_settled(rec: &Recording, from_s: f64, now_s: f64) -> bool {
+    let begin_s = now_s - 2.0 * REST_WINDOW_S;
+    if begin_s < from_s - 1e-6 {
+        return false;
+    }
+    let middle_s = begin_s + REST_WINDOW_S;
+    let amps = |from_s, to_s| rec.mean(Channel::SupplyA, from_s, to_s);
+    amps(begin_s, middle_s)
+        .zip(amps(middle_s, now_s))
+        .is_some_and(|(a, b)| (b - a).abs() < (0.01 * b.abs()).max(3.0 * amps_noise(rec, b, middle_s, now_s)))
+}
+
 /// Whether the fan turns, as seen over the last `window_s`; with a tach three edges prove it and none disproves it.
 pub(crate) fn motion_now(rec: &Recording, window_s: f64) -> Motion {
     let (from_s, to_s) = (rec.end_s - window_s, rec.end_s);

@@ -165,6 +165,7 @@ fn tells(stage: &Stage, all: &[Stage], name: R) -> bool {
         Stage::SupplyOpen { .. }
         | Stage::LineCheck { .. }
         | Stage::Discover { .. }
+        | Stage::Triage { .. }
         | Stage::LossOfSignal { .. }
         | Stage::Hold { .. } => false,
     }

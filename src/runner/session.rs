@@ -315,7 +315,7 @@ impl<'a> Session<'a> {
     }
 
     /// Motion with the output off: no tach edges, or no back-EMF.
-    fn motion_at_rest(&self) -> Motion {
+    pub(crate) fn motion_at_rest(&self) -> Motion {
         let now_s = self.now_s();
         if self.can.tach {
             let silent = self.rec().tach_in(now_s - 1.5, now_s).is_none_or(<[f64]>::is_empty);

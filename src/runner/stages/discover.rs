@@ -18,6 +18,8 @@ const HUNTS: f64 = 0.03;
 const STEADY_LOOKS: u32 = 5;
 /// A unit that runs already needs no start to answer.
 const RUNNING_WITHIN_S: f64 = 3.0;
+/// Longest wait for a fan that ran faster.
+const COME_DOWN_S: f64 = 3.0;
 /// A running fan is seen to leave its plateau by this much.
 const LEAVES: f64 = 0.08;
 /// Longest soft start that is waited for.
@@ -58,12 +60,28 @@ pub(crate) fn run(session: &mut Session<'_>, frequencies: &[Hertz], answer_withi
         return characterise(session, frequency, active, Err(why));
     }
     if session.known.quiet_line.is_none() && answered_wrongly == 0 && runs_at_every_state(session)? {
-        let saw = format!(
-            "the fan runs with the line released, held low and held high and at {tried} frequencies, drawing {:.1} A",
-            session.amps(0.5)
-        );
-        session.sup.trip(&Trip::new(Rule::RunsUncommanded, StoppedBy::Unit, saw))?;
+        runs_uncommanded(session, tried)?;
     }
+    dead(session, tried)
+}
+
+/// The end of a search in which no frequency was followed: a unit that runs whatever the line does ends the run.
+pub(crate) fn nothing_answers(session: &mut Session<'_>, tried: usize) -> Work {
+    if session.known.quiet_line.is_none() && runs_at_every_state(session)? {
+        runs_uncommanded(session, tried)?;
+    }
+    dead(session, tried)
+}
+
+fn runs_uncommanded(session: &mut Session<'_>, tried: usize) -> Result<(), Halt> {
+    let saw = format!(
+        "the fan runs with the line released, held low and held high and at {tried} frequencies, drawing {:.1} A",
+        session.amps(0.5)
+    );
+    session.sup.trip(&Trip::new(Rule::RunsUncommanded, StoppedBy::Unit, saw))
+}
+
+fn dead(session: &mut Session<'_>, tried: usize) -> Work {
     session.off()?;
     let why = "not a PWM module, or dead".to_owned();
     session.known.dead = Some(why.clone());
@@ -87,12 +105,12 @@ fn characterise(session: &mut Session<'_>, frequency: Hertz, active: ActiveLevel
     Ok(so_far.and(off).and(most))
 }
 
-fn probe(frequency: Hertz, active: ActiveLevel, percent: f64, session: &Session<'_>) -> Setting {
+pub(crate) fn probe(frequency: Hertz, active: ActiveLevel, percent: f64, session: &Session<'_>) -> Setting {
     Setting { frequency, active, ..session.command(Duty::clamped(percent / 100.0)) }
 }
 
 /// Whether the unit answers 50 % at this frequency: the output comes, or a running one leaves its plateau.
-fn answers(session: &mut Session<'_>, frequency: Hertz, within: Seconds) -> Result<bool, Halt> {
+pub(crate) fn answers(session: &mut Session<'_>, frequency: Hertz, within: Seconds) -> Result<bool, Halt> {
     session.off()?;
     session.wait_undriven(3.0)?;
     let before = session.answer(0.2);
@@ -113,6 +131,14 @@ fn answers(session: &mut Session<'_>, frequency: Hertz, within: Seconds) -> Resu
             answered_for = if answers { answered_for + 1 } else { 0 };
         }
         let answered = answered_for >= 3;
+        if answered && runs_before {
+            // A fan too fast for the new output coasts down to it, and its voltage is no answer.
+            let begin_s = session.now_s();
+            while !session.driven(0.1) && session.now_s() < begin_s + COME_DOWN_S {
+                session.read(0.1, Pace::Normal)?;
+            }
+            session.read(0.5, Pace::Normal)?;
+        }
         Ok((answered, if answered { Ok(()) } else { Err("no answer".to_owned()) }))
     })?;
     Ok(answered)
@@ -153,7 +179,7 @@ fn level(session: &mut Session<'_>, frequency: Hertz) -> Result<Option<(ActiveLe
     Ok(None)
 }
 
-fn learn(session: &mut Session<'_>, frequency: Hertz, active: ActiveLevel) {
+pub(crate) fn learn(session: &mut Session<'_>, frequency: Hertz, active: ActiveLevel) {
     session.known.frequency = Some(frequency);
     session.known.active = Some(active);
     session.sup.learned("command_hz", frequency.to_string());
@@ -223,7 +249,7 @@ fn off_after(session: &mut Session<'_>, percent: f64) -> Result<Option<f64>, Hal
     Ok(Some(from_s - edge_s))
 }
 
-fn take_off(session: &mut Session<'_>, percent: f64) {
+pub(crate) fn take_off(session: &mut Session<'_>, percent: f64) {
     let off = Duty::clamped(percent / 100.0);
     session.known.off = Some(off);
     session.sup.off_known(session.command(off));

@@ -17,3 +17,4 @@ pub(crate) mod soft_start;
 pub(crate) mod supply_open;
 pub(crate) mod sweep;
 pub(crate) mod thresholds;
+pub(crate) mod triage;

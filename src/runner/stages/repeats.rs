@@ -22,6 +22,7 @@ const ABOVE_FINE: f64 = 0.0075;
 /// Longest settling before a stop trial, from a standstill and from turning near there.
 const SETTLE_S: f64 = 12.0;
 const NEAR_S: f64 = 3.0;
+const TURNING_S: f64 = 1.5;
 /// How many duties above the estimate a start may go: a worn fan sticks now and then.
 const REACH: f64 = 0.10;
 /// Trials begin this part of a fine step apart (the golden section), so that their brackets do not share their ends.
@@ -91,7 +92,9 @@ fn stop_trial(session: &mut Session<'_>, trial: Trial) -> Result<Option<f64>, Ha
         session.set_duty(trial.start + 0.02)?;
         session.settle(1.0, SETTLE_S, Pace::Slow)?;
     } else if trial.turns {
-        session.settle(1.0, 1.5, Pace::Slow)?;
+        // Without a tach a start is seen so early that the fan has hardly gained speed.
+        let most_s = if session.can.tach { TURNING_S } else { SETTLE_S };
+        session.settle(1.0, most_s, Pace::Slow)?;
     }
     session.set_duty(from)?;
     session.settle(1.5, near_s, Pace::Slow)?;

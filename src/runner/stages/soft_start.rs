@@ -87,6 +87,26 @@ pub(crate) fn start(session: &mut Session<'_>, kind: SpanKind, duty: f64, settle
     Ok(complete)
 }
 
+/// A start span that ends as soon as the output has settled and the current was read for `read_s`: the fan may still
+/// gain the last of its speed.
+pub(crate) fn start_quickly(session: &mut Session<'_>, duty: f64, within_s: f64, read_s: f64) -> Work {
+    let (_, complete) = session.span(SpanKind::Start, |session| {
+        let pace = session.motion_pace();
+        session.read(0.3, pace)?;
+        session.set_duty(duty)?;
+        let edge_s = session.now_s();
+        let settled = session.settle_output(1.5, within_s)?;
+        session.read(read_s, Pace::Normal)?;
+        session.zero_due = true;
+        learn_ramp(session, edge_s);
+        if !session.driven(0.3) {
+            return Ok(((), Err("no output".to_owned())));
+        }
+        Ok(((), if settled { Ok(()) } else { Err("did not settle in time".to_owned()) }))
+    })?;
+    Ok(complete)
+}
+
 fn learn_ramp(session: &mut Session<'_>, edge_s: f64) {
     if session.known.ramp_s.is_some() {
         return;

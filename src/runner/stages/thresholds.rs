@@ -34,6 +34,8 @@ pub(crate) struct Climb {
 /// Shortest stay at a step of an ascent: a fan at its threshold takes this long to show, with a tach and without.
 const LEAST_HOLD_TACH_S: f64 = 0.7;
 const LEAST_HOLD_S: f64 = 1.0;
+/// Further stay at a step once the current tells that the fan broke loose.
+const LOOSE_S: f64 = 0.8;
 /// Stay at a step in ramp times of the step.
 const RAMP_SHARE: f64 = 1.5;
 /// Burst in which motion is looked for.
@@ -88,14 +90,19 @@ fn hold_rising(session: &mut Session<'_>, jump: f64) -> Result<bool, Halt> {
         }
     }
     loop {
-        if session.can.tach {
+        let loose = if session.can.tach {
             session.read(0.1, Pace::Slow)?;
+            false
         } else {
-            look(session, begin_s)?;
-        }
+            watch(session, begin_s)?
+        };
         let held_s = session.now_s() - begin_s;
         let window_s = if session.can.tach { held_s.min(1.0) } else { LOOK_S };
-        if session.motion(window_s) == Motion::Turning && session.driven(0.1) {
+        if loose || (session.motion(window_s) == Motion::Turning && session.driven(0.1)) {
+            if loose {
+                // The fall must stand clear of the noise in the record, too.
+                session.read(LOOSE_S, Pace::Slow)?;
+            }
             session.read(0.3, session.motion_pace())?;
             return Ok(true);
         }
@@ -108,8 +115,20 @@ fn hold_rising(session: &mut Session<'_>, jump: f64) -> Result<bool, Halt> {
     }
 }
 
-/// Without a tach only bursts show whether the fan turns, and those are kept rare: one at the end of the shortest stay,
-/// then two a second.
+/// Without a tach the current tells first that the fan broke loose (true); ripple only once it turns fast enough.
+fn watch(session: &mut Session<'_>, begin_s: f64) -> Result<bool, Halt> {
+    let until_s = begin_s + LEAST_HOLD_S - LOOK_S;
+    while session.now_s() < until_s - 0.05 {
+        session.read(0.1, Pace::Slow)?;
+        if live::broke_loose(session.rec(), begin_s, session.now_s()) {
+            return Ok(true);
+        }
+    }
+    look(session, begin_s)?;
+    Ok(live::broke_loose(session.rec(), begin_s, session.now_s()))
+}
+
+/// Ripple needs bursts, and those are kept rare: one at the end of the shortest stay, then two a second.
 fn look(session: &mut Session<'_>, begin_s: f64) -> Result<(), Halt> {
     let held_s = session.now_s() - begin_s;
     let rest_s = LEAST_HOLD_S - LOOK_S - held_s;
@@ -149,10 +168,11 @@ pub(crate) fn descend(session: &mut Session<'_>, fall: Fall) -> Result<Descent, 
         let mut found = Descent::default();
         let mut duty = fall.first;
         while duty > fall.lowest + 1e-9 {
+            let before_a = session.amps(live::REST_WINDOW_S) + session.known.zero_a;
             let stride = if found.stop.is_some() { 2.0 * fall.step } else { fall.step };
             duty = (duty - stride).max(fall.lowest);
             session.set_duty(duty)?;
-            let rests = hold_falling(session, found.stop.is_some())?;
+            let rests = hold_falling(session, found.stop.is_some(), before_a)?;
             if rests && found.stop.is_none() {
                 found.stop = Some(duty);
             }
@@ -169,8 +189,9 @@ pub(crate) fn descend(session: &mut Session<'_>, fall: Fall) -> Result<Descent, 
     Ok(found)
 }
 
-/// Holds one step down until speed and output have settled; whether the fan rests.
-fn hold_falling(session: &mut Session<'_>, rests_already: bool) -> Result<bool, Halt> {
+/// Holds one step down until speed and output have settled; whether the fan rests. `before_a` is the current at the step
+/// before.
+fn hold_falling(session: &mut Session<'_>, rests_already: bool, before_a: f64) -> Result<bool, Halt> {
     let begin_s = session.now_s();
     loop {
         if session.can.tach || rests_already {
@@ -184,11 +205,21 @@ fn hold_falling(session: &mut Session<'_>, rests_already: bool) -> Result<bool, 
             return Ok(true);
         }
         let window_s = if session.can.tach { 1.0 } else { LOOK_S };
-        if held_s >= 1.0 && session.motion(window_s) == Motion::Rest {
+        let now_s = session.now_s();
+        let caught = || !session.can.tach && live::caught(session.rec(), before_a, now_s);
+        let gone = || !session.can.tach && session.can.output && !session.output_on_at_rest(OFF_LOOK_S);
+        if held_s >= 1.0 && (session.motion(window_s) == Motion::Rest || caught() || gone()) {
+            if !session.can.tach {
+                // The current of the caught rotor is still on its way up.
+                session.read(live::REST_WINDOW_S, Pace::Slow)?;
+            }
             return Ok(true);
         }
-        let level =
-            if session.can.tach { live::speed_settled(session.rec(), begin_s, session.now_s()) } else { settled };
+        let level = if session.can.tach {
+            live::speed_settled(session.rec(), begin_s, now_s)
+        } else {
+            settled && live::amps_settled(session.rec(), begin_s, now_s)
+        };
         if (held_s >= 1.0 && level) || held_s >= LONGEST_FALL_S {
             return Ok(false);
         }
