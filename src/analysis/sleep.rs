@@ -289,6 +289,7 @@ mod tests {
             gain_u: 0.005,
             resolution: 0.0,
             low: low.then_some(range),
+            ..ChannelFacts::default()
         };
         bench.rec.header.bench.channels.insert(Channel::SupplyA, facts);
         bench.rec.header.plan_facts.battery =

@@ -21,8 +21,11 @@ fn instruments(tree: &Node) -> &[Node] {
     tree.list("instrument").unwrap_or_default()
 }
 
+/// Instrument and quantity that an address names.
+type Address<'a> = Option<(&'a str, &'a str)>;
+
 /// Channels that this driver serves: path of the address, the channel, instrument and quantity named.
-fn readings(tree: &Node) -> Vec<(String, Channel, Option<(&str, &str)>)> {
+fn readings(tree: &Node) -> Vec<(String, Channel, Address<'_>)> {
     let channels = tree.entries("channel").into_iter().flatten();
     let here = channels.filter(|(name, _)| serves(tree, &format!("channel.{name}"), NAME));
     here.filter_map(|(name, node)| {

@@ -327,11 +327,7 @@ pub struct BenchFacts {
 }
 
 /// Whether there is nothing to keep.
-#[expect(
-    clippy::trivially_copy_pass_by_ref,
-    clippy::float_cmp,
-    reason = "the signature that serde asks for; 0 is exact"
-)]
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "the signature that serde asks for")]
 fn is_nothing(value: &f64) -> bool {
     *value == 0.0
 }

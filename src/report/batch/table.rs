@@ -12,7 +12,8 @@ use crate::verdict::batch::to_do;
 pub fn csv(summary: &Summary) -> String {
     let names: Vec<ResultName> =
         ResultName::ALL.iter().copied().filter(|name| !summary.values(*name).is_empty()).collect();
-    let mut text = String::from("rank,unit,grade,measured_grade,graded_by,risk,runs,bench_s,shelf,donor,kind,to_do,because");
+    let mut text =
+        String::from("rank,unit,grade,measured_grade,graded_by,risk,runs,bench_s,shelf,donor,kind,to_do,because");
     for name in &names {
         let _ = write!(text, ",{}", name.name());
     }

@@ -39,6 +39,9 @@ trait Files {
     fn put(&self, key: &str, content: &[u8]) -> Result<(), StoreError>;
 }
 
+/// The files of a record, each with its name.
+type WholeRecord = [(&'static str, Vec<u8>); 3];
+
 /// A place for the records of a shop.
 pub(super) struct Records {
     files: Box<dyn Files>,
@@ -166,7 +169,7 @@ impl Records {
         Ok(true)
     }
 
-    fn get_whole(&self, kept: &str, expect: Option<&str>) -> Result<Option<[(&'static str, Vec<u8>); 3]>, StoreError> {
+    fn get_whole(&self, kept: &str, expect: Option<&str>) -> Result<Option<WholeRecord>, StoreError> {
         let altered = |why: String| StoreError::AlteredThere { path: self.place.clone(), record: kept.to_owned(), why };
         let Some(sealed) = self.files.get(&self.key(kept, SEAL_FILE))? else { return Ok(None) };
         let seal = Seal::parse(&sealed).map_err(|why| altered(format!("its {SEAL_FILE} cannot be read ({why})")))?;
