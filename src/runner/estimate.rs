@@ -14,7 +14,7 @@ pub(crate) fn typical_s(stage: &Stage) -> f64 {
         Stage::SoftStart { .. } => 35.0,
         Stage::Sweep { step, .. } => 60.0 + 6.0 / step.fraction().max(0.005),
         Stage::Drop { hold } => 8.0 + hold.get(),
-        Stage::FrequencyEdges { .. } => 80.0,
+        Stage::FrequencyEdges { .. } => 150.0,
         Stage::LossOfSignal { losses, .. } => 15.0 * count(losses.len()),
         Stage::PowerUp { .. } => 35.0,
         Stage::Soak { duties, each } => count(duties.len()) * each.get().min(240.0),

@@ -1,5 +1,4 @@
-//! What the unit makes of command frequencies: settled output over frequency, else speed, else current:
-//! where the output is measured the fan is not waited for.
+//! What the unit makes of command frequencies: settled speed (else output, else current) over frequency.
 
 use super::Plot;
 use super::frame::{Across, BLACK, BLUE, Key, Look, Panel, legend, svg};
@@ -21,8 +20,8 @@ pub(in crate::report) fn frequency(document: &Document, rec: &Recording) -> Plot
     let speed = |from_s, to_s| mean_speed(rec, from_s, to_s).map(|reading| reading.rpm);
     let channel = |channel| move |from_s, to_s| rec.mean(channel, from_s, to_s);
     let sources: [(&str, Vec<(f64, f64)>); 3] = [
-        ("output (V)", points(rec, &spans, channel(Channel::OutputV))),
         ("speed (rpm)", points(rec, &spans, speed)),
+        ("output (V)", points(rec, &spans, channel(Channel::OutputV))),
         ("supply current (A)", points(rec, &spans, channel(Channel::SupplyA))),
     ];
     let (title, points) = sources

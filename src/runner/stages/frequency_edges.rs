@@ -24,13 +24,6 @@ const APPROACH: f64 = 0.15;
 const VARY_S: f64 = 5.0;
 /// Shortest and longest stay: a unit that has lost its command may hold for a while.
 const LEAST_S: f64 = 2.5;
-/// Where the output is measured, one that follows shows it sooner, but not within so many periods of its command.
-const LEAST_OUTPUT_S: f64 = 1.0;
-const PERIODS: f64 = 8.0;
-/// What has gone below the lower level by then does not come back.
-const LOST_S: f64 = 1.5;
-/// Windows of the output that are compared.
-const OUTPUT_S: f64 = 0.3;
 const MOST_S: f64 = 8.0;
 const RECOVER: Seconds = Seconds(15.0);
 
@@ -77,26 +70,12 @@ pub(crate) fn run(session: &mut Session<'_>, ask: Ask) -> Work {
 }
 
 fn levels(session: &Session<'_>) -> Levels {
-    let window_s = if session.can.output { OUTPUT_S } else { live::WINDOW_S };
-    live::levels(session.rec(), session.now_s() - window_s, session.now_s())
+    live::levels(session.rec(), session.now_s() - live::WINDOW_S, session.now_s())
 }
 
-/// Output, which does not wait for the fan, else speed, else current.
+/// Speed, else output, else current.
 fn level(levels: Levels) -> f64 {
-    levels.ratio.or(levels.edges_hz).or(levels.supply_a).unwrap_or(0.0)
-}
-
-/// To a duty at the nominal frequency, until what is compared has settled.
-fn settle(session: &mut Session<'_>, duty: f64) -> Result<(), Halt> {
-    if !session.can.output {
-        settle_at(session, duty, RECOVER)?;
-        return Ok(());
-    }
-    session.power_on()?;
-    session.set_duty(duty)?;
-    session.zero_due = true;
-    session.settle_output(0.8, RECOVER.get())?;
-    Ok(())
+    levels.edges_hz.or(levels.ratio).or(levels.supply_a).unwrap_or(0.0)
 }
 
 /// Scans from the nominal frequency towards `end_hz` and brackets the last change from followed to not followed.
@@ -144,28 +123,17 @@ fn follows(session: &mut Session<'_>, nominal: Nominal, hz: f64) -> Result<bool,
         let setting = Setting { frequency: Hertz(hz), ..session.command(nominal.duty) };
         session.set(setting)?;
         let begin_s = session.now_s();
-        let output = session.can.output;
-        let least_s = if output { LEAST_OUTPUT_S.max(PERIODS / hz) } else { LEAST_S };
         let (follows, stayed) = loop {
-            session.read(if output { 0.1 } else { 0.25 }, Pace::Slow)?;
+            session.read(0.25, Pace::Slow)?;
             let held_s = session.now_s() - begin_s;
-            if held_s < least_s - 1e-6 {
+            if held_s < LEAST_S {
                 continue;
             }
             let share = |to: f64| (level(levels(session)) - to) / nominal.full.max(1e-9);
-            let settled = if output {
-                live::output_settled(session.rec(), begin_s, session.now_s(), OUTPUT_S)
-            } else {
-                live::settled(session.rec(), begin_s, session.now_s(), !session.can.tach)
-            };
-            let follows = settled && share(nominal.level).abs() <= FOLLOWS;
             let lost = share(nominal.lower.1) < -CLEARLY_OFF;
-            let unlike_s = if output && lost { LOST_S } else { LEAST_S };
-            if !follows && held_s < unlike_s.max(least_s) - 1e-6 {
-                continue;
-            }
-            if follows || lost || settled || held_s >= MOST_S {
-                break (follows, share(nominal.lower.1).abs() <= FOLLOWS);
+            let settled = live::settled(session.rec(), begin_s, session.now_s(), !session.can.tach);
+            if lost || settled || held_s >= MOST_S {
+                break (settled && share(nominal.level).abs() <= FOLLOWS, share(nominal.lower.1).abs() <= FOLLOWS);
             }
         };
         if stayed || hz == nominal.hz {
@@ -181,14 +149,15 @@ fn follows(session: &mut Session<'_>, nominal: Nominal, hz: f64) -> Result<bool,
 /// To the lower duty at the nominal frequency, by way of off where the unit insists.
 fn approach(session: &mut Session<'_>, nominal: Nominal) -> Result<(), Halt> {
     for _ in 0..2 {
-        settle(session, nominal.lower.0)?;
+        settle_at(session, nominal.lower.0, RECOVER)?;
         if (level(levels(session)) - nominal.lower.1).abs() < FOLLOWS * nominal.full {
             return Ok(());
         }
         session.off()?;
         session.read(1.0, Pace::Normal)?;
     }
-    settle(session, nominal.lower.0)
+    settle_at(session, nominal.lower.0, RECOVER)?;
+    Ok(())
 }
 
 #[cfg(test)]
