@@ -149,7 +149,7 @@ impl Shop {
             let value = if name == ResultName::DropV { drop_v } else { self.random.random::<f64>() };
             document.results.insert(name, Measured::number(name, value, 2.0, Vec::new(), "synthetic", 1));
         }
-        let kind = if number % 500 == 0 { "lin" } else { "pull_up" };
+        let kind = if number.is_multiple_of(500) { "lin" } else { "pull_up" };
         document.results.insert(ResultName::LineKind, Measured::word(ResultName::LineKind, kind, "synthetic", 1));
         (document, dir, RunState::Finished)
     }
