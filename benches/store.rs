@@ -41,9 +41,11 @@ fn main() -> Result<(), Box<dyn Error>> {
     let mut text = String::new();
     if !has("--report") {
         text += &growth(&counts)?;
+        say(&text)?;
     }
-    text += &report()?;
-    say(&text)?;
+    let report = report()?;
+    say(&report)?;
+    text += &report;
     if has("--write") {
         let page = std::fs::read_to_string(PAGE)?;
         let (head, rest) = page.split_once(BEGIN).ok_or("the page has no place for it")?;
@@ -149,7 +151,7 @@ impl Shop {
             let value = if name == ResultName::DropV { drop_v } else { self.random.random::<f64>() };
             document.results.insert(name, Measured::number(name, value, 2.0, Vec::new(), "synthetic", 1));
         }
-        let kind = if number % 500 == 0 { "lin" } else { "pull_up" };
+        let kind = if number.is_multiple_of(500) { "lin" } else { "pull_up" };
         document.results.insert(ResultName::LineKind, Measured::word(ResultName::LineKind, kind, "synthetic", 1));
         (document, dir, RunState::Finished)
     }
