@@ -41,9 +41,11 @@ fn main() -> Result<(), Box<dyn Error>> {
     let mut text = String::new();
     if !has("--report") {
         text += &growth(&counts)?;
+        say(&text)?;
     }
-    text += &report()?;
-    say(&text)?;
+    let report = report()?;
+    say(&report)?;
+    text += &report;
     if has("--write") {
         let page = std::fs::read_to_string(PAGE)?;
         let (head, rest) = page.split_once(BEGIN).ok_or("the page has no place for it")?;

@@ -9,9 +9,9 @@ use super::filter::{Filter, Search};
 use super::index::{COLUMNS, Index, NEWEST_FIRST, RunRow};
 use super::sql::{Part, SqlError};
 
-/// Runs up to which they are looked up and sorted. Of a million runs, a page of fifty of more than this many is full after
-/// some ten thousand, which take about as long.
-const FEW: u64 = 3_000;
+/// Runs up to which they are looked up and sorted. To look one up takes about twenty times as long as to pass one on the way
+/// along the list; of a million runs, a page of fifty of more than this many is full after some thirty thousand.
+const FEW: u64 = 1_500;
 /// Runs up to which a list is counted where counting is a walk along an index.
 const MOST_COUNTED: u64 = 10_000;
 
