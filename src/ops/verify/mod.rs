@@ -100,6 +100,10 @@ pub fn targets(request: &Request) -> Result<Vec<(PathBuf, Option<PathBuf>)>, Ops
     let path = Path::new(&request.target);
     let wrong = |why: &str| OpsError::Argument { what: request.target.clone(), why: why.to_owned() };
     if path.is_dir() {
+        // The folder of one run may have its documents alone, and the shop its record.
+        if path.join(RESULTS_FILE).is_file() {
+            archive::bring_record(path)?;
+        }
         let runs = reader::list(path)?;
         if runs.is_empty() {
             return Err(wrong("holds no record of a run"));
