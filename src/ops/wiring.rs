@@ -340,9 +340,8 @@ mod tests {
         let rig = config::load_rig(path).map_err(|problems| problems.to_string()).unwrap();
         let DriverSpec::Linux(board) = &rig.driver else { panic!("a Linux board") };
         let sheet = sheet(path).map_err(|error| error.to_string()).unwrap();
-        let mut due = vec![board.supply.address.to_string()];
-        due.extend(board.supply.feedback.iter().map(ToString::to_string));
-        for switch in board.gentle.iter() {
+        let mut due = Vec::new();
+        for switch in board.supply.iter().chain(&board.gentle) {
             due.push(switch.address.to_string());
             due.extend(switch.feedback.iter().map(ToString::to_string));
         }

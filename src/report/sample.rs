@@ -136,7 +136,15 @@ fn header(rec: &mut Recording) {
     header.bench.load_fan = Some("bench fan, 2 brushes".to_owned());
     header.bench.cannot = vec!["tell the emergency stop apart from a dead supply".to_owned()];
     let low = Some(LowRange { range: 0.1, noise: 2e-6, offset_u: 1e-6, gain_u: 0.002 });
-    let amps = ChannelFacts { range: 120.0, noise: 0.05, offset_u: 0.1, gain_u: 0.005, resolution: 0.01, low };
+    let amps = ChannelFacts {
+        range: 120.0,
+        noise: 0.05,
+        offset_u: 0.1,
+        gain_u: 0.005,
+        resolution: 0.01,
+        alignment_u_s: 0.0,
+        low,
+    };
     header.bench.channels = BTreeMap::from([(Channel::SupplyA, amps)]);
     header.plan_facts.reference_v = Some(13.5);
     let at_most = |max| LimitFacts { max: Some(max), ..LimitFacts::default() };
