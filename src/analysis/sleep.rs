@@ -287,7 +287,6 @@ mod tests {
             noise: 0.06,
             offset_u: 0.1,
             gain_u: 0.005,
-            resolution: 0.0,
             low: low.then_some(range),
             ..ChannelFacts::default()
         };

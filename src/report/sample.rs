@@ -142,8 +142,8 @@ fn header(rec: &mut Recording) {
         offset_u: 0.1,
         gain_u: 0.005,
         resolution: 0.01,
+        alignment_u_s: 0.0,
         low,
-        ..ChannelFacts::default()
     };
     header.bench.channels = BTreeMap::from([(Channel::SupplyA, amps)]);
     header.plan_facts.reference_v = Some(13.5);
