@@ -132,9 +132,6 @@ impl Instrument {
     fn off(&mut self, deadline: Instant) -> Result<(), DriverError> {
         let commands = self.spec.commands.clone();
         self.send(&commands.off, deadline)?;
-        if self.astray {
-            self.find_back(deadline)?;
-        }
         let answer = self.query(&commands.state, deadline)?;
         if switched(&answer) == Some(false) {
             return Ok(());
@@ -220,8 +217,11 @@ impl Instrument {
         self.link.send(line, deadline).map_err(|none| self.none(line, none))
     }
 
-    /// Asks and waits for the one line of the answer.
+    /// Asks and waits for the one line of the answer, once what was given up before has come and gone.
     fn query(&mut self, query: &str, deadline: Instant) -> Result<String, DriverError> {
+        if self.astray {
+            self.find_back(deadline)?;
+        }
         let deadline = deadline.min(Instant::now() + self.allowed());
         self.send(query, deadline)?;
         self.link.line(deadline).map_err(|none| self.none(query, none))

@@ -70,7 +70,7 @@ fn read(root: &Path) -> Result<File, StoreError> {
     }
     // The parser's own words would show the line, and with it the secret.
     toml::from_str(&text).map_err(|error| {
-        let line = error.span().map_or(1, |span| text[..span.start.min(text.len())].lines().count().max(1));
+        let line = error.span().map_or(1, |span| 1 + text[..span.start.min(text.len())].matches('\n').count());
         wrong(format!("line {line} is not understood; it may hold `key_id`, `secret`, `token` and `region`"))
     })
 }

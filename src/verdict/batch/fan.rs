@@ -114,7 +114,7 @@ mod tests {
     #[test]
     fn fans_are_told_apart_by_name_and_by_constant_and_not_by_warmth() {
         assert!(!fan(0.1, 0.05).is_other(&fan(0.13, 0.051)));
-        assert!(fan(0.1, 0.05).is_other(&fan(0.1, 0.06)));
+        assert!(fan(0.1, 0.05).is_other(&fan(0.1, 0.065)));
         let named = |name: &str| Fan { named: Some(name.to_owned()), ..fan(0.1, 0.05) };
         assert!(named("big").is_other(&named("small")) && !named("big").is_other(&fan(0.1, 0.05)));
     }
