@@ -96,7 +96,13 @@ pub fn odd_ones(members: &[Member], kinds: &[Kind]) -> Vec<Odd> {
 /// Median and robust standard deviation of a result over a kind; `None` of fewer than eight units.
 fn middle(members: &[Member], kind: &Kind, name: ResultName) -> Option<(f64, f64)> {
     let values: Vec<f64> = kind.members.iter().filter_map(|unit| Some(members[*unit].numbers.get(&name)?.0)).collect();
-    spread(&values).and_then(|spread| Some((spread.median, spread.robust_sd?)))
+    median_and_sd(&values)
+}
+
+/// Median and robust standard deviation; `None` of fewer than eight values.
+fn median_and_sd(values: &[f64]) -> Option<(f64, f64)> {
+    let spread = spread(values)?;
+    Some((spread.median, spread.robust_sd?))
 }
 
 /// Units whose whole curve, or whole set of results, stands out among their kind, farthest first.
@@ -129,10 +135,9 @@ fn odd_curves(members: &[Member], kind: &Kind) -> Vec<OddWhole> {
     let middles: Vec<Option<(f64, f64)>> = (0..DUTIES.len())
         .map(|place| {
             let values: Vec<f64> = whole.iter().filter_map(|unit| at(*unit, place)).collect();
-            let full = stats::median(&values)?;
+            let (median, sd) = median_and_sd(&values)?;
             // Where all of them stand, or are at the same end, a hair would be many deviations.
-            let sd = spread(&values)?.robust_sd?.max(0.002 * full.abs()).max(1.0);
-            Some((full, sd))
+            Some((median, sd.max(0.002 * median.abs()).max(1.0)))
         })
         .collect();
     let deviations: Vec<Deviations> = whole
@@ -155,7 +160,7 @@ fn odd_curves(members: &[Member], kind: &Kind) -> Vec<OddWhole> {
         })
         .collect();
     let shapes: Vec<f64> = deviations.iter().map(|one| one.shape).collect();
-    let usual = spread(&shapes).and_then(|spread| Some((spread.median, spread.robust_sd?)));
+    let usual = median_and_sd(&shapes);
     let mut odd = Vec::new();
     for one in &deviations {
         let found = |by, deviations, at_duty_pct| {
@@ -202,9 +207,7 @@ fn odd_results(members: &[Member], kind: &Kind) -> Vec<OddWhole> {
             (squares.len() >= LEAST_RESULTS).then(|| stats::mean(&squares).map(|mean| (*unit, mean.sqrt())))?
         })
         .collect();
-    let Some((median, sd)) = spread(&scores.iter().map(|(_, score)| *score).collect::<Vec<_>>())
-        .and_then(|spread| Some((spread.median, spread.robust_sd?)))
-    else {
+    let Some((median, sd)) = median_and_sd(&scores.iter().map(|(_, score)| *score).collect::<Vec<_>>()) else {
         return Vec::new();
     };
     let far = |score: f64| (score - median) / sd.max(0.05 * median).max(1e-9);
