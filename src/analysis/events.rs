@@ -193,8 +193,8 @@ impl Watched {
         runs
     }
 
-    /// Whether what a run of samples departs from is what it comes back to: the last moment before it and the first after
-    /// it both lie nearer to each other than to its worst. Not where there is no such moment.
+    /// Whether what a run of samples departs from is what it comes back to: the last moment before it and the first after it
+    /// lie less than half as far from each other as its worst from either. Not where there is no such moment.
     fn returns(&self, (a, b): (usize, usize)) -> bool {
         let before = self.t_s.partition_point(|t| *t < self.t_s[a] - BESIDE_S);
         let after = self.t_s.partition_point(|t| *t <= self.t_s[b] + BESIDE_S);
