@@ -13,6 +13,10 @@ use galebench::intake::journal::Facts;
 use galebench::ops::flow::{After, Flow, FlowOptions};
 use galebench::ops::intake::Desk;
 
+/// As in the binary.
+#[global_allocator]
+static MEMORY: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 fn main() -> Result<(), Box<dyn Error>> {
     let units = std::env::args().skip(1).find_map(|argument| argument.parse().ok()).unwrap_or(100_usize);
     let root = tempfile::tempdir()?;

@@ -5,7 +5,11 @@
 mod sealed;
 mod shelf;
 
+use std::io::Write as _;
+use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
+use std::process::Stdio;
+use std::time::{Duration, Instant};
 
 use galebench::results::Document;
 use galebench::store::Store;
@@ -76,6 +80,9 @@ fn what_the_bench_has_already_is_sent_when_the_folder_is_set() {
     std::fs::create_dir(&shared).unwrap();
     shelf::run(&bench, &set);
     assert!(same(&dir, &shared.join("virtual/may-shelf-3/TQ-0001/run-1")));
+    // It may hold the password of a database.
+    let mode = std::fs::metadata(bench.join("store.toml")).unwrap().permissions().mode();
+    assert_eq!(mode & 0o777, 0o600);
 }
 
 #[test]
@@ -134,4 +141,32 @@ fn neither_an_altered_record_is_sent_nor_another_one_overwritten() {
     assert!(!shop.there(&altered).exists());
     assert_eq!(std::fs::read_to_string(shop.there(&second).join("seal.json")).unwrap(), "{}");
     assert!(same(&sound, &shop.there(&sound)), "one that is refused does not hold up the rest");
+}
+
+#[test]
+fn in_a_crate_records_are_sent_unit_after_unit_while_it_goes_on() {
+    let shop = shop();
+    let rig = ["crate", "--rig", "rigs/virtual.toml", "--plan", "tests/fixtures/plans/short.toml"];
+    let mut session = shelf::galebench(&shop.bench, &[&rig[..], &["--batch", "may-shelf-3", "-q"]].concat())
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .stdin(Stdio::piped())
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .unwrap();
+    let mut typed = session.stdin.take().unwrap();
+    let give_up = Instant::now() + Duration::from_secs(120);
+    for (unit, records) in [("TQ-0001", 2), ("TQ-0002", 4)] {
+        // Not registered: scanned twice.
+        write!(typed, "{unit}\n{unit}\n\n").unwrap();
+        // Its contact check and its run.
+        while sealed_in(&shop.shared).len() < records {
+            assert!(Instant::now() < give_up, "{unit}: {:?}", sealed_in(&shop.shared));
+            std::thread::sleep(Duration::from_millis(50));
+        }
+        assert!(session.try_wait().unwrap().is_none(), "the session still waits for the next unit");
+    }
+    writeln!(typed, "quit").unwrap();
+    assert!(session.wait().unwrap().success());
+    assert_eq!(shelf::run(&shop.bench, &["store", "sync"]).trim(), "0 sent, 0 waiting");
 }

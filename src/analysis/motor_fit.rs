@@ -208,8 +208,9 @@ fn residuals(drive: &Drive, logs: &[f64], out: &mut [f64]) {
     let [r, m, a, b] = physical(logs);
     let wheel = wheel_share(logs);
     let (mut e, mut turning) = (0.0, false);
+    let motion = Motion::of([r, m, a, b]);
     for (i, out) in out.iter_mut().enumerate() {
-        let amps = ((drive.output_v[i] - e) / r).max(0.0);
+        let amps = ((drive.output_v[i] - e) * motion.per_ohm).max(0.0);
         let share = drive.share(i, amps, wheel);
         *out = match &drive.fan_a {
             Some(fan_a) => fan_a[i] - amps,
@@ -218,7 +219,7 @@ fn residuals(drive: &Drive, logs: &[f64], out: &mut [f64]) {
                 drive.supply_a[i] - zero - share * amps
             }
         };
-        e = advance(e, drive.output_v[i], r, m, a, b, &mut turning);
+        e = motion.advance(e, drive.output_v[i], &mut turning);
     }
 }
 
@@ -246,6 +247,7 @@ fn run_up(drive: &Drive, logs: &[f64], source_ohm: f64) -> RunUp {
     let [r, m, a, b] = physical(logs);
     let wheel = wheel_share(logs);
     let (mut e, mut turning, mut end_a) = (0.0, false, 0.0);
+    let motion = Motion::of([r, m, a, b]);
     // Back-EMF and heat after each cell.
     let mut track = Vec::with_capacity(drive.output_v.len());
     let mut heat_j = 0.0;
@@ -253,7 +255,7 @@ fn run_up(drive: &Drive, logs: &[f64], source_ohm: f64) -> RunUp {
         let amps = ((volts - e) / r).max(0.0);
         let share = drive.share(i, amps, wheel);
         heat_j += STEP_S * amps * amps * (r + share * drive.on_ohm + share * share * source_ohm);
-        e = advance(e, *volts, r, m, a, b, &mut turning);
+        e = motion.advance(e, *volts, &mut turning);
         end_a = amps;
         track.push((e, heat_j));
     }
@@ -261,16 +263,30 @@ fn run_up(drive: &Drive, logs: &[f64], source_ohm: f64) -> RunUp {
     RunUp { end_v: e, end_a, heat_j }
 }
 
-/// Back-EMF one step on, implicit in the current so that a light rotor stays stable.
-fn advance(e: f64, volts: f64, r: f64, m: f64, a: f64, b: f64, turning: &mut bool) -> f64 {
-    let amps = (volts - e) / r;
-    *turning |= amps > a;
-    if !*turning {
-        return e;
+/// How a fan moves, with its divisions done once: this is what a fit spends its time on.
+struct Motion {
+    per_ohm: f64,
+    per_inertia: f64,
+    friction_a: f64,
+    load: f64,
+}
+
+impl Motion {
+    fn of([r, m, a, b]: [f64; 4]) -> Self {
+        Self { per_ohm: 1.0 / r, per_inertia: 1.0 / m, friction_a: a, load: b }
     }
-    let rate = (amps.max(0.0) - a - b * e * e) / m;
-    let stiffness = 1.0 + STEP_S * (1.0 / r + 2.0 * b * e) / m;
-    (e + STEP_S * rate / stiffness).max(0.0)
+
+    /// Back-EMF one step on, implicit in the current so that a light rotor stays stable.
+    fn advance(&self, e: f64, volts: f64, turning: &mut bool) -> f64 {
+        let amps = (volts - e) * self.per_ohm;
+        *turning |= amps > self.friction_a;
+        if !*turning {
+            return e;
+        }
+        let rate = (amps.max(0.0) - self.friction_a - self.load * e * e) * self.per_inertia;
+        let stiffness = 1.0 + STEP_S * (self.per_ohm + 2.0 * self.load * e) * self.per_inertia;
+        (e + STEP_S * rate / stiffness).max(0.0)
+    }
 }
 
 impl MotorFit {

@@ -77,8 +77,8 @@ fn column(rec: &Recording, floor_rpm: f64, from_s: f64, to_s: f64, coarse: bool)
 /// Breakaway dated back from the first edges.
 ///
 /// At the first edge the rotor has turned by at most one spacing. Starting from rest its speed there is at least twice
-/// that over the time since, so breakaway lies no more than two spacings over the speed before it; and no less than a
-/// third of that, since a start does not accelerate that much more than it still does.
+/// that over the time since, so breakaway lies no more than two spacings over the speed before it. It may have stood right
+/// before the edge: then it broke away just now.
 fn tach(edges: &[f64], from_s: f64, to_s: f64) -> Onset {
     // Edges followed by a long silence are a spin-up left over or a shake, not this start.
     let Some(last) = edges.last().filter(|last| to_s - **last < QUIET_S) else { return Onset::Never };
@@ -97,7 +97,7 @@ fn tach(edges: &[f64], from_s: f64, to_s: f64) -> Onset {
         None => 0.8 / (b - a),
     };
     let reach_s = 2.0 / speed;
-    Onset::At { earliest_s: (a - reach_s).max(floor_s), latest_s: (a - reach_s / 3.0).max(floor_s) }
+    Onset::At { earliest_s: (a - reach_s).max(floor_s), latest_s: *a }
 }
 
 /// First window in which the kernel sees turning, and in the next too.
@@ -211,6 +211,24 @@ mod tests {
         let (bench, breakaway_s) = slow_start(false);
         let (earliest_s, latest_s) = found(&bench);
         assert!(earliest_s <= breakaway_s && breakaway_s <= latest_s, "{earliest_s} {latest_s}");
+    }
+
+    /// The rotor stands right before an edge: the first comes at once, the next ones late.
+    #[test]
+    fn an_edge_right_after_the_breakaway_does_not_date_it_back_to_the_step_before() {
+        let mut bench = Bench::new(53);
+        for duty in [10.0, 11.0, 12.0] {
+            bench.set(at(duty));
+            let standing = 0.065 * duty;
+            let current = move |t: f64| match duty > 11.5 && t > 0.15 {
+                true => standing * (0.6 + 0.4 * (-(t - 0.15) / 0.6).exp()),
+                false => standing,
+            };
+            bench.run(1.0, &[(Channel::SupplyA, &current, 0.01)]);
+        }
+        bench.rec.tach_s = Some(vec![2.17, 2.5, 2.68, 2.82, 2.94]);
+        let (earliest_s, latest_s) = found(&bench);
+        assert!((2.0..=2.15).contains(&earliest_s) && (2.15..2.4).contains(&latest_s), "{earliest_s} {latest_s}");
     }
 
     #[test]

@@ -6,12 +6,13 @@ use crate::store::{Listing, RunRow, Total};
 
 /// Both kinds of runs, each under its heading, with how many there are in all.
 pub(crate) fn both(real: &Listing, played: &Listing) -> String {
-    if real.rows.is_empty() && played.rows.is_empty() {
+    let nothing = |listing: &Listing| listing.rows.is_empty() && listing.next.is_none();
+    if nothing(real) && nothing(played) {
         return "no runs\n".to_owned();
     }
     let mut text = String::new();
     for (heading, listing) in [("", real), ("VIRTUAL BENCH, no real units", played)] {
-        if listing.rows.is_empty() {
+        if nothing(listing) {
             continue;
         }
         if !text.is_empty() {
@@ -20,7 +21,9 @@ pub(crate) fn both(real: &Listing, played: &Listing) -> String {
         if !heading.is_empty() {
             let _ = writeln!(text, "{heading}");
         }
-        text += &rows_text(&listing.rows);
+        if !listing.rows.is_empty() {
+            text += &rows_text(&listing.rows);
+        }
         if let Some(words) = next_page(listing) {
             let _ = writeln!(text, "{words}");
         }
@@ -30,13 +33,17 @@ pub(crate) fn both(real: &Listing, played: &Listing) -> String {
 
 /// How many runs there are beside those shown, and how to see the next; `None` after the last page.
 pub(crate) fn next_page(listing: &Listing) -> Option<String> {
-    let last = listing.rows.last().filter(|_| listing.next.is_some())?;
+    let next = listing.next.as_ref()?.run();
     let shown = listing.rows.len();
     let total = match listing.total {
         Total::Exactly(total) => format!("{total}"),
         Total::MoreThan(total) => format!("more than {total}"),
     };
-    Some(format!("{shown} of {total} runs; --after {} shows the next", last.run))
+    // A page that ends elsewhere than with its last run has gone through as many others as one page does.
+    if listing.rows.last().is_none_or(|last| last.run != next) {
+        return Some(format!("{shown} runs so far, gone through down to {next}; --after {next} goes on from there"));
+    }
+    Some(format!("{shown} of {total} runs; --after {next} shows the next"))
 }
 
 /// One line per run: when, unit, batch, plan, grade or how it ended, the reason.
@@ -113,10 +120,14 @@ mod tests {
         real[2].given = Some(Given { grade: Grade::Restricted, by, why });
         real[2].recorded_unit = Some("TQ-0002".to_owned());
         let played = [row("TQ-0900", RunState::Stopped, Some(Grade::Scrap), Some("over current: 97 A\nlong story"))];
-        let next = Some(Cursor::default());
+        let next = Some(Cursor::behind(&real[2].run));
         let real = Listing { rows: real, total: Total::Exactly(12), next };
         let played = Listing { rows: played.to_vec(), total: Total::Exactly(1), next: None };
         insta::assert_snapshot!(both(&real, &played));
+        let short = Listing { rows: Vec::new(), next: Some(Cursor::behind("20260512T110000Z-0b1c2d")), ..real.clone() };
+        assert!(
+            both(&short, &played).starts_with("0 runs so far, gone through down to 20260512T110000Z-0b1c2d; --after")
+        );
         let many = Listing { total: Total::MoreThan(10_000), ..real };
         assert!(both(&many, &played).contains("3 of more than 10000 runs; --after 2026"));
         assert_eq!(both(&Listing::default(), &Listing::default()), "no runs\n");

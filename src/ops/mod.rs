@@ -109,12 +109,31 @@ impl OpsError {
 /// # Errors
 /// [`OpsError::Write`] with the path, whatever step failed.
 pub fn write_whole(path: &Path, text: &[u8]) -> Result<(), OpsError> {
+    write_for(path, text, false)
+}
+
+/// The same, for its owner's eyes alone: a text that may hold a password.
+///
+/// # Errors
+/// [`OpsError::Write`] with the path, whatever step failed.
+pub(crate) fn write_secret(path: &Path, text: &[u8]) -> Result<(), OpsError> {
+    write_for(path, text, true)
+}
+
+fn write_for(path: &Path, text: &[u8], owner_alone: bool) -> Result<(), OpsError> {
     let attempt = || -> std::io::Result<()> {
         use std::io::Write as _;
         let mut temporary = path.as_os_str().to_owned();
         temporary.push(".part");
         let temporary = PathBuf::from(temporary);
         let mut file = std::fs::File::create(&temporary)?;
+        #[cfg(unix)]
+        if owner_alone {
+            use std::os::unix::fs::PermissionsExt as _;
+            file.set_permissions(std::fs::Permissions::from_mode(0o600))?;
+        }
+        #[cfg(not(unix))]
+        let _ = owner_alone;
         file.write_all(text)?;
         file.sync_all()?;
         drop(file);

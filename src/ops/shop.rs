@@ -4,7 +4,7 @@ use std::path::Path;
 
 use sha2::{Digest as _, Sha256};
 
-use crate::ops::{OpsError, write_whole};
+use crate::ops::{OpsError, write_secret};
 use crate::record::seal::hex;
 use crate::store::{Sent, Settings, Store};
 
@@ -27,7 +27,8 @@ pub fn set(root: &Path, settings: &Settings) -> Result<(), OpsError> {
     if let Some(records) = &settings.records {
         Store::try_records(records, root)?;
     }
-    write_whole(&path, settings.text().as_bytes())?;
+    // The address of the index may hold a password.
+    write_secret(&path, settings.text().as_bytes())?;
     if settings.index.is_some() || settings.records.is_some() {
         for is_virtual in [false, true] {
             Store::open(root, is_virtual)?.rebuild(root)?;

@@ -3,11 +3,14 @@
 //! There are two ways to a page. Where some condition is met by few runs, those are looked up, checked against the others and
 //! sorted. Where all are met by many, the list is gone through from its newest run until the page is full. Which one it is is
 //! found out by counting, and no count goes further than it must.
+//!
+//! A list that is gone through ends its page after [`FAR`] runs, full or not: conditions that are each met often but hardly
+//! ever together would else lead through all runs ever taken. The page then says where to go on.
 
 use super::error::StoreError;
 use super::filter::{Filter, Search};
 use super::index::{COLUMNS, Index, NEWEST_FIRST, RunRow};
-use super::sql::{Part, SqlError};
+use super::sql::{Part, Row, SqlError, Value};
 
 /// Runs up to which they are looked up and sorted. To look one up takes about twenty times as long as to pass one on the way
 /// along the list; of a million runs, a page of fifty of more than this many is full after some thirty thousand.
@@ -15,12 +18,44 @@ const FEW: u64 = 1_500;
 /// Runs up to which a list is counted where counting is a walk along an index.
 const MOST_COUNTED: u64 = 10_000;
 
+/// Runs that one page goes through at most: some twenty milliseconds.
+const FAR: u64 = 40_000;
+
+/// How far a page goes.
+#[derive(Clone, Copy, Debug)]
+struct Reach {
+    /// Runs that are looked up and sorted at the most.
+    few: u64,
+    /// Runs that are gone through at the most.
+    far: u64,
+}
+
+const REACH: Reach = Reach { few: FEW, far: FAR };
+
 /// A place in a list: behind one of its runs.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Cursor {
     at_ms: i64,
     run: String,
     id: i64,
+}
+
+impl Cursor {
+    /// A place of which only the run is known.
+    #[cfg(test)]
+    pub(crate) fn behind(run: &str) -> Self {
+        Self { run: run.to_owned(), ..Self::default() }
+    }
+
+    /// The run that it is behind.
+    #[must_use]
+    pub fn run(&self) -> &str {
+        &self.run
+    }
+
+    fn values(&self) -> [Value; 3] {
+        [self.at_ms.into(), self.run.as_str().into(), self.id.into()]
+    }
 }
 
 /// Which part of a list.
@@ -52,7 +87,7 @@ pub enum Total {
 /// A page of a list.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Listing {
-    /// The rows, newest run first.
+    /// The rows, newest run first. Fewer than were asked for, and none even, where many runs had to be gone through.
     pub rows: Vec<RunRow>,
     /// How many runs there are on all pages.
     pub total: Total,
@@ -95,7 +130,7 @@ impl Index {
     /// A page of the runs that match `filter`, newest first. Contact checks are shown only when a unit is asked for.
     pub(super) fn list(&self, filter: &Filter, page: &Page) -> Result<Listing, StoreError> {
         let search = Search::of(filter, self.database.dialect());
-        self.find(&search, page, FEW).map_err(|e| self.failed("read", e))
+        self.find(&search, page, REACH).map_err(|e| self.failed("read", e))
     }
 
     /// The place behind the run named `run`; `None` when it is not known.
@@ -103,17 +138,17 @@ impl Index {
         let select = format!("SELECT at_ms, run, id FROM runs WHERE run = ?1 {NEWEST_FIRST} LIMIT 1");
         let read = || -> Result<Option<Cursor>, SqlError> {
             let found = self.database.first(&select, &[run.into()])?;
-            found.map(|mut row| Ok(Cursor { at_ms: row.take()?, run: row.take()?, id: row.take()? })).transpose()
+            found.map(|mut row| cursor(&mut row)).transpose()
         };
         read().map_err(|e| self.failed("read", e))
     }
 
-    /// `few` is how many runs are looked up and sorted at the most.
-    fn find(&self, search: &Search, page: &Page, few: u64) -> Result<Listing, SqlError> {
+    fn find(&self, search: &Search, page: &Page, Reach { few, far }: Reach) -> Result<Listing, SqlError> {
         let bound = if search.conditions.is_empty() { MOST_COUNTED } else { few };
         let plain = self.count_up_to(&Part::from("SELECT 1 FROM runs WHERE ").and_then(&search.plain), bound)?;
         let source = self.source(search, plain, few)?;
-        let (rows, next) = self.page(&source, page)?;
+        let end = if source.is_short { None } else { self.end_of_page(search, page, far)? };
+        let (rows, next) = self.page(&source, page, end)?;
         let total = if search.conditions.is_empty() {
             if plain > bound { Total::MoreThan(bound) } else { Total::Exactly(plain) }
         } else if source.is_short {
@@ -157,15 +192,37 @@ impl Index {
         Ok(Source { with, from, is_short })
     }
 
-    fn page(&self, source: &Source, page: &Page) -> Result<(Vec<RunRow>, Option<Cursor>), SqlError> {
+    /// The run at which a page that goes through the list comes to its end; `None` where the list does before.
+    fn end_of_page(&self, search: &Search, page: &Page, far: u64) -> Result<Option<Cursor>, SqlError> {
+        if search.conditions.is_empty() {
+            return Ok(None);
+        }
+        let mut select = Part::from("SELECT at_ms, run, id FROM runs WHERE ").and_then(&search.plain);
+        if let Some(after) = &page.after {
+            select = select.and_then(&Part::with(" AND (at_ms, run, runs.id) < (?, ?, ?)", after.values()));
+        }
+        select.sql += &format!(" {NEWEST_FIRST} LIMIT 1 OFFSET {}", far.saturating_sub(1));
+        let found = self.database.first(&select.numbered(), &select.values)?;
+        found.map(|mut row| cursor(&mut row)).transpose()
+    }
+
+    /// The rows of a page that goes up to `end`, and where the next begins.
+    fn page(
+        &self,
+        source: &Source,
+        page: &Page,
+        end: Option<Cursor>,
+    ) -> Result<(Vec<RunRow>, Option<Cursor>), SqlError> {
         let mut select = source
             .with
             .clone()
             .and_then(&Part::from(format!("SELECT {COLUMNS}, at_ms, runs.id ").as_str()))
             .and_then(&source.from);
-        if let Some(Cursor { at_ms, run, id }) = &page.after {
-            let values = [(*at_ms).into(), run.as_str().into(), (*id).into()];
-            select = select.and_then(&Part::with(" AND (at_ms, run, runs.id) < (?, ?, ?)", values));
+        for (sign, place) in [("<", &page.after), (">=", &end)] {
+            if let Some(place) = place {
+                let beyond = format!(" AND (at_ms, run, runs.id) {sign} (?, ?, ?)");
+                select = select.and_then(&Part::with(beyond, place.values()));
+            }
         }
         // One more than wanted tells whether there is another page.
         select.sql += &format!(" {NEWEST_FIRST} LIMIT {}", u64::from(page.rows) + 1);
@@ -179,7 +236,7 @@ impl Index {
             last = Some(Cursor { at_ms: row.take()?, run: run.run.clone(), id: row.take()? });
             rows.push(run);
         }
-        Ok((rows, last.filter(|_| more)))
+        Ok((rows, if more { last } else { end }))
     }
 
     /// Rows of a select, counted to one beyond `most` at the most.
@@ -189,6 +246,10 @@ impl Index {
             .and_then(&Part::from(format!(" LIMIT {}) AS counted", most + 1).as_str()));
         self.count(&count.numbered(), &count.values)
     }
+}
+
+fn cursor(row: &mut Row) -> Result<Cursor, SqlError> {
+    Ok(Cursor { at_ms: row.take()?, run: row.take()?, id: row.take()? })
 }
 
 #[cfg(test)]

@@ -52,11 +52,11 @@ fn filled(root: &Path) -> Store {
     store
 }
 
-fn all_pages(index: &Index, filter: &Filter, rows: u32, few: u64) -> (Vec<(String, String)>, Vec<Total>) {
+fn all_pages(index: &Index, filter: &Filter, rows: u32, reach: Reach) -> (Vec<(String, String)>, Vec<Total>) {
     let search = Search::of(filter, index.database.dialect());
     let (mut page, mut seen, mut totals) = (Page::first(rows), Vec::new(), Vec::new());
     loop {
-        let listing = index.find(&search, &page, few).unwrap();
+        let listing = index.find(&search, &page, reach).unwrap();
         assert!(listing.rows.len() <= rows as usize);
         let name = |row: RunRow| (row.run, row.dir.to_string_lossy().into_owned());
         seen.extend(listing.rows.into_iter().map(name));
@@ -91,12 +91,12 @@ fn both_ways_to_a_list_and_all_sizes_of_pages_give_the_same_runs_in_the_same_ord
         (Filter { ranges: range(Some(0.2), None), donor: text("door"), grade: Some(Grade::Scrap), ..all() }, 1),
     ];
     for (filter, due) in filters {
-        let (whole, total) = all_pages(&store.local, &filter, 100, FEW);
+        let (whole, total) = all_pages(&store.local, &filter, 100, REACH);
         assert_eq!((whole.len(), total), (due, vec![Total::Exactly(due as u64)]), "{filter:?}");
-        for few in [0, 1, FEW] {
+        for (few, far) in [(0, FAR), (1, FAR), (FEW, FAR), (0, 1), (0, 7), (3, 7)] {
             for rows in [1, 3, 100] {
-                let (seen, totals) = all_pages(&store.local, &filter, rows, few);
-                assert_eq!(seen, whole, "{filter:?} {rows} {few}");
+                let (seen, totals) = all_pages(&store.local, &filter, rows, Reach { few, far });
+                assert_eq!(seen, whole, "{filter:?} {rows} {few} {far}");
                 for total in totals {
                     match total {
                         Total::Exactly(total) => assert_eq!(total, due as u64, "{filter:?} {rows} {few}"),
@@ -106,6 +106,26 @@ fn both_ways_to_a_list_and_all_sizes_of_pages_give_the_same_runs_in_the_same_ord
             }
         }
     }
+}
+
+#[test]
+fn a_page_ends_after_as_many_runs_as_it_may_go_through_and_says_where_to_go_on() {
+    let root = tempfile::tempdir().unwrap();
+    let store = filled(root.path());
+    let filter = Filter { donor: Some("grey van".to_owned()), kind: Some("potted".to_owned()), ..Filter::default() };
+    let search = Search::of(&filter, store.local.database.dialect());
+    let reach = Reach { few: 0, far: 10 };
+    let (mut page, mut ends) = (Page::first(5), Vec::new());
+    while let Some(next) = {
+        let listing = store.local.find(&search, &page, reach).unwrap();
+        assert!(listing.rows.is_empty() && listing.total != Total::Exactly(1));
+        listing.next
+    } {
+        ends.push(next.run().to_owned());
+        page.after = Some(next);
+    }
+    // 36 of the 40 runs are listed.
+    assert_eq!(ends.len(), 3, "{ends:?}");
 }
 
 #[test]
