@@ -12,6 +12,7 @@ mod calibrate;
 mod check;
 mod conform;
 mod crate_flow;
+mod drift;
 mod exit;
 mod export;
 mod gauge;
@@ -65,6 +66,7 @@ enum Command {
     Calibrate(calibrate::CalibrateArgs),
     SelfCheck(self_check::SelfCheckArgs),
     Gauge(gauge::GaugeArgs),
+    Control(drift::ControlArgs),
     Wiring(wiring::WiringArgs),
     Conform(conform::ConformArgs),
     Intake(intake::IntakeArgs),
@@ -75,6 +77,7 @@ enum Command {
     Grade(amend::GradeArgs),
     List(list::ListArgs),
     Show(show::ShowArgs),
+    Drift(drift::DriftArgs),
     Report(report::ReportArgs),
     Verify(verify::VerifyArgs),
     Reindex(reindex::ReindexArgs),
@@ -109,6 +112,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Calibrate(args) => args.run(),
         Command::SelfCheck(args) => args.run(),
         Command::Gauge(args) => args.run(),
+        Command::Control(args) => args.run(),
         Command::Wiring(args) => args.run(),
         Command::Conform(args) => args.run(),
         Command::Intake(args) => args.run(),
@@ -119,6 +123,7 @@ pub fn main(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Command::Grade(args) => args.run(),
         Command::List(args) => args.run(),
         Command::Show(args) => args.run(),
+        Command::Drift(args) => args.run(),
         Command::Report(args) => args.run(),
         Command::Verify(args) => args.run(),
         Command::Reindex(args) => args.run(),

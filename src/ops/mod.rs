@@ -13,6 +13,7 @@ pub mod check;
 pub mod conform;
 pub mod contact;
 pub mod document;
+pub mod drift;
 #[cfg(feature = "parquet")]
 pub mod export;
 pub mod flow;

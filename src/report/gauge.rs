@@ -53,10 +53,10 @@ fn quantity(text: &mut String, line: &Line) {
     }
 }
 
-const WIDTH: f64 = 900.0;
-const PANEL: f64 = 300.0;
-const LEFT: f64 = 96.0;
-const RIGHT: f64 = WIDTH - 24.0;
+pub(super) const WIDTH: f64 = 900.0;
+pub(super) const PANEL: f64 = 300.0;
+pub(super) const LEFT: f64 = 96.0;
+pub(super) const RIGHT: f64 = WIDTH - 24.0;
 /// Colours and marks of the sessions; both differ, so that colour is never all there is.
 const MARKS: [(&str, &str); 6] = [
     ("#0072b2", "circle"),
@@ -147,22 +147,22 @@ fn panel(svg: &mut String, study: &Study, line: &Line, top: f64) {
 }
 
 /// The next step of 1, 2 or 5 times a power of ten.
-fn nice_step(about: f64) -> f64 {
+pub(super) fn nice_step(about: f64) -> f64 {
     let ten = 10.0_f64.powf(about.max(f64::MIN_POSITIVE).log10().floor());
     [1.0, 2.0, 5.0].map(|times| times * ten).into_iter().find(|step| *step >= about).unwrap_or(10.0 * ten)
 }
 
-fn rule(svg: &mut String, (x1, y1): (f64, f64), (x2, y2): (f64, f64), colour: &str, dashes: &str) {
+pub(super) fn rule(svg: &mut String, (x1, y1): (f64, f64), (x2, y2): (f64, f64), colour: &str, dashes: &str) {
     let dashes = if dashes.is_empty() { String::new() } else { format!(" stroke-dasharray=\"{dashes}\"") };
     let _ = write!(svg, "<path d=\"M{x1:.1} {y1:.1}L{x2:.1} {y2:.1}\" stroke=\"{colour}\"{dashes}/>");
 }
 
-fn label(svg: &mut String, (x, y): (f64, f64), anchor: &str, text: &str) {
+pub(super) fn label(svg: &mut String, (x, y): (f64, f64), anchor: &str, text: &str) {
     let text = text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;");
     let _ = write!(svg, "<text x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"{anchor}\">{text}</text>");
 }
 
-fn mark(svg: &mut String, session: usize, (x, y): (f64, f64)) {
+pub(super) fn mark(svg: &mut String, session: usize, (x, y): (f64, f64)) {
     let (colour, shape) = MARKS[session % MARKS.len()];
     let path = match shape {
         "circle" => format!("M{:.1} {y:.1}a4.5 4.5 0 1 0 9 0a4.5 4.5 0 1 0 -9 0", x - 4.5),

@@ -7,6 +7,7 @@ mod budget;
 #[cfg(feature = "parquet")]
 pub mod columns;
 mod csv;
+pub mod drift;
 pub mod gauge;
 mod history;
 mod html;

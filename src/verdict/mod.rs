@@ -7,6 +7,7 @@
 pub mod batch;
 mod carried;
 mod doubt;
+pub mod drift;
 pub mod gauge;
 mod grade;
 mod hot_day;
