@@ -17,7 +17,7 @@ mod frequency;
 pub mod gauge;
 pub(crate) mod heat;
 mod hinge;
-mod level;
+pub(crate) mod level;
 mod line;
 pub(crate) mod load_fan;
 mod loss;
@@ -39,7 +39,7 @@ pub mod speed;
 mod steadiness;
 mod swing;
 #[cfg(test)]
-mod synthetic;
+pub(crate) mod synthetic;
 mod tach_faults;
 mod threshold_fit;
 mod thresholds;

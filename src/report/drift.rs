@@ -1,5 +1,6 @@
 //! What changed of a unit, and the charts of a check unit: as text, the charts as one drawing, too.
 
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
 use super::gauge::{LEFT, PANEL, RIGHT, WIDTH, label, mark, nice_step, rule};
@@ -158,7 +159,8 @@ fn panel(svg: &mut String, control: &Control, chart: &Chart, top: f64) {
         // A triangle where a run tells of a change, circles elsewhere.
         mark(svg, usize::from(told.is_some_and(|told| at >= told)), (x(at), y(*value)));
     }
-    for at in [Some(0), told, chart.values.len().checked_sub(1)].into_iter().flatten() {
+    let dated: BTreeSet<usize> = [Some(0), told, chart.values.len().checked_sub(1)].into_iter().flatten().collect();
+    for at in dated {
         let day = control.runs.get(at).and_then(|row| row.started.as_deref()?.get(..10)).unwrap_or("");
         label(svg, (x(at), lower + 18.0), "middle", &format!("{}: {day}", at + 1));
     }
