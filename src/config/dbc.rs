@@ -167,6 +167,23 @@ mod tests {
         assert_eq!(why("Sense.Curent").1, "did you mean `Sense.Current`?");
     }
 
+    /// Layouts and data at random; the values were computed with cantools 45.1.0, which reads the same database.
+    #[test]
+    fn another_decoder_finds_the_same_values() {
+        let entries = load(Path::new("tests/fixtures/can/layouts.dbc")).unwrap();
+        let table = std::fs::read_to_string("tests/fixtures/can/layouts.csv").unwrap();
+        let mut compared = 0;
+        for line in table.lines().skip(1) {
+            let [name, data, value] = line.split(',').collect::<Vec<_>>().try_into().unwrap();
+            let data = u64::from_str_radix(data, 16).unwrap().to_be_bytes();
+            let value: f64 = value.parse().unwrap();
+            let got = find(&entries, name).unwrap().decode(&data).unwrap();
+            assert!((got - value).abs() <= 1e-12 * value.abs().max(1.0), "{line}: {got}");
+            compared += 1;
+        }
+        assert_eq!(compared, 3 * entries.len());
+    }
+
     #[test]
     fn text_of_old_tools_is_read() {
         let old: Vec<u8> = SMALL.chars().map(|c| u8::try_from(u32::from(c)).unwrap()).collect();

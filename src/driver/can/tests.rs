@@ -14,7 +14,10 @@ use socketcan::{CanErrorFrame, CanInterface, CanSocket, Socket};
 
 use super::super::listener::Received;
 use super::*;
+use crate::bench::Supply;
 use crate::config::load_rig;
+use crate::driver::Control;
+use crate::driver::joined::{JoinedBench, Part};
 use crate::units::Seconds;
 
 /// What a sensor node of the shipped rig says: 13.2 V, 21.5 A, 12.9 V; 2500 rpm and 41.5 degrees.
@@ -187,6 +190,66 @@ fn injected_loss_of_the_interface_says_what_to_do() {
         assert!(error.contains("`can0` is gone") && error.contains(says), "{error}");
         assert!(bench.make_safe().is_ok(), "there is nothing to switch off");
     }
+}
+
+/// A relay on a board beside the bus.
+#[derive(Debug)]
+struct Relay {
+    offers: Offers,
+    began: Instant,
+    closed: Arc<AtomicBool>,
+}
+
+impl Bench for Relay {
+    fn offers(&self) -> &Offers {
+        &self.offers
+    }
+
+    fn set(&mut self, setting: &Setting) -> Result<f64, DriverError> {
+        self.closed.store(setting.supply != Supply::Off, Ordering::Release);
+        Ok(self.began.elapsed().as_secs_f64())
+    }
+
+    fn read(&mut self, seconds: f64, _pace: Pace) -> Result<Block, DriverError> {
+        let t0_s = self.began.elapsed().as_secs_f64();
+        std::thread::sleep(Duration::from_secs_f64(seconds));
+        Ok(Block { t0_s, duration_s: self.began.elapsed().as_secs_f64() - t0_s, ..Block::default() })
+    }
+
+    fn make_safe(&mut self) -> Result<f64, DriverError> {
+        self.set(&Setting::SAFE)
+    }
+
+    fn clock_began(&self) -> Option<Instant> {
+        Some(self.began)
+    }
+}
+
+#[test]
+fn injected_beside_a_relay_the_bus_leads_and_its_loss_opens_the_relay() {
+    let (_node, sender, source) = Node::injects(vec![frame(SUPPLY), frame(FAN)]);
+    let bus = listen(source, 2.0).unwrap();
+    let closed = Arc::new(AtomicBool::new(false));
+    let offers = Offers { controls: [Control::SupplyOn].into(), rate_hz: 1000.0, ..Offers::default() };
+    let relay = Relay { offers, began: Instant::now(), closed: Arc::clone(&closed) };
+    let parts = vec![Part { name: "linux", bench: Box::new(relay) }, Part { name: "can", bench: Box::new(bus) }];
+    let mut bench = JoinedBench::join("CAN bench", parts).unwrap();
+    let on_s = bench.set(&Setting { supply: Supply::On, ..Setting::SAFE }).unwrap();
+    assert!(closed.load(Ordering::Acquire));
+    let mut end_s: Option<f64> = None;
+    for _ in 0..10 {
+        let block = bench.read(0.02, Pace::Normal).unwrap();
+        assert!(end_s.is_none_or(|end_s| (block.t0_s - end_s).abs() < 1e-9), "blocks lie end to end");
+        end_s = Some(block.end_s());
+        check(&block);
+    }
+    assert!(end_s.unwrap() > on_s, "one clock for commands and samples");
+    sender.send(Err(io::Error::from_raw_os_error(libc::ENETDOWN))).unwrap();
+    let error = (0..500).find_map(|_| bench.read(0.02, Pace::Normal).err()).unwrap().to_string();
+    assert!(error.contains("went down"), "{error}");
+    assert!(bench.set(&Setting { supply: Supply::On, ..Setting::SAFE }).is_err(), "nothing is energised any more");
+    bench.make_safe().unwrap();
+    assert!(!closed.load(Ordering::Acquire));
 }
 
 #[test]
