@@ -18,6 +18,8 @@ use crate::driver::{Alignment, Bench, DriverError, Offers};
 
 /// Values of each signal by which the pace is measured at the start.
 const MEASURED: usize = 5;
+/// For at least this time: frames that had piled up come in one burst and would look fast.
+const MEASURED_FOR: Duration = Duration::from_millis(100);
 /// They must come within this time, or within as many age limits of the slowest.
 const FIRST_WITHIN: Duration = Duration::from_secs(3);
 /// Beyond its age limit a value is waited for this long before the bench counts as silent.
@@ -84,12 +86,17 @@ impl CanBench {
     fn measure(&mut self) -> Result<(), DriverError> {
         let slowest_s = self.holds.turns().map(|turn| turn.max_age_s).fold(0.0, f64::max);
         let within = FIRST_WITHIN.max(Duration::from_secs_f64(slowest_s * MEASURED as f64));
-        let deadline = Instant::now() + within;
+        let (least, deadline) = (Instant::now() + MEASURED_FOR, Instant::now() + within);
         let turns: Vec<Turn> = loop {
             self.fetch()?;
             let turns: Vec<Turn> = self.holds.turns().collect();
-            let Some(slow) = turns.iter().find(|turn| turn.seen < MEASURED) else { break turns };
-            if Instant::now() > deadline {
+            let slow = turns.iter().find(|turn| turn.seen < MEASURED);
+            if slow.is_none() && Instant::now() >= least {
+                break turns;
+            }
+            if let Some(slow) = slow
+                && Instant::now() > deadline
+            {
                 let what = format!(
                     "`{}` on `{}` ({} values of {MEASURED} came; {})",
                     slow.name,
