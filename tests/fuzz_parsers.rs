@@ -17,9 +17,21 @@ const LONGEST: usize = 20_000;
 
 #[test]
 fn rig_files() {
-    let seeds = [shipped("rigs/virtual.toml"), shipped("rigs/external.toml")];
+    let seeds = [shipped("rigs/virtual.toml"), shipped("rigs/external.toml"), shipped("rigs/can-bench.toml")];
     fuzz("rig", &seeds, |bytes| {
         let _ = config::parse_rig(Path::new("fuzz.toml"), &String::from_utf8_lossy(bytes));
+    });
+}
+
+#[cfg(feature = "can")]
+#[test]
+fn can_databases() {
+    let long = "BO_ 2566845717 Long: 8 Bench\n SG_ Heat : 32|32@1- (1e-3,-40) [0|0] \"\" Bench\n\nSIG_VALTYPE_ 2566845717 Heat : 1;\n";
+    fuzz("database", &[shipped("rigs/can-bench.dbc"), long.as_bytes().to_vec()], |bytes| {
+        for signal in config::dbc::signals(bytes).into_iter().flatten().filter_map(|entry| entry.signal.ok()) {
+            let value = signal.decode(&[0xA5; 8]).unwrap_or_default();
+            let _ = signal.encode(value, &mut [0; 8]);
+        }
     });
 }
 

@@ -6,11 +6,12 @@ use proptest::prelude::*;
 
 use super::{Problems, check_together, load_plan, load_rig, plan_from_bytes, rig_from_bytes};
 
-const SHIPPED: [&str; 8] = [
+const SHIPPED: [&str; 9] = [
     "rigs/virtual.toml",
     "rigs/virtual-two-wire.toml",
     "rigs/external.toml",
     "rigs/lab-bench.toml",
+    "rigs/can-bench.toml",
     "rigs/faults/switch-shorted.toml",
     "rigs/faults/soft-start-lost.toml",
     "test-plans/full.toml",

@@ -25,7 +25,17 @@ fn board_problems(changes: &[(&str, &str)]) -> String {
     parse_rig(Path::new("rigs/bench.toml"), &text).unwrap_err().to_string()
 }
 
-/// The same with every function naming its driver, and another one for the bench.
+/// The shipped rig with sensors on a bus, with stretches of text replaced.
+fn can_problems(changes: &[(&str, &str)]) -> String {
+    let mut text = std::fs::read_to_string("rigs/can-bench.toml").unwrap();
+    for (good, bad) in changes {
+        assert!(text.contains(good), "`{good}` is no longer in the shipped rig");
+        text = text.replacen(good, bad, 1);
+    }
+    parse_rig(Path::new("rigs/bench.toml"), &text).unwrap_err().to_string()
+}
+
+/// The board rig with every function naming its driver, and another one for the bench.
 fn driver_for_nothing() -> String {
     let text = std::fs::read_to_string("rigs/linux-board.toml").unwrap();
     let names = |line: &str| {
@@ -134,6 +144,23 @@ golden! {
         ("feedback = \"gpio:relay-feedback\"", "feedback = \"gpio:relay-feedback\"\ndriver = \"external\""),
         ("rate = \"2 kHz\"", "rate = \"2 kHz\"\ncommand = [\"x\"]"),
     ]);
+    can_signals_that_are_wrong: can_problems(&[
+        ("address = \"SupplySense.SupplyVoltage\"", "address = \"SupplySense.SuplyVoltage\""),
+        ("address = \"SupplySense.OutputVoltage\"", "address = \"SupplySense.SupplyCurrent\""),
+        ("start = 23", "start = 60"),
+    ]);
+    can_keys_of_another_driver: can_problems(&[
+        ("[channel.ambient_c]", "[channel.ambient_c]\nmax_age = \"1 s\""),
+        ("[emergency_stop]", "[emergency_stop]\ndriver = \"can\""),
+        ("interface = \"can0\"", "interface = \"can/0\""),
+    ]);
+    can_without_its_table: can_problems(&[
+        ("[can]\n", ""),
+        ("interface = \"can0\"\n", ""),
+        ("dbc = \"can-bench.dbc\" ", "#"),
+        ("listen_only = false ", "#"),
+    ]);
+    can_database_that_is_not_there: can_problems(&[("can-bench.dbc", "no-such.dbc")]);
     pre_charge_without_resistance: rig_problems("resistance = \"22 Ohm\"\nresistance_u = \"1 %\"", "");
     resistance_of_a_lamp: rig_problems("means = \"pre-charge\"", "means = \"lamp\"");
     gentle_means_without_the_control: rig_problems("[control.supply_gentle]", "");

@@ -177,6 +177,7 @@ mod tests {
             "rigs/external.toml",
             "rigs/linux-board.toml",
             "rigs/lab-bench.toml",
+            "rigs/can-bench.toml",
         ] {
             load_rig(Path::new(path)).unwrap_or_else(|problems| panic!("{problems}"));
         }

@@ -6,6 +6,8 @@
 
 pub mod address;
 pub mod calibration;
+pub mod can;
+pub mod dbc;
 mod diagnostic;
 pub mod effective;
 mod facts;
@@ -26,6 +28,7 @@ mod reference;
 pub mod rig;
 mod rig_board;
 mod rig_build;
+mod rig_can;
 mod rig_drivers;
 mod rig_rules;
 mod rig_scpi;

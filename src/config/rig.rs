@@ -6,6 +6,7 @@ use std::path::PathBuf;
 
 use super::address::Address;
 use super::calibration::{Correction, Entry};
+use super::can::CanSpec;
 use super::instrument::ScpiSpec;
 use crate::bench::Channel;
 use crate::driver::Control;
@@ -64,6 +65,8 @@ pub enum DriverSpec {
     Linux(Box<BoardSpec>),
     /// Instruments that speak SCPI.
     Scpi(Box<ScpiSpec>),
+    /// Sensors on a CAN bus.
+    Can(Box<CanSpec>),
     /// Several drivers side by side, each with the functions that name it.
     Joined(Vec<Share>),
 }
@@ -92,6 +95,7 @@ impl DriverSpec {
             Self::External { .. } => "external",
             Self::Linux(_) => "linux",
             Self::Scpi(_) => "scpi",
+            Self::Can(_) => "can",
             Self::Joined(shares) => shares.first().map_or("joined", |share| share.driver.name()),
         }
     }
@@ -110,6 +114,15 @@ impl DriverSpec {
     pub fn played(&self) -> Option<&VirtualSpec> {
         self.each().find_map(|driver| match driver {
             Self::Virtual(spec) => Some(&**spec),
+            _ => None,
+        })
+    }
+
+    /// The sensors on a CAN bus, if some are among them.
+    #[must_use]
+    pub fn bus(&self) -> Option<&CanSpec> {
+        self.each().find_map(|driver| match driver {
+            Self::Can(spec) => Some(&**spec),
             _ => None,
         })
     }

@@ -1,12 +1,14 @@
 //! From the checked tree of a rig file to the typed rig.
 
 use std::collections::BTreeMap;
+use std::path::Path;
 
 use super::diagnostic::Sheet;
 use super::rig::{
     BenchFault, ChannelSpec, CommandSpec, DriverSpec, FaultKind, FirstPower, LineSpec, LoadFan, LowRangeSpec,
     ModuleKind, Rig, RigLimits, Share, SupplySpec, TachSpec, VirtualSpec, Wiring,
 };
+use super::rig_can;
 use super::rig_drivers;
 use super::rig_scpi;
 use super::tree::Node;
@@ -28,7 +30,7 @@ pub(crate) fn build(tree: &Node, sheet: &Sheet<'_>) -> Option<Rig> {
     let seconds = |path: &str| tree.number(path).map(Seconds);
     Some(Rig {
         name: tree.text("name")?.to_owned(),
-        driver: driver(tree)?,
+        driver: driver(tree, sheet.path)?,
         controls: controls(tree),
         channels: channels(tree)?,
         tach: tree
@@ -88,30 +90,31 @@ pub(crate) fn build(tree: &Node, sheet: &Sheet<'_>) -> Option<Rig> {
 }
 
 /// The driver, or all of them with what each serves; that of `[bench]` comes first.
-fn driver(tree: &Node) -> Option<DriverSpec> {
+fn driver(tree: &Node, rig: &Path) -> Option<DriverSpec> {
     let own = tree.text("bench.driver")?;
     let used = rig_drivers::used(tree);
     let mut names = vec![own];
     names.extend(used.into_iter().filter(|name| *name != own));
     match names.as_slice() {
-        [one] => one_driver(tree, one),
-        _ => names.into_iter().map(|name| share(tree, name)).collect::<Option<_>>().map(DriverSpec::Joined),
+        [one] => one_driver(tree, one, rig),
+        _ => names.into_iter().map(|name| share(tree, name, rig)).collect::<Option<_>>().map(DriverSpec::Joined),
     }
 }
 
-fn one_driver(tree: &Node, name: &str) -> Option<DriverSpec> {
+fn one_driver(tree: &Node, name: &str, rig: &Path) -> Option<DriverSpec> {
     match name {
         "external" => Some(DriverSpec::External { command: tree.texts("bench.command")? }),
         "linux" => Some(DriverSpec::Linux(Box::new(super::rig_board::build(tree)?))),
         rig_scpi::NAME => Some(DriverSpec::Scpi(Box::new(rig_scpi::build(tree)?))),
+        rig_can::NAME => Some(DriverSpec::Can(Box::new(rig_can::build(tree, rig)?))),
         _ => Some(DriverSpec::Virtual(Box::new(virtual_spec(tree.at("virtual")?)?))),
     }
 }
 
-fn share(tree: &Node, name: &str) -> Option<Share> {
+fn share(tree: &Node, name: &str, rig: &Path) -> Option<Share> {
     let here = |path: &str| tree.at(path).is_some() && rig_drivers::serves(tree, path, name);
     Some(Share {
-        driver: one_driver(tree, name)?,
+        driver: one_driver(tree, name, rig)?,
         controls: CONTROLS.into_iter().filter(|control| here(&format!("control.{}", control.name()))).collect(),
         channels: Channel::ALL.into_iter().filter(|channel| here(&format!("channel.{channel}"))).collect(),
         tach: here("tach"),

@@ -9,6 +9,7 @@ pub(crate) fn check(tree: &Node, sheet: &mut Sheet<'_>) {
     super::rig_drivers::check(tree, sheet);
     super::rig_board::check(tree, sheet);
     super::rig_scpi::check(tree, sheet);
+    super::rig_can::check(tree, sheet);
     first_power(tree, sheet);
     command(tree, sheet);
     limits(tree, sheet);

@@ -17,7 +17,7 @@ const fn any(dim: Dim) -> Kind {
 }
 
 /// Names of the drivers that this program has.
-pub(crate) const DRIVERS: &[&str] = &["virtual", "external", "linux", "scpi"];
+pub(crate) const DRIVERS: &[&str] = &["virtual", "external", "linux", "scpi", "can"];
 
 const DRIVER: Field = optional(
     "driver",
@@ -52,6 +52,7 @@ pub(crate) static RIG: Table = Table {
             "",
             "Instruments of driver `scpi`, each begun with `[[instrument]]`.",
         ),
+        optional("can", Kind::Table(&CAN), "The bus of driver `can`."),
         required("control", Kind::Table(&CONTROL), "What can be commanded, one table per function."),
         required("channel", Kind::Table(&CHANNEL), "What is sampled, one table per channel."),
         optional("tach", Kind::Table(&TACH), "Input for the pulses of a speed sensor on the load fan."),
@@ -135,6 +136,45 @@ static COMMANDS: Table = Table {
         ),
     ],
 };
+
+static CAN: Table = Table {
+    doc: "A CAN bus with sensors on it. It is listened to; nothing is sent.",
+    fields: &[
+        required("interface", Kind::Text, "Network interface, such as `can0`; it must be up."),
+        optional("dbc", Kind::Text, "CAN database with the signals that `address` names; beside the rig file."),
+        optional(
+            "listen_only",
+            Kind::Flag,
+            "Whether the controller must be set to listen only, as on a bus whose sensors are acknowledged by others; \
+             false when left out.",
+        ),
+    ],
+};
+
+static FRAME: Table = Table {
+    doc: "A signal of driver `can` without a database: the bits of a frame, as a whole number that `scale` and `offset` \
+          of the channel turn into its unit. Bits are numbered as in CAN databases.",
+    fields: &[
+        required("id", Kind::Count(0, (1 << 29) - 1), "Identifier of the frame; `0x123` may be written."),
+        default("extended", Kind::Flag, "false", "Whether the identifier has 29 bits."),
+        required(
+            "start",
+            Kind::Count(0, 63),
+            "Start bit: the least significant one of a little-endian signal, the most significant one of a big-endian one.",
+        ),
+        required("length", Kind::Count(1, 64), "Bits."),
+        default(
+            "order",
+            Kind::Word(|| super::rig_can::ORDERS.to_vec()),
+            "little",
+            "Which byte comes first: the little end or the big end.",
+        ),
+        default("coding", Kind::Word(|| super::rig_can::CODINGS.to_vec()), "unsigned", "What the bits mean."),
+    ],
+};
+
+/// Age limits from what a fast sensor sends to what a slow one does.
+const AGES: Kind = Kind::Quantity(Dim::Seconds, Bounds::Between(0.005, 10.0));
 
 static VIRTUAL: Table = Table {
     doc: "What the virtual bench plays.",
@@ -262,6 +302,8 @@ macro_rules! channel_table {
                 default("resolution", not_negative(Dim::$error), $zero, "Step of one count."),
                 default("scale", Kind::Number(Bounds::Any), "1", "Factor from the driver's number to the channel's unit."),
                 default("offset", any(Dim::$error), $zero, "Added after scaling."),
+                optional("frame", Kind::Table(&FRAME), "Signal of driver `can`, where no `address` names one."),
+                optional("max_age", AGES, "Age at which a value is lost. Driver `can`; 200 ms when left out."),
                 $(optional("low", Kind::Table(&$low), "Finer range, used by itself when the reading fits."),)?
             ],
         };

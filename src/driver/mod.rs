@@ -4,6 +4,7 @@
 //! Opening is inert: a bench comes up safe.
 
 pub mod calibrated;
+pub mod can;
 pub mod external;
 pub mod joined;
 #[cfg(all(target_os = "linux", feature = "linux"))]
@@ -212,6 +213,13 @@ pub fn open_raw(rig: &Rig, seed: Option<u64>) -> Result<Box<dyn Bench>, DriverEr
         DriverSpec::Scpi(_) => Err(DriverError::Open {
             what: "driver `scpi`".to_owned(),
             why: "this program was built without it: build with the cargo feature `scpi`".to_owned(),
+        }),
+        #[cfg(all(target_os = "linux", feature = "can"))]
+        DriverSpec::Can(spec) => Ok(Box::new(can::CanBench::open(rig, spec)?)),
+        #[cfg(not(all(target_os = "linux", feature = "can")))]
+        DriverSpec::Can(_) => Err(DriverError::Open {
+            what: "driver `can`".to_owned(),
+            why: "this program was built without it: build on Linux with the cargo feature `can`".to_owned(),
         }),
         DriverSpec::Joined(shares) => {
             let open = |share: &Share| {

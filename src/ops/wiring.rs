@@ -73,6 +73,12 @@ fn note(driver: &DriverSpec) -> String {
             let names = instruments.map(|i| format!("{} `{}` at {}", i.kind.name(), i.name, i.connect));
             format!("Instruments: {}.", names.collect::<Vec<_>>().join(", "))
         }
+        DriverSpec::Can(spec) => {
+            format!(
+                "Names at the CAN bus `{}` are signals; their sensors sit at the node that sends them.",
+                spec.interface
+            )
+        }
         DriverSpec::Joined(_) => String::new(),
     }
 }
@@ -128,9 +134,8 @@ fn rows(rig: &Rig, board: Option<&BoardSpec>) -> Vec<Row> {
     }
     command_rows(rig, board, &mut rows);
     for (channel, spec) in &rig.channels {
-        let pin = board
-            .and_then(|board| board.channels.get(channel))
-            .map_or_else(|| spec.address.clone(), ToString::to_string);
+        let pin = board.and_then(|board| board.channels.get(channel)).map(ToString::to_string);
+        let pin = pin.or_else(|| on_bus(rig, *channel)).unwrap_or_else(|| spec.address.clone());
         let (element, net) = sensor(*channel);
         let unit = channel.unit();
         let scale = if spec.scale == 1.0 { String::new() } else { format!(", x {}", significant(spec.scale, 5)) };
@@ -167,6 +172,12 @@ fn rows(rig: &Rig, board: Option<&BoardSpec>) -> Vec<Row> {
         rows.push(row(heartbeat.to_string(), "heartbeat", Element::Monostable, Net::Relay, "holds the relay"));
     }
     rows
+}
+
+/// The signal that a channel is, with its bus.
+fn on_bus(rig: &Rig, channel: Channel) -> Option<String> {
+    let bus = rig.driver.bus()?;
+    Some(format!("{}/{}", bus.interface, bus.channels.get(&channel)?.name))
 }
 
 fn command_rows(rig: &Rig, board: Option<&BoardSpec>, rows: &mut Vec<Row>) {
@@ -302,6 +313,14 @@ fn parts(rig: &Rig, board: Option<&BoardSpec>, rows: &[Row], wire: (String, Stri
         "retriggerable monostable in series with the relay coil",
         "opens the relay when the program is gone",
     );
+    if let Some(bus) = rig.driver.bus() {
+        all.push(part(
+            1,
+            format!("CAN interface `{}`, twisted pair and ground wire", bus.interface),
+            "sensors on a bus",
+        ));
+        all.push(part(2, "resistor 120 Ohm, one at each end of the bus", "60 Ohm between its lines in all"));
+    }
     let board_words = if board.is_some() { "board with these pins" } else { "what plays the program's side" };
     all.push(part(1, board_words, rig.name.clone()));
     all
@@ -357,6 +376,16 @@ mod tests {
         let picture = svg(&sheet);
         assert!(due.iter().all(|pin| picture.contains(pin.as_str())), "every pin is in the drawing");
         assert!(text(&sheet).contains("fuse"));
+    }
+
+    #[test]
+    fn channels_on_a_bus_are_named_by_their_signals() {
+        let sheet = sheet(Path::new("rigs/can-bench.toml")).map_err(|error| error.to_string()).unwrap();
+        let pin = |what: &str| sheet.rows.iter().find(|row| row.what == what).map(|row| row.pin.as_str());
+        assert_eq!(pin("supply_a"), Some("can0/SupplySense.SupplyCurrent"));
+        assert_eq!(pin("case_c"), Some("can0/0x1A1 bit 23"));
+        assert_eq!(pin("ambient_c"), Some("hwmon:1-0049/temp1"));
+        assert!(text(&sheet).contains("120 Ohm") && sheet.note.contains("CAN bus `can0`"));
     }
 
     #[test]

@@ -1,0 +1,29 @@
+//! Sensors on a CAN bus, as a rig file names them.
+
+use std::collections::BTreeMap;
+
+use crate::bench::Channel;
+use crate::driver::can::signal::Signal;
+use crate::units::Seconds;
+
+/// The sensors of a rig on one bus.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CanSpec {
+    /// Network interface, such as `can0`.
+    pub interface: String,
+    /// Whether the controller must listen only.
+    pub listen_only: bool,
+    /// Where each channel comes from.
+    pub channels: BTreeMap<Channel, CanSource>,
+}
+
+/// Where a channel comes from.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CanSource {
+    /// Name for people: that of the database, or the frame's number.
+    pub name: String,
+    /// The signal.
+    pub signal: Signal,
+    /// A value older than this is lost.
+    pub max_age: Seconds,
+}
