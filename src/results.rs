@@ -264,6 +264,12 @@ impl Measured {
         }
     }
 
+    /// The number, if it is finite and more than a bound.
+    #[must_use]
+    pub fn plain_number(&self) -> Option<f64> {
+        self.as_number().filter(|value| value.is_finite() && !self.is_bound())
+    }
+
     /// The value as people read it: prefixed unit, as many digits as its uncertainty allows; or the word.
     #[must_use]
     pub fn shown(&self) -> String {

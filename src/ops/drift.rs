@@ -36,8 +36,7 @@ pub fn drift(root: &Path, unit: &str, since: Option<&str>, check: Option<&str>) 
             .rfind(|row| row.plan == after.plan)
             .ok_or_else(|| fail("has no earlier run of the same plan to compare the newest with".to_owned()))?,
     };
-    let [first, last] = [before, after].map(evaluated);
-    let (first, last) = (first?, last?);
+    let (first, last) = (evaluated(before)?, evaluated(after)?);
     let same_bench = on_one_bench(&first, &last);
     let changes = changes(&first.findings, &last.findings, same_bench);
     let check = check.map(|check| checked(root, check, (before, after), &changes)).transpose()?;
@@ -47,8 +46,10 @@ pub fn drift(root: &Path, unit: &str, since: Option<&str>, check: Option<&str>) 
 
 /// Runs of a unit that went through a plan, newest first: real ones, or virtual ones where there are no others.
 fn judging(root: &Path, unit: &str) -> Result<Vec<RunRow>, OpsError> {
-    let history = archive::history(root, unit)?;
-    let mut rows = if history.real.is_empty() { history.played } else { history.real };
+    let mut rows = archive::runs_of(root, false, unit)?;
+    if rows.is_empty() {
+        rows = archive::runs_of(root, true, unit)?;
+    }
     rows.retain(|row| row.judges() && row.state == RunState::Finished);
     Ok(rows)
 }
@@ -93,8 +94,7 @@ fn checked(
     if before.run == after.run {
         return Err(fail("was not run near both times on that rig: one and the same run is nearest to both"));
     }
-    let [first, last] = [before, after].map(evaluated);
-    let (first, last) = (first?, last?);
+    let (first, last) = (evaluated(before)?, evaluated(after)?);
     let own = changes(&first.findings, &last.findings, on_one_bench(&first, &last));
     Ok(Checked { before: which(before), after: which(after), beside: beside(changes_of_unit, &own) })
 }
@@ -116,10 +116,9 @@ pub fn control(root: &Path, unit: &str, rig: Option<&str>) -> Result<Control, Op
         return Err(OpsError::Argument { what: format!("check unit `{unit}`"), why });
     }
     let documents = runs.iter().map(|row| labels::document(&row.dir)).collect::<Result<Vec<_>, _>>()?;
-    let number = |measured: &Measured| measured.as_number().filter(|v| v.is_finite() && !measured.is_bound());
     let charts = ResultName::ALL.iter().filter_map(|name| {
         let values: Option<Vec<f64>> =
-            documents.iter().map(|document| document.results.get(name).and_then(number)).collect();
+            documents.iter().map(|document| document.results.get(name).and_then(Measured::plain_number)).collect();
         chart(*name, &values?)
     });
     let charts = charts.collect();

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
-use super::gauge::{LEFT, PANEL, RIGHT, WIDTH, label, mark, nice_step, rule};
+use super::chart::{LEFT, PANEL, RIGHT, grid, label, mark, open, rule};
 use crate::results::ResultName;
 use crate::units::significant;
 use crate::verdict::drift::{BASELINE, Change, Chart, Control, Drift, Rule, Which};
@@ -115,11 +115,7 @@ fn chart_words(chart: &Chart) -> String {
 #[must_use]
 pub fn control_svg(control: &Control) -> String {
     let height = 24.0 + PANEL * count(control.charts.len());
-    let mut svg = format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH:.0} {height:.0}\" width=\"{WIDTH:.0}\" \
-         height=\"{height:.0}\" font-family=\"sans-serif\" font-size=\"13\" role=\"img\" aria-label=\"control charts\">\
-         <rect width=\"100%\" height=\"100%\" fill=\"#fff\"/>"
-    );
+    let mut svg = open(height, "control charts");
     for (place, chart) in control.charts.iter().enumerate() {
         panel(&mut svg, control, chart, 8.0 + PANEL * count(place));
     }
@@ -143,12 +139,7 @@ fn panel(svg: &mut String, control: &Control, chart: &Chart, top: f64) {
     let unit = if chart.name.unit().is_empty() { String::new() } else { format!(" ({})", chart.name.unit()) };
     let state = if chart.out.is_some() { "MOVED" } else { "steady" };
     label(svg, (LEFT, top + 20.0), "start", &format!("{}{unit}: {state}", chart.name.words()));
-    let step = nice_step((high - low) / 4.0);
-    let first = (low / step).ceil() * step;
-    for value in (0..8).map(|tick| first + step * f64::from(tick)).take_while(|value| *value <= high) {
-        rule(svg, (LEFT, y(value)), (RIGHT, y(value)), "#ddd", "");
-        label(svg, (LEFT - 8.0, y(value) + 4.0), "end", &significant(value, 4));
-    }
+    grid(svg, (low, high), y);
     rule(svg, (LEFT, y(chart.middle)), (RIGHT, y(chart.middle)), "#000", "");
     for (what, limit) in [("lower limit", chart.limits.0), ("upper limit", chart.limits.1)] {
         rule(svg, (LEFT, y(limit)), (RIGHT, y(limit)), "#a00", "8 5");

@@ -2,6 +2,7 @@
 
 use std::fmt::Write as _;
 
+use super::chart::{LEFT, PANEL, RIGHT, grid, label, mark, open, rule};
 use crate::results::ResultName;
 use crate::units::significant;
 use crate::verdict::gauge::{Line, Study};
@@ -53,30 +54,12 @@ fn quantity(text: &mut String, line: &Line) {
     }
 }
 
-pub(super) const WIDTH: f64 = 900.0;
-pub(super) const PANEL: f64 = 300.0;
-pub(super) const LEFT: f64 = 96.0;
-pub(super) const RIGHT: f64 = WIDTH - 24.0;
-/// Colours and marks of the sessions; both differ, so that colour is never all there is.
-const MARKS: [(&str, &str); 6] = [
-    ("#0072b2", "circle"),
-    ("#d55e00", "triangle"),
-    ("#009e73", "square"),
-    ("#cc79a7", "diamond"),
-    ("#000000", "cross"),
-    ("#e69f00", "ring"),
-];
-
 /// One panel per quantity, below one another.
 #[must_use]
 pub fn svg(study: &Study) -> String {
     #[expect(clippy::cast_precision_loss, reason = "a count of panels")]
     let height = 64.0 + PANEL * study.lines.len() as f64;
-    let mut svg = format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH:.0} {height:.0}\" width=\"{WIDTH:.0}\" \
-         height=\"{height:.0}\" font-family=\"sans-serif\" font-size=\"13\" role=\"img\" aria-label=\"gauge study\">\
-         <rect width=\"100%\" height=\"100%\" fill=\"#fff\"/>"
-    );
+    let mut svg = open(height, "gauge study");
     let mut x = LEFT;
     for (place, session) in study.sessions.iter().enumerate() {
         mark(&mut svg, place, (x, 26.0));
@@ -113,12 +96,7 @@ fn panel(svg: &mut String, study: &Study, line: &Line, top: f64) {
     let unit = if line.unit.is_empty() { String::new() } else { format!(" ({})", line.unit) };
     let verdict = line.limit.map_or(String::new(), |limit| format!(": this rig {} its limit", limit.decides.word()));
     label(svg, (LEFT, top + 20.0), "start", &format!("{name}{unit}{verdict}"));
-    let step = nice_step((high - low) / 4.0);
-    let first = (low / step).ceil() * step;
-    for value in (0..8).map(|tick| first + step * f64::from(tick)).take_while(|value| *value <= high) {
-        rule(svg, (LEFT, y(value)), (RIGHT, y(value)), "#ddd", "");
-        label(svg, (LEFT - 8.0, y(value) + 4.0), "end", &significant(value, 4));
-    }
+    grid(svg, (low, high), y);
     for (what, end) in limit.iter().flat_map(|limit| [("min", limit.min), ("max", limit.max)]) {
         if let Some(end) = end.filter(|end| (low..=high).contains(end)) {
             rule(svg, (LEFT, y(end)), (RIGHT, y(end)), "#a00", "8 5");
@@ -144,47 +122,4 @@ fn panel(svg: &mut String, study: &Study, line: &Line, top: f64) {
     }
     rule(svg, (LEFT, upper), (LEFT, lower), "#000", "");
     rule(svg, (LEFT, lower), (RIGHT, lower), "#000", "");
-}
-
-/// The next step of 1, 2 or 5 times a power of ten.
-pub(super) fn nice_step(about: f64) -> f64 {
-    let ten = 10.0_f64.powf(about.max(f64::MIN_POSITIVE).log10().floor());
-    [1.0, 2.0, 5.0].map(|times| times * ten).into_iter().find(|step| *step >= about).unwrap_or(10.0 * ten)
-}
-
-pub(super) fn rule(svg: &mut String, (x1, y1): (f64, f64), (x2, y2): (f64, f64), colour: &str, dashes: &str) {
-    let dashes = if dashes.is_empty() { String::new() } else { format!(" stroke-dasharray=\"{dashes}\"") };
-    let _ = write!(svg, "<path d=\"M{x1:.1} {y1:.1}L{x2:.1} {y2:.1}\" stroke=\"{colour}\"{dashes}/>");
-}
-
-pub(super) fn label(svg: &mut String, (x, y): (f64, f64), anchor: &str, text: &str) {
-    let text = text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;");
-    let _ = write!(svg, "<text x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"{anchor}\">{text}</text>");
-}
-
-pub(super) fn mark(svg: &mut String, session: usize, (x, y): (f64, f64)) {
-    let (colour, shape) = MARKS[session % MARKS.len()];
-    let path = match shape {
-        "circle" => format!("M{:.1} {y:.1}a4.5 4.5 0 1 0 9 0a4.5 4.5 0 1 0 -9 0", x - 4.5),
-        "ring" => {
-            let _ = write!(
-                svg,
-                "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"4\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"2\"/>"
-            );
-            return;
-        }
-        "triangle" => format!("M{x:.1} {:.1}l5 9h-10z", y - 5.0),
-        "square" => format!("M{:.1} {:.1}h8v8h-8z", x - 4.0, y - 4.0),
-        "diamond" => format!("M{x:.1} {:.1}l5 5l-5 5l-5 -5z", y - 5.0),
-        _ => {
-            let _ = write!(
-                svg,
-                "<path d=\"M{:.1} {:.1}l8 8m0 -8l-8 8\" stroke=\"{colour}\" stroke-width=\"2\"/>",
-                x - 4.0,
-                y - 4.0
-            );
-            return;
-        }
-    };
-    let _ = write!(svg, "<path d=\"{path}\" fill=\"{colour}\" fill-opacity=\"0.8\"/>");
 }

@@ -4,6 +4,7 @@
 
 pub mod batch;
 mod budget;
+mod chart;
 #[cfg(feature = "parquet")]
 pub mod columns;
 mod csv;

@@ -122,7 +122,7 @@ impl Condition {
 /// All numbers of a document by name, as JSON, for queries by range; bounds are no numbers to ask for.
 pub(super) fn numbers(document: &Document) -> String {
     let known = |(name, measured): (&ResultName, &Measured)| {
-        let value = measured.as_number().filter(|value| value.is_finite() && !measured.is_bound())?;
+        let value = measured.plain_number()?;
         Some((name.name(), value))
     };
     let all: BTreeMap<&str, f64> = document.results.iter().filter_map(known).collect();

@@ -4,6 +4,8 @@
 //! itself makes of them. What is left is what either run differs by anyway (JCGM 100, 5.2). A check unit that is kept for
 //! nothing else shows whether the bench moved: an individuals chart with limits from its moving ranges (ISO 7870-2).
 
+use std::collections::BTreeMap;
+
 use statrs::distribution::{ContinuousCDF as _, Normal};
 
 use crate::results::{Contribution, Findings, Measured, Nature, ResultName};
@@ -47,36 +49,45 @@ pub fn changes(before: &Findings, after: &Findings, same_bench: bool) -> Vec<Cha
         change(*name, pair, same_bench)
     });
     let mut all: Vec<Change> = pairs.collect();
-    // Each of many may differ by chance: the risk is shared out (Bonferroni).
-    let each = RISK / f64::from(u32::try_from(all.len().max(1)).unwrap_or(u32::MAX));
+    // Each of many may differ by chance.
+    let each = share_of_risk(all.len());
     all.iter_mut().for_each(|change| change.is_told = change.p < each);
     all
 }
 
 fn change(name: ResultName, (before, after): (&Measured, &Measured), same_bench: bool) -> Option<Change> {
-    let number = |measured: &Measured| measured.as_number().filter(|v| v.is_finite() && !measured.is_bound());
-    let (from, to) = (number(before)?, number(after)?);
+    let (from, to) = (before.plain_number()?, after.plain_number()?);
     let shared = |part: &Contribution| same_bench && part.nature == Nature::Common;
     let own = before.budget.iter().chain(&after.budget).filter(|part| !shared(part)).map(|part| part.u * part.u);
     // What is common moved both alike: of it only the difference is left.
-    let common = before.budget.iter().filter(|part| shared(part)).map(|part| {
-        let other = after.budget.iter().find(|other| other.name == part.name && shared(other));
-        other.map_or(part.u * part.u, |other| (part.u - other.u).powi(2))
-    });
+    let by_name = |measured: &Measured| -> BTreeMap<String, f64> {
+        measured.budget.iter().filter(|part| shared(part)).map(|part| (part.name.clone(), part.u)).collect()
+    };
+    let mut left = by_name(before);
+    for (part, u) in by_name(after) {
+        *left.entry(part).or_default() -= u;
+    }
+    let common = left.into_values().map(|u| u * u);
     let u = own.chain(common).sum::<f64>().sqrt();
     if u <= 0.0 {
         return None;
     }
     let k = reach(before).max(reach(after));
     // Few readings behind a `u` make its interval wider than the normal one by this factor.
-    let p = normal().map_or(f64::NAN, |normal| 2.0 * normal.sf((to - from).abs() / u * K_NORMAL / k));
+    let p = by_chance((to - from).abs() / u, k);
     Some(Change { name, before: from, after: to, u, k, p, is_told: false })
 }
 
 const K_NORMAL: f64 = 1.96;
 
-fn normal() -> Option<Normal> {
-    Normal::new(0.0, 1.0).ok()
+/// Chance of a difference of so many standard uncertainties, or more, to either side.
+fn by_chance(deviations: f64, k: f64) -> f64 {
+    2.0 * Normal::standard().sf(deviations * K_NORMAL / k)
+}
+
+/// Share of the risk that falls to each of so many results (Bonferroni).
+fn share_of_risk(results: usize) -> f64 {
+    RISK / f64::from(u32::try_from(results.max(1)).unwrap_or(u32::MAX))
 }
 
 /// Half width of the 95 % interval over `u`, at least that of a normal distribution.
@@ -149,11 +160,11 @@ pub struct Beside {
 /// The unit's changes beside those of a check unit over the same time.
 #[must_use]
 pub fn beside(unit: &[Change], check: &[Change]) -> Vec<Beside> {
-    let each = RISK / f64::from(u32::try_from(unit.len().max(1)).unwrap_or(u32::MAX));
+    let each = share_of_risk(unit.len());
     let both = unit.iter().filter_map(|unit| Some((unit, check.iter().find(|check| check.name == unit.name)?)));
     both.map(|(unit, check)| {
         let left = (unit.difference() - check.difference()).abs() / unit.u.hypot(check.u);
-        let p = normal().map_or(f64::NAN, |normal| 2.0 * normal.sf(left * K_NORMAL / unit.k.max(check.k)));
+        let p = by_chance(left, unit.k.max(check.k));
         Beside { unit: unit.clone(), check: check.clone(), is_told: p < each }
     })
     .collect()
@@ -254,6 +265,17 @@ mod tests {
         assert!((27..=76).contains(&told_other), "{told_other}");
         // Five of its standard deviations.
         assert!(told_changed > 985, "{told_changed}");
+    }
+
+    #[test]
+    fn a_common_part_that_one_run_alone_has_is_not_cancelled_by_anything() {
+        let mut random = Xoshiro256PlusPlus::seed_from_u64(65);
+        let (bare, mut more) = (run(0.2, 0.0, &mut random), run(0.2, 0.0, &mut random));
+        let part = Contribution { name: "reference".to_owned(), u: 0.05, nature: Nature::Common };
+        more.results.get_mut(&ResultName::DropV).unwrap().budget.push(part);
+        let u = |before: &Findings, after: &Findings| changes(before, after, true)[0].u;
+        assert!((u(&bare, &more) - 0.05_f64.hypot(0.002 * 2.0_f64.sqrt())).abs() < 1e-9);
+        assert_eq!(u(&bare, &more), u(&more, &bare));
     }
 
     #[test]

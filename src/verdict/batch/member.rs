@@ -110,7 +110,7 @@ impl Member {
         self.plan.clone_from(&document.plan);
         self.run.clone_from(&document.run);
         let known = |(name, measured): (&ResultName, &Measured)| {
-            let value = measured.as_number().filter(|value| value.is_finite() && !measured.is_bound())?;
+            let value = measured.plain_number()?;
             Some((*name, (value, measured.u.filter(|u| u.is_finite()).unwrap_or(0.0))))
         };
         self.numbers = document.results.iter().filter_map(known).collect();
