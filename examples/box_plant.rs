@@ -3,7 +3,8 @@
 //!
 //! `box_plant RIG SEED FOLDER` runs in the guest until `FOLDER/end` exists. It writes `FOLDER/ready` when everything is
 //! there and takes commands from files that a test makes: `FOLDER/press` presses the emergency stop.
-//! `FOLDER/relay` gets a line per change of the supply relay and of the stop: monotonic nanoseconds, name, level.
+//! `FOLDER/relay` gets a line per change of the supply relay, of the monostable on the heartbeat line, which holds the
+//! relays' own supply, and of the stop: monotonic nanoseconds, name, level.
 
 use std::error::Error;
 use std::fs::{self, File};
@@ -22,6 +23,8 @@ use galebench::units::{Duty, Hertz};
 /// Simulated at once, and the samples in it.
 const STEP_S: f64 = 0.002;
 const SAMPLES: usize = 4;
+/// A heartbeat that stands still for this long lets the monostable fall back, which opens both relays.
+const MONOSTABLE: Duration = Duration::from_millis(100);
 /// A plant this far behind the clock jumps on: the fan stands still meanwhile, which no test may take for real.
 const BEHIND: Duration = Duration::from_millis(200);
 
@@ -58,8 +61,9 @@ fn pulses(state: &str) -> Option<(f64, f64)> {
 }
 
 /// What the bench commands, as the unit sees it.
-fn setting(sims: &Sims) -> Result<Setting, Box<dyn Error>> {
+fn setting(sims: &Sims, beating: bool) -> Result<Setting, Box<dyn Error>> {
     let supply = match (sims.relay.high()?, sims.pre_charge.high()?) {
+        _ if !beating => Supply::Off,
         (true, _) => Supply::On,
         (false, true) => Supply::Gentle,
         (false, false) => Supply::Off,
@@ -83,6 +87,7 @@ struct Sims {
     stop: Sim,
     low: Sim,
     high: Sim,
+    heartbeat: Sim,
     feedback: Sim,
     pre_charge: Sim,
 }
@@ -132,12 +137,14 @@ fn main() -> Result<(), Box<dyn Error>> {
         stop: open(4)?,
         low: open(5)?,
         high: open(6)?,
+        heartbeat: open(7)?,
         feedback: open(8)?,
         pre_charge: open(9)?,
     };
     let mut converter = File::options().write(true).open("/dev/iio-bench")?;
     let mut log = File::create(folder.join("relay"))?;
     let (mut in_force, mut pressed, mut behind) = (Setting::SAFE, false, 0_u32);
+    let (mut beat, mut beaten, mut beating) = (sims.heartbeat.high()?, None::<Instant>, false);
     converter.write_all(&codes(&bench.read(STEP_S, Pace::Normal)?, 0))?;
     fs::write(folder.join("ready"), "")?;
     let mut due = Instant::now();
@@ -152,7 +159,14 @@ fn main() -> Result<(), Box<dyn Error>> {
                 writeln!(log, "{} stop 1", monotonic_ns())?;
             }
         }
-        let wanted = setting(&sims)?;
+        if sims.heartbeat.high()? != beat {
+            (beat, beaten) = (!beat, Some(Instant::now()));
+        }
+        if beating != beaten.is_some_and(|beaten| beaten.elapsed() < MONOSTABLE) {
+            beating = !beating;
+            writeln!(log, "{} monostable {}", monotonic_ns(), u8::from(beating))?;
+        }
+        let wanted = setting(&sims, beating)?;
         if wanted != in_force {
             if wanted.supply != in_force.supply {
                 writeln!(log, "{} relay {}", monotonic_ns(), u8::from(wanted.supply == Supply::On))?;
