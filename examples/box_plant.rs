@@ -2,9 +2,10 @@
 //! and its fan, and feeds converter codes, tach pulses, relay feedback and emergency stop.
 //!
 //! `box_plant RIG SEED FOLDER` runs in the guest until `FOLDER/end` exists. It writes `FOLDER/ready` when everything is
-//! there and takes commands from files that a test makes: `FOLDER/press` presses the emergency stop.
+//! there and takes commands from files that a test makes: `FOLDER/press` presses the emergency stop, `FOLDER/overload` lets the supply current read full scale while
+//! the supply is on.
 //! `FOLDER/relay` gets a line per change of the supply relay, of the monostable on the heartbeat line, which holds the
-//! relays' own supply, and of the stop: monotonic nanoseconds, name, level.
+//! relays' own supply, of the stop and of the overload: monotonic nanoseconds, name, level.
 
 use std::error::Error;
 use std::fs::{self, File};
@@ -93,12 +94,12 @@ struct Sims {
 }
 
 /// Codes of sample `at`: 0.1 mV a count, dividers and amplifiers as in bench.toml; 10 millidegrees a count.
-fn codes(block: &Block, at: usize) -> [u8; 16] {
+fn codes(block: &Block, at: usize, overload: bool) -> [u8; 16] {
     let value = |channel: Channel| {
         let samples = block.samples(channel).unwrap_or(&[]);
         samples.get(at).or(samples.last()).map_or(0.0, |value| f64::from(*value))
     };
-    let amps = value(Channel::SupplyA);
+    let amps = if overload { f64::INFINITY } else { value(Channel::SupplyA) };
     let counts = [
         value(Channel::SupplyV) / 10.0 / 1e-4,
         amps / 50.0 / 1e-4,
@@ -143,9 +144,9 @@ fn main() -> Result<(), Box<dyn Error>> {
     };
     let mut converter = File::options().write(true).open("/dev/iio-bench")?;
     let mut log = File::create(folder.join("relay"))?;
-    let (mut in_force, mut pressed, mut behind) = (Setting::SAFE, false, 0_u32);
+    let (mut in_force, mut pressed, mut overload, mut behind) = (Setting::SAFE, false, false, 0_u32);
     let (mut beat, mut beaten, mut beating) = (sims.heartbeat.high()?, None::<Instant>, false);
-    converter.write_all(&codes(&bench.read(STEP_S, Pace::Normal)?, 0))?;
+    converter.write_all(&codes(&bench.read(STEP_S, Pace::Normal)?, 0, false))?;
     fs::write(folder.join("ready"), "")?;
     let mut due = Instant::now();
     for step in 0_u64.. {
@@ -157,6 +158,10 @@ fn main() -> Result<(), Box<dyn Error>> {
                 pressed = true;
                 sims.stop.pull(true)?;
                 writeln!(log, "{} stop 1", monotonic_ns())?;
+            }
+            if !overload && folder.join("overload").exists() {
+                overload = true;
+                writeln!(log, "{} overload 1", monotonic_ns())?;
             }
         }
         if sims.heartbeat.high()? != beat {
@@ -176,7 +181,7 @@ fn main() -> Result<(), Box<dyn Error>> {
             in_force = wanted;
         }
         let block = bench.read(STEP_S, Pace::Normal)?;
-        play(&block, due, &sims, &mut converter)?;
+        play(&block, due, overload && in_force.supply == Supply::On, &sims, &mut converter)?;
         due += Duration::from_secs_f64(STEP_S);
         if due.elapsed() > BEHIND {
             behind += 1;
@@ -188,7 +193,13 @@ fn main() -> Result<(), Box<dyn Error>> {
 }
 
 /// Feeds the samples and edges of a block at their times.
-fn play(block: &Block, begin: Instant, sims: &Sims, converter: &mut File) -> Result<(), Box<dyn Error>> {
+fn play(
+    block: &Block,
+    begin: Instant,
+    overload: bool,
+    sims: &Sims,
+    converter: &mut File,
+) -> Result<(), Box<dyn Error>> {
     let mut events: Vec<(f64, Option<usize>)> =
         (0..SAMPLES).map(|at| (at as f64 / SAMPLES as f64 * STEP_S, Some(at))).collect();
     events.extend(block.tach_s.iter().flatten().map(|t_s| (t_s - block.t0_s, None)));
@@ -199,7 +210,7 @@ fn play(block: &Block, begin: Instant, sims: &Sims, converter: &mut File) -> Res
             std::thread::sleep(wait);
         }
         match what {
-            Some(at) => converter.write_all(&codes(block, at))?,
+            Some(at) => converter.write_all(&codes(block, at, overload))?,
             None => {
                 sims.tach.pull(true)?;
                 sims.tach.pull(false)?;

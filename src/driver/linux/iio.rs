@@ -205,7 +205,7 @@ impl Source for Capture {
         let fd = self.file.as_fd();
         let mut waits = [PollFd::new(&fd, PollFlags::IN)];
         match poll(&mut waits, Some(&wait)) {
-            Ok(0) => return Ok(()),
+            // With nothing there it is read too: the kernel wakes nobody when a converter is unplugged, a read tells.
             Ok(_) | Err(rustix::io::Errno::INTR) => {}
             Err(error) => return Err(sysfs::failed(&self.node, &error.into())),
         }
