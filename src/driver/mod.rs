@@ -3,6 +3,8 @@
 //! Synchronous, owned by one thread, every call bounded in time. A driver knows nothing of plans, limits or results.
 //! Opening is inert: a bench comes up safe.
 
+#[cfg(all(target_os = "linux", any(feature = "linux", feature = "raspberry")))]
+mod board;
 pub mod calibrated;
 pub mod can;
 pub mod external;
@@ -201,7 +203,7 @@ pub fn open_raw(rig: &Rig, seed: Option<u64>) -> Result<Box<dyn Bench>, DriverEr
     match &rig.driver {
         DriverSpec::External { command } => Ok(Box::new(external::ExternalBench::open(rig, command)?)),
         #[cfg(all(target_os = "linux", feature = "linux"))]
-        DriverSpec::Linux(board) => Ok(Box::new(linux::LinuxBench::open(rig, board)?)),
+        DriverSpec::Linux(board) => linux::open(rig, board),
         #[cfg(not(all(target_os = "linux", feature = "linux")))]
         DriverSpec::Linux(_) => Err(DriverError::Open {
             what: "driver `linux`".to_owned(),
