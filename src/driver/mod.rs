@@ -11,6 +11,8 @@ pub mod external;
 pub mod joined;
 #[cfg(all(target_os = "linux", feature = "linux"))]
 pub mod linux;
+#[cfg(all(target_os = "linux", feature = "raspberry"))]
+pub mod raspberry;
 #[cfg(all(unix, feature = "scpi"))]
 pub mod scpi;
 pub mod virtual_bench;
@@ -208,6 +210,13 @@ pub fn open_raw(rig: &Rig, seed: Option<u64>) -> Result<Box<dyn Bench>, DriverEr
         DriverSpec::Linux(_) => Err(DriverError::Open {
             what: "driver `linux`".to_owned(),
             why: "this program was built without it: build on Linux with the cargo feature `linux`".to_owned(),
+        }),
+        #[cfg(all(target_os = "linux", feature = "raspberry"))]
+        DriverSpec::Raspberry(board) => raspberry::open(rig, board),
+        #[cfg(not(all(target_os = "linux", feature = "raspberry")))]
+        DriverSpec::Raspberry(_) => Err(DriverError::Open {
+            what: "driver `raspberry`".to_owned(),
+            why: "this program was built without it: build on Linux with the cargo feature `raspberry`".to_owned(),
         }),
         #[cfg(all(unix, feature = "scpi"))]
         DriverSpec::Scpi(spec) => Ok(Box::new(scpi::ScpiBench::open(rig, spec)?)),

@@ -35,7 +35,9 @@ impl BoardBench {
         let stop = board.stop.as_ref().map(|(address, active_low)| devices.input(address, *active_low, true));
         let stop = stop.transpose()?;
         let tach = board.tach.as_ref().map(|address| devices.edges(address)).transpose()?;
-        let lanes = Lanes::open(rig, board, devices.readings(board)?)?;
+        let mut readings = devices.readings(board)?;
+        let (skew_s, mut notes) = (std::mem::take(&mut readings.skew_s), std::mem::take(&mut readings.notes));
+        let lanes = Lanes::open(rig, board, readings)?;
         let mut controls: Vec<Control> = board.supply.as_ref().map(|_| Control::SupplyOn).into_iter().collect();
         controls.extend(board.gentle.as_ref().map(|_| Control::GentleSupply));
         if board.command.is_some() {
@@ -51,9 +53,9 @@ impl BoardBench {
             virtual_clock: false,
             is_virtual: false,
             rate_hz: board.rate.get(),
-            alignment: Alignment::default(),
+            alignment: Alignment { channels: skew_s, ..Alignment::default() },
         };
-        let notes = vec![lanes.pace.clone()];
+        notes.push(lanes.pace.clone());
         Ok(Self { outputs, stop, tach, lanes, offers, waiting: Vec::new(), end_s: 0.0, notes, closed: false })
     }
 

@@ -58,6 +58,10 @@ pub(in crate::driver) struct Paced {
 pub(in crate::driver) struct Readings {
     pub(in crate::driver) paced: Vec<Paced>,
     pub(in crate::driver) slow: Vec<(Slot, Box<dyn Gauge>)>,
+    /// How far the moments of a channel may be off within its scans, seconds, standard uncertainty.
+    pub(in crate::driver) skew_s: BTreeMap<Channel, f64>,
+    /// What the record should say of them.
+    pub(in crate::driver) notes: Vec<String>,
 }
 
 /// A source that keeps a pace.

@@ -7,7 +7,7 @@ use std::fs::{File, OpenOptions, TryLockError};
 use std::path::{Path, PathBuf};
 
 use super::sysfs;
-use crate::config::address::Address;
+use crate::config::address::{Address, COOLING_FAN};
 use crate::driver::DriverError;
 use crate::units::{Duty, Hertz};
 
@@ -36,6 +36,10 @@ impl Claim {
             return Err(open("it is no pulse output".to_owned()));
         };
         let chip = sysfs::device(&sys.join("class/pwm"), device)?;
+        // Told by the rig's own check as well; here it is the hardware that says so, under whatever name it was found.
+        if device == COOLING_FAN || sysfs::place_of(&chip) == COOLING_FAN {
+            return Err(open("it drives the board's own cooling fan".to_owned()));
+        }
         let count: u32 = sysfs::number(&chip.join("npwm"))?;
         if *number >= count {
             return Err(open(format!("the chip has channels 0 to {}", count.saturating_sub(1))));
@@ -130,5 +134,47 @@ mod tests {
         assert_eq!(steps(from, to), [("duty_cycle", 1_000_000), ("period", 2_500_000)]);
         assert_eq!(steps(to, from), [("period", 10_000_000), ("duty_cycle", 4_000_000)]);
         assert!(steps(to, to).is_empty());
+    }
+
+    /// Chips as a kernel shows them: number, hardware, channels.
+    fn chips(sys: &Path, chips: &[(u32, &str, u32)]) {
+        for (number, hardware, channels) in chips {
+            let chip = sys.join(format!("class/pwm/pwmchip{number}"));
+            let behind = sys.join("devices").join(hardware);
+            std::fs::create_dir_all(&chip).unwrap();
+            std::fs::create_dir_all(&behind).unwrap();
+            std::os::unix::fs::symlink(behind, chip.join("device")).unwrap();
+            std::fs::write(chip.join("npwm"), channels.to_string()).unwrap();
+        }
+    }
+
+    fn take(sys: &Path, device: &str, channel: u32) -> Result<PathBuf, String> {
+        let address = Address::Pwm { device: device.to_owned(), channel };
+        Claim::take(sys, sys, &address).map(|claim| claim.chip.clone()).map_err(|error| error.to_string())
+    }
+
+    #[test]
+    fn a_chip_is_found_by_its_hardware_whatever_its_number() {
+        for (header, fan) in [(0, 4), (2, 0)] {
+            let dir = tempfile::tempdir().unwrap();
+            chips(dir.path(), &[(header, "1f00098000.pwm", 4), (fan, COOLING_FAN, 4)]);
+            let chip = take(dir.path(), "1f00098000.pwm", 2).unwrap();
+            assert!(chip.ends_with(format!("pwmchip{header}")), "{}", chip.display());
+            assert!(take(dir.path(), "1f00098000.pwm", 4).unwrap_err().contains("channels 0 to 3"));
+            let missing = take(dir.path(), "fe20c000.pwm", 0).unwrap_err();
+            assert!(missing.contains("fe20c000.pwm"), "{missing}");
+        }
+    }
+
+    #[test]
+    fn the_cooling_fan_is_refused_under_every_name() {
+        let dir = tempfile::tempdir().unwrap();
+        chips(dir.path(), &[(0, COOLING_FAN, 4)]);
+        std::fs::write(dir.path().join("class/pwm/pwmchip0/name"), "rp1_pwm1").unwrap();
+        for name in [COOLING_FAN, "rp1_pwm1"] {
+            let refused = take(dir.path(), name, 3).unwrap_err();
+            assert!(refused.contains("cooling fan"), "{name}: {refused}");
+        }
+        assert!(!dir.path().join(format!("galebench-pwm-{COOLING_FAN}-3")).exists(), "no mark is left");
     }
 }
