@@ -4,6 +4,9 @@
 //! output is off when opened and when dropped. When the process is killed the kernel makes the pin an input again (unless
 //! its driver was told to keep outputs), so that the pull-down at the transistor opens the relay.
 
+use std::thread::sleep;
+use std::time::{Duration, Instant};
+
 use gpiocdev::Request;
 use gpiocdev::line::Value;
 use gpiocdev::request::Builder;
@@ -18,6 +21,9 @@ use crate::driver::board::ports::{Input, Output};
 
 /// Labels of the chips that the header's pins hang on, by board.
 const LABELS: [&str; 3] = ["pinctrl-rp1", "pinctrl-bcm2711", "pinctrl-bcm2835"];
+
+/// A pin has the level that it was set to within this time.
+const FOLLOWS_WITHIN: Duration = Duration::from_millis(2);
 
 /// All pins.
 #[derive(Debug)]
@@ -61,7 +67,9 @@ impl Pins {
         let held = held.map_err(|error| named(error, address))?;
         // The level comes before the direction: a relay never sees a pulse.
         let pin = if active_low { pin.into_output_high() } else { pin.into_output_low() };
-        Ok(Switch { pin, active_low, _held: held })
+        let mut switch = Switch { pin, active_low, address: address.clone(), _held: held };
+        switch.set(false)?;
+        Ok(switch)
     }
 
     /// Takes a pin as an input, pulled to where it reads `broken` with its wire broken.
@@ -121,13 +129,32 @@ pub(super) struct Switch {
     // Let go before the kernel's hold is.
     pin: OutputPin,
     active_low: bool,
+    address: Address,
     _held: Request,
+}
+
+impl Switch {
+    /// Makes sure that the pin is at the level it was set to: one that is shorted, or driven by something else, is not.
+    fn follows(&self, high: bool) -> Result<(), DriverError> {
+        let begin = Instant::now();
+        // What the library calls set is the level that the register reads at the pin.
+        while self.pin.is_set_high() != high {
+            if begin.elapsed() > FOLLOWS_WITHIN {
+                let (set, is) = if high { ("high", "low") } else { ("low", "high") };
+                let why = format!("the pin was set {set} and is {is}: shorted, or driven by something else");
+                return Err(DriverError::Answer { what: self.address.to_string(), why });
+            }
+            sleep(Duration::from_micros(20));
+        }
+        Ok(())
+    }
 }
 
 impl Output for Switch {
     fn set(&mut self, on: bool) -> Result<(), DriverError> {
-        self.pin.write((on != self.active_low).into());
-        Ok(())
+        let high = on != self.active_low;
+        self.pin.write(high.into());
+        self.follows(high)
     }
 }
 
@@ -153,8 +180,6 @@ impl Input for Contact {
 
 #[cfg(test)]
 mod tests {
-    use std::time::Duration;
-
     use super::*;
 
     #[test]
