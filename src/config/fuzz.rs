@@ -6,11 +6,12 @@ use proptest::prelude::*;
 
 use super::{Problems, check_together, load_plan, load_rig, plan_from_bytes, rig_from_bytes};
 
-const SHIPPED: [&str; 9] = [
+const SHIPPED: [&str; 10] = [
     "rigs/virtual.toml",
     "rigs/virtual-two-wire.toml",
     "rigs/external.toml",
     "rigs/lab-bench.toml",
+    "rigs/low-cost-bench.toml",
     "rigs/can-bench.toml",
     "rigs/faults/switch-shorted.toml",
     "rigs/faults/soft-start-lost.toml",

@@ -25,6 +25,16 @@ fn board_problems(changes: &[(&str, &str)]) -> String {
     parse_rig(Path::new("rigs/bench.toml"), &text).unwrap_err().to_string()
 }
 
+/// The shipped rig of a Raspberry Pi with stretches of text replaced.
+fn raspberry_problems(changes: &[(&str, &str)]) -> String {
+    let mut text = std::fs::read_to_string("rigs/low-cost-bench.toml").unwrap();
+    for (good, bad) in changes {
+        assert!(text.contains(good), "`{good}` is no longer in the shipped rig");
+        text = text.replacen(good, bad, 1);
+    }
+    parse_rig(Path::new("rigs/bench.toml"), &text).unwrap_err().to_string()
+}
+
 /// The shipped rig with sensors on a bus, with stretches of text replaced.
 fn can_problems(changes: &[(&str, &str)]) -> String {
     let mut text = std::fs::read_to_string("rigs/can-bench.toml").unwrap();
@@ -129,7 +139,7 @@ golden! {
     file_that_is_not_utf8: rig_from_bytes(Path::new("rigs/bench.toml"), b"name = \"b\"\n# \xff\n").unwrap_err();
     file_that_is_too_long: plan_from_bytes(Path::new("plan.toml"), &vec![b'#'; 2_000_000]).unwrap_err();
 
-    driver_unknown: rig_problems("driver = \"virtual\"", "driver = \"raspberry\"");
+    driver_unknown: rig_problems("driver = \"virtual\"", "driver = \"printer-port\"");
     external_without_command: rig_problems("driver = \"virtual\"", "driver = \"external\"");
     command_of_a_virtual_bench: rig_problems("driver = \"virtual\"", "command = [\"x\"]\ndriver = \"virtual\"");
     second_driver: rig_problems("[tach]", "[tach]\ndriver = \"external\"");
@@ -144,6 +154,17 @@ golden! {
         ("feedback = \"gpio:relay-feedback\"", "feedback = \"gpio:relay-feedback\"\ndriver = \"external\""),
         ("rate = \"2 kHz\"", "rate = \"2 kHz\"\ncommand = [\"x\"]"),
     ]);
+    raspberry_devices_that_are_wrong: raspberry_problems(&[
+        ("address = \"gpio:GPIO17\"", "address = \"gpio:supply-relay\""),
+        ("address = \"gpio:GPIO22\"", "address = \"gpio:GPIO9\""),
+        ("low = \"gpio:GPIO24\"", "low = \"gpio:GPIO25\""),
+        ("address = \"spi:0.0/mcp3208/0\"", "address = \"iio:mcp3208/voltage0\""),
+        ("address = \"spi:0.0/mcp3208/3\"", "address = \"spi:0.0/mcp3008/3\""),
+        ("address = \"spi:0.0/mcp3208/4\"", "address = \"i2c:1/0x50/ads1115/0\""),
+        ("reference = \"3.3 V\"", "trigger = \"bench\""),
+    ]);
+    raspberry_pulses_of_a_program: raspberry_problems(&[("\"pwm:1f00098000.pwm/2\"", "\"gpio:GPIO18\"")]);
+    raspberry_cooling_fan: raspberry_problems(&[("\"pwm:1f00098000.pwm/2\"", "\"pwm:1f0009c000.pwm/3\"")]);
     can_signals_that_are_wrong: can_problems(&[
         ("address = \"SupplySense.SupplyVoltage\"", "address = \"SupplySense.SuplyVoltage\""),
         ("address = \"SupplySense.OutputVoltage\"", "address = \"SupplySense.SupplyCurrent\""),

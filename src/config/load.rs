@@ -176,6 +176,7 @@ mod tests {
             "rigs/virtual-two-wire.toml",
             "rigs/external.toml",
             "rigs/linux-board.toml",
+            "rigs/low-cost-bench.toml",
             "rigs/lab-bench.toml",
             "rigs/can-bench.toml",
         ] {

@@ -19,6 +19,7 @@ mod fuzz;
 mod golden;
 pub mod instrument;
 mod load;
+pub mod parts;
 pub mod plan;
 mod plan_build;
 mod plan_rules;

@@ -63,6 +63,8 @@ pub enum DriverSpec {
     },
     /// Devices of the kernel of a Linux board.
     Linux(Box<BoardSpec>),
+    /// Pins and buses of a Raspberry Pi.
+    Raspberry(Box<BoardSpec>),
     /// Instruments that speak SCPI.
     Scpi(Box<ScpiSpec>),
     /// Sensors on a CAN bus.
@@ -94,6 +96,7 @@ impl DriverSpec {
             Self::Virtual(_) => "virtual",
             Self::External { .. } => "external",
             Self::Linux(_) => "linux",
+            Self::Raspberry(_) => "raspberry",
             Self::Scpi(_) => "scpi",
             Self::Can(_) => "can",
             Self::Joined(shares) => shares.first().map_or("joined", |share| share.driver.name()),
@@ -107,6 +110,12 @@ impl DriverSpec {
             alone => (Some(alone), &[][..]),
         };
         alone.into_iter().chain(shares.iter().map(|share| &share.driver))
+    }
+
+    /// Whether the pins are those of a Raspberry Pi's header.
+    #[must_use]
+    pub fn has_header(&self) -> bool {
+        self.each().any(|driver| matches!(driver, Self::Raspberry(_)))
     }
 
     /// The virtual bench, which is never one of several.
@@ -127,11 +136,11 @@ impl DriverSpec {
         })
     }
 
-    /// The Linux board, if one is among them.
+    /// The board, if one is among them; that of the bench comes first.
     #[must_use]
     pub fn board(&self) -> Option<&BoardSpec> {
         self.each().find_map(|driver| match driver {
-            Self::Linux(board) => Some(&**board),
+            Self::Linux(board) | Self::Raspberry(board) => Some(&**board),
             _ => None,
         })
     }
@@ -150,11 +159,13 @@ impl Rig {
     }
 }
 
-/// The kernel devices behind a bench on a Linux board.
+/// The devices behind a bench on a board.
 #[derive(Clone, Debug, PartialEq)]
 pub struct BoardSpec {
     /// Samples per second of the channels that are not slow.
     pub rate: Hertz,
+    /// Voltage that the highest code of a converter on SPI stands for.
+    pub reference: Option<Volts>,
     /// Name of the trigger that paces buffered capture; what the device has when left out.
     pub trigger: Option<String>,
     /// Line that is toggled as long as the program reads the bench.

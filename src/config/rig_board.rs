@@ -1,4 +1,5 @@
-//! Keys of a rig file that name kernel devices: rules across them, and the typed board.
+//! Keys of a rig file that name devices of a board: rules across them, and the typed board. Two drivers read them, one
+//! through the kernel of any board, one through the registers and buses of a Raspberry Pi.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -9,28 +10,33 @@ use super::rig_drivers::{serves, used};
 use super::rig_rules::at;
 use super::tree::Node;
 use crate::bench::Channel;
-use crate::units::Hertz;
+use crate::units::{Hertz, Volts};
 
-/// Name of the driver.
-const NAME: &str = "linux";
+/// Name of the driver of any Linux board.
+pub(super) const LINUX: &str = "linux";
+/// Name of the driver of a Raspberry Pi.
+pub(super) const RASPBERRY: &str = "raspberry";
+/// Both.
+const BOTH: &[&str] = &[LINUX, RASPBERRY];
 /// Samples per second when nothing is stated.
 const RATE_HZ: f64 = 2_000.0;
 
-/// Keys that only this driver reads.
-const OWN: [&str; 13] = [
-    "bench.rate",
-    "bench.trigger",
-    "bench.heartbeat",
-    "control.supply_on.active_low",
-    "control.supply_on.feedback",
-    "control.supply_gentle.active_low",
-    "control.supply_gentle.feedback",
-    "control.duty_pct.pulls_low",
-    "control.line.low",
-    "control.line.high",
-    "emergency_stop.active_low",
-    "channel.supply_a.low.address",
-    "channel.fan_a.low.address",
+/// Keys that only these drivers read.
+const OWN: [(&str, &[&str]); 14] = [
+    ("bench.rate", BOTH),
+    ("bench.trigger", &[LINUX]),
+    ("bench.reference", &[RASPBERRY]),
+    ("bench.heartbeat", BOTH),
+    ("control.supply_on.active_low", BOTH),
+    ("control.supply_on.feedback", BOTH),
+    ("control.supply_gentle.active_low", BOTH),
+    ("control.supply_gentle.feedback", BOTH),
+    ("control.duty_pct.pulls_low", BOTH),
+    ("control.line.low", BOTH),
+    ("control.line.high", BOTH),
+    ("emergency_stop.active_low", BOTH),
+    ("channel.supply_a.low.address", BOTH),
+    ("channel.fan_a.low.address", BOTH),
 ];
 
 /// What a key may name.
@@ -41,9 +47,19 @@ enum Wants {
     Reading,
 }
 
+/// Whether `driver` reads the key at `path`. What belongs to the whole bench belongs to one driver alone.
+fn reads(tree: &Node, path: &str, driver: &str) -> bool {
+    if path != "bench.heartbeat" {
+        return serves(tree, path, driver);
+    }
+    let used = used(tree);
+    let of_bench = tree.text("bench.driver").filter(|bench| BOTH.contains(bench));
+    of_bench.or_else(|| BOTH.iter().copied().find(|board| used.contains(board))) == Some(driver)
+}
+
 /// The keys that must name a device, with what they may name and whether they must be there when their table is. Keys of
 /// functions that another driver serves are not among them.
-fn devices(tree: &Node) -> Vec<(String, Wants, bool)> {
+fn devices(tree: &Node, driver: &str) -> Vec<(String, Wants, bool)> {
     let mut keys: Vec<(String, Wants, bool)> = [
         ("bench.heartbeat", Wants::Line, false),
         ("control.supply_on.address", Wants::Line, true),
@@ -64,39 +80,47 @@ fn devices(tree: &Node) -> Vec<(String, Wants, bool)> {
             keys.push((format!("channel.{name}.low.address"), Wants::Reading, true));
         }
     }
-    keys.retain(|(path, ..)| serves(tree, path, NAME));
+    keys.retain(|(path, ..)| reads(tree, path, driver));
     keys
 }
 
-/// Rules of the driver `linux`, and that nothing else uses its keys.
+/// Rules of the drivers of boards, and that nothing else uses their keys.
 pub(super) fn check(tree: &Node, sheet: &mut Sheet<'_>) {
     if used(tree).is_empty() {
         return;
     }
-    for path in OWN.iter().filter(|path| tree.at(path).is_some() && !serves(tree, path, NAME)) {
-        let title = format!("`{path}` is read with driver = \"linux\" only");
-        at(tree, sheet, path, title, "remove it, or name the driver \"linux\"");
+    for (path, drivers) in OWN {
+        if tree.at(path).is_some() && !drivers.iter().any(|driver| serves(tree, path, driver)) {
+            let names = drivers.iter().map(|driver| format!("\"{driver}\"")).collect::<Vec<_>>().join(" or ");
+            let title = format!("`{path}` is read with driver = {names} only");
+            at(tree, sheet, path, title, &format!("remove it, or name the driver {names}"));
+        }
     }
-    if used(tree).contains(NAME) {
-        board(tree, sheet);
+    for driver in BOTH.iter().filter(|driver| used(tree).contains(**driver)) {
+        let named = board(tree, sheet, driver);
+        if *driver == RASPBERRY {
+            buses(tree, sheet, &named);
+        }
     }
 }
 
-fn board(tree: &Node, sheet: &mut Sheet<'_>) {
+/// What holds for every board; the devices with the keys that name them.
+fn board(tree: &Node, sheet: &mut Sheet<'_>, driver: &str) -> Vec<(String, Address)> {
     let mut used = BTreeSet::new();
-    for (path, wants, must) in devices(tree) {
+    let mut named = Vec::new();
+    for (path, wants, must) in devices(tree, driver) {
         let table = path.rsplit_once('.').map_or("", |(table, _)| table).to_owned();
         let Some(text) = tree.text(&path) else {
             if must && tree.at(&table).is_some() {
-                let title = format!("`{path}` is missing: driver = \"linux\" needs the device of each function");
-                at(tree, sheet, &table, title, wants.example());
+                let title = format!("`{path}` is missing: driver = \"{driver}\" needs the device of each function");
+                at(tree, sheet, &table, title, wants.example(driver));
             }
             continue;
         };
         match Address::parse(text) {
             Err(why) => at(tree, sheet, &path, format!("`{text}` is no device: {why}"), ""),
-            Ok(address) if !wants.takes(&address) => {
-                at(tree, sheet, &path, format!("`{text}` is no device for `{path}`"), wants.example());
+            Ok(address) if !wants.takes(&address, driver) => {
+                at(tree, sheet, &path, format!("`{text}` is no device for `{path}`"), wants.example(driver));
             }
             // One output for two purposes would switch both; one reading for two channels is a slip of the pen.
             Ok(address) if !used.insert(address.clone()) => {
@@ -108,44 +132,103 @@ fn board(tree: &Node, sheet: &mut Sheet<'_>) {
                     "each function needs a device of its own",
                 );
             }
-            Ok(_) => {}
+            Ok(address) => named.push((path, address)),
         }
     }
-    let pulses = tree.at("control.duty_pct").is_some() && serves(tree, "control.duty_pct", NAME);
+    let pulses = tree.at("control.duty_pct").is_some() && serves(tree, "control.duty_pct", driver);
     if pulses && tree.at("control.frequency_hz").is_none() {
         let title = "`[control.duty_pct]` without `[control.frequency_hz]`: a pulse output has both".to_owned();
         at(tree, sheet, "control.duty_pct", title, "add `[control.frequency_hz]`, which needs no address");
     }
-    if tree.at("channel.speed_rpm").is_some() && serves(tree, "channel.speed_rpm", NAME) {
-        let title = "driver = \"linux\" has no speed reading".to_owned();
+    if tree.at("channel.speed_rpm").is_some() && serves(tree, "channel.speed_rpm", driver) {
+        let title = format!("driver = \"{driver}\" has no speed reading");
         at(tree, sheet, "channel.speed_rpm", title, "name the speed sensor's line in `[tach]`");
+    }
+    named
+}
+
+/// Buses of a Raspberry Pi: their pins are no lines, one part sits at one place, a converter needs its reference.
+fn buses(tree: &Node, sheet: &mut Sheet<'_>, named: &[(String, Address)]) {
+    let mut places: Vec<(String, &'static str)> = Vec::new();
+    for (path, address) in named {
+        let (place, part) = match address {
+            Address::Spi { bus, select, part, .. } => (format!("spi:{bus}.{select}"), part.name()),
+            Address::I2c { bus, at, reading } => (format!("i2c:{bus}/{at:#04x}"), reading.part()),
+            _ => continue,
+        };
+        match places.iter().find(|(known, _)| *known == place) {
+            Some((_, other)) if *other != part => {
+                let title = format!("`{address}`: there is {other} at {place} already");
+                at(tree, sheet, path, title, "one part sits at one place: name its own, or the part that is there");
+            }
+            Some(_) => {}
+            None => places.push((place, part)),
+        }
+    }
+    for (path, pin) in named.iter().filter_map(|(path, address)| Some((path, address.pin()?))) {
+        let bus = named.iter().find_map(|(_, address)| match address {
+            Address::Spi { bus, .. } if spi_pins(*bus).contains(&pin) => Some(format!("SPI bus {bus}")),
+            Address::I2c { bus: 1, .. } if [2, 3].contains(&pin) => Some("I2C bus 1".to_owned()),
+            _ => None,
+        });
+        if let Some(bus) = bus {
+            let title = format!("`gpio:GPIO{pin}` is a pin of {bus}, which this rig uses");
+            at(tree, sheet, path, title, "name another pin, and wire it there");
+        }
+    }
+    let converter = named.iter().find(|(_, address)| matches!(address, Address::Spi { .. }));
+    if let Some((path, _)) = converter
+        && tree.at("bench.reference").is_none()
+    {
+        let title =
+            "a converter on SPI needs `bench.reference`, the voltage that its highest code stands for".to_owned();
+        at(tree, sheet, path, title, "state the voltage at its reference pin, for example reference = \"3.3 V\"");
+    }
+}
+
+/// Pins that the kernel's SPI drivers take for a bus, chip selects included.
+const fn spi_pins(bus: u8) -> &'static [u8] {
+    match bus {
+        0 => &[7, 8, 9, 10, 11],
+        1 => &[16, 17, 18, 19, 20, 21],
+        _ => &[],
     }
 }
 
 impl Wants {
-    fn takes(self, address: &Address) -> bool {
+    fn takes(self, address: &Address, driver: &str) -> bool {
         match address {
-            Address::Gpio { .. } => self == Self::Line,
+            Address::Gpio { .. } => self == Self::Line && (driver == LINUX || address.pin().is_some()),
             Address::Pwm { .. } => self == Self::Pulses,
-            Address::Iio { .. } | Address::Hwmon { .. } => self == Self::Reading,
+            Address::Iio { .. } | Address::Hwmon { .. } => self == Self::Reading && driver == LINUX,
+            Address::Spi { .. } | Address::I2c { .. } => self == Self::Reading && driver == RASPBERRY,
         }
     }
 
-    const fn example(self) -> &'static str {
-        match self {
-            Self::Line => "name a line, for example \"gpio:supply-relay\"; `gpioinfo` lists them",
-            Self::Pulses => "name a hardware pulse output, for example \"pwm:1f00098000.pwm/0\"",
-            Self::Reading => "name a reading, for example \"iio:mcp3208/voltage0\" or \"hwmon:ina226/curr1\"",
+    fn example(self, driver: &str) -> &'static str {
+        match (self, driver) {
+            (Self::Line, RASPBERRY) => "name a pin of the header, gpio:GPIO2 to gpio:GPIO27",
+            (Self::Line, _) => "name a line, for example \"gpio:supply-relay\"; `gpioinfo` lists them",
+            (Self::Pulses, RASPBERRY) => {
+                "name a hardware pulse output, for example \"pwm:1f00098000.pwm/0\"; pulses that a program makes on a pin \
+                 waver with what else the board does, and every threshold with them"
+            }
+            (Self::Pulses, _) => "name a hardware pulse output, for example \"pwm:1f00098000.pwm/0\"",
+            (Self::Reading, RASPBERRY) => {
+                "name a reading, for example \"spi:0.0/mcp3208/3\" or \"i2c:1/0x40/ina226/bus\"; readings of the kernel \
+                 (iio, hwmon) need driver = \"linux\" at that channel"
+            }
+            (Self::Reading, _) => "name a reading, for example \"iio:mcp3208/voltage0\" or \"hwmon:ina226/curr1\"",
         }
     }
 }
 
 /// The typed board of the functions that this driver serves; `None` when something due is missing, of which the rules
 /// have told.
-pub(super) fn build(tree: &Node) -> Option<BoardSpec> {
-    let here = |path: &str| tree.at(path).is_some() && serves(tree, path, NAME);
+pub(super) fn build(tree: &Node, driver: &str) -> Option<BoardSpec> {
+    let here = |path: &str| tree.at(path).is_some() && serves(tree, path, driver);
     let address =
-        |path: &str| tree.text(path).filter(|_| serves(tree, path, NAME)).and_then(|text| Address::parse(text).ok());
+        |path: &str| tree.text(path).filter(|_| reads(tree, path, driver)).and_then(|text| Address::parse(text).ok());
     let switch = |path: &str| {
         // Where another driver has the switch there is none here; where its device is missing there is no board.
         if !here(path) {
@@ -168,6 +251,7 @@ pub(super) fn build(tree: &Node) -> Option<BoardSpec> {
     }
     Some(BoardSpec {
         rate: Hertz(tree.number("bench.rate").unwrap_or(RATE_HZ)),
+        reference: tree.number("bench.reference").map(Volts),
         trigger: tree.text("bench.trigger").map(str::to_owned),
         heartbeat: address("bench.heartbeat"),
         supply: switch("control.supply_on")?,

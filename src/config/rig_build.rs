@@ -8,6 +8,7 @@ use super::rig::{
     BenchFault, ChannelSpec, CommandSpec, DriverSpec, FaultKind, FirstPower, LineSpec, LoadFan, LowRangeSpec,
     ModuleKind, Rig, RigLimits, Share, SupplySpec, TachSpec, VirtualSpec, Wiring,
 };
+use super::rig_board;
 use super::rig_can;
 use super::rig_drivers;
 use super::rig_scpi;
@@ -104,7 +105,8 @@ fn driver(tree: &Node, rig: &Path) -> Option<DriverSpec> {
 fn one_driver(tree: &Node, name: &str, rig: &Path) -> Option<DriverSpec> {
     match name {
         "external" => Some(DriverSpec::External { command: tree.texts("bench.command")? }),
-        "linux" => Some(DriverSpec::Linux(Box::new(super::rig_board::build(tree)?))),
+        rig_board::LINUX => Some(DriverSpec::Linux(Box::new(rig_board::build(tree, name)?))),
+        rig_board::RASPBERRY => Some(DriverSpec::Raspberry(Box::new(rig_board::build(tree, name)?))),
         rig_scpi::NAME => Some(DriverSpec::Scpi(Box::new(rig_scpi::build(tree)?))),
         rig_can::NAME => Some(DriverSpec::Can(Box::new(rig_can::build(tree, rig)?))),
         _ => Some(DriverSpec::Virtual(Box::new(virtual_spec(tree.at("virtual")?)?))),

@@ -17,7 +17,7 @@ const fn any(dim: Dim) -> Kind {
 }
 
 /// Names of the drivers that this program has.
-pub(crate) const DRIVERS: &[&str] = &["virtual", "external", "linux", "scpi", "can"];
+pub(crate) const DRIVERS: &[&str] = &["virtual", "external", "linux", "raspberry", "scpi", "can"];
 
 const DRIVER: Field = optional(
     "driver",
@@ -28,7 +28,7 @@ const DRIVER: Field = optional(
 const ACTIVE_LOW: Field = optional(
     "active_low",
     Kind::Flag,
-    "Whether a low level means on, or pressed. Driver `linux`; false when left out.",
+    "Whether a low level means on, or pressed. Drivers `linux` and `raspberry`; false when left out.",
 );
 
 const ADDRESS: Field = optional("address", Kind::Text, "Name at the driver; the function's own name when left out.");
@@ -87,14 +87,19 @@ static BENCH: Table = Table {
         optional(
             "rate",
             Kind::Quantity(Dim::Hertz, Bounds::Between(200.0, 20_000.0)),
-            "Samples per second. Driver `linux`; 2 kHz when left out.",
+            "Samples per second. Drivers `linux` and `raspberry`; 2 kHz when left out.",
+        ),
+        optional(
+            "reference",
+            Kind::Quantity(Dim::Volts, Bounds::Between(0.25, 5.5)),
+            "Voltage at the reference pin of converters on SPI. Driver `raspberry`.",
         ),
         optional("trigger", Kind::Text, "Name of the IIO trigger that paces buffered capture. Driver `linux`."),
         optional(
             "heartbeat",
             Kind::Text,
             "Output line, toggled as long as the program reads the bench, for a monostable that holds the relay. \
-             Driver `linux`.",
+             Drivers `linux` and `raspberry`.",
         ),
     ],
 };
@@ -244,7 +249,11 @@ static SWITCH: Table = Table {
         ADDRESS,
         DRIVER,
         ACTIVE_LOW,
-        optional("feedback", Kind::Text, "Input line that is high while the contact is closed. Driver `linux`."),
+        optional(
+            "feedback",
+            Kind::Text,
+            "Input line that is high while the contact is closed. Drivers `linux` and `raspberry`.",
+        ),
     ],
 };
 
@@ -256,7 +265,7 @@ static PULSES: Table = Table {
         optional(
             "pulls_low",
             Kind::Flag,
-            "Whether a high output pulls the command line low, as a transistor to ground does. Driver `linux`; true \
+            "Whether a high output pulls the command line low, as a transistor to ground does. Drivers `linux` and `raspberry`; true \
              when left out.",
         ),
     ],
@@ -267,8 +276,8 @@ static HOLD: Table = Table {
     fields: &[
         ADDRESS,
         DRIVER,
-        optional("low", Kind::Text, "Output line that holds the command line low. Driver `linux`."),
-        optional("high", Kind::Text, "Output line that holds the command line high. Driver `linux`."),
+        optional("low", Kind::Text, "Output line that holds the command line low. Drivers `linux` and `raspberry`."),
+        optional("high", Kind::Text, "Output line that holds the command line high. Drivers `linux` and `raspberry`."),
     ],
 };
 
@@ -326,7 +335,7 @@ static LOW_RANGE: Table = Table {
             Kind::Quantity(Dim::Ratio, Bounds::Between(0.0, 0.5)),
             "Relative standard uncertainty of the gain.",
         ),
-        optional("address", Kind::Text, "Where the driver reads this range. Driver `linux`."),
+        optional("address", Kind::Text, "Where the driver reads this range. Drivers `linux` and `raspberry`."),
         optional("scale", Kind::Number(Bounds::Any), "Factor from the driver's number to amperes; 1 when left out."),
         optional("offset", any(Dim::Amps), "Added after scaling; 0 A when left out."),
     ],

@@ -3,12 +3,16 @@
 //! Synchronous, owned by one thread, every call bounded in time. A driver knows nothing of plans, limits or results.
 //! Opening is inert: a bench comes up safe.
 
+#[cfg(all(target_os = "linux", any(feature = "linux", feature = "raspberry")))]
+mod board;
 pub mod calibrated;
 pub mod can;
 pub mod external;
 pub mod joined;
 #[cfg(all(target_os = "linux", feature = "linux"))]
 pub mod linux;
+#[cfg(all(target_os = "linux", feature = "raspberry"))]
+pub mod raspberry;
 #[cfg(all(unix, feature = "scpi"))]
 pub mod scpi;
 pub mod virtual_bench;
@@ -201,11 +205,18 @@ pub fn open_raw(rig: &Rig, seed: Option<u64>) -> Result<Box<dyn Bench>, DriverEr
     match &rig.driver {
         DriverSpec::External { command } => Ok(Box::new(external::ExternalBench::open(rig, command)?)),
         #[cfg(all(target_os = "linux", feature = "linux"))]
-        DriverSpec::Linux(board) => Ok(Box::new(linux::LinuxBench::open(rig, board)?)),
+        DriverSpec::Linux(board) => linux::open(rig, board),
         #[cfg(not(all(target_os = "linux", feature = "linux")))]
         DriverSpec::Linux(_) => Err(DriverError::Open {
             what: "driver `linux`".to_owned(),
             why: "this program was built without it: build on Linux with the cargo feature `linux`".to_owned(),
+        }),
+        #[cfg(all(target_os = "linux", feature = "raspberry"))]
+        DriverSpec::Raspberry(board) => raspberry::open(rig, board),
+        #[cfg(not(all(target_os = "linux", feature = "raspberry")))]
+        DriverSpec::Raspberry(_) => Err(DriverError::Open {
+            what: "driver `raspberry`".to_owned(),
+            why: "this program was built without it: build on Linux with the cargo feature `raspberry`".to_owned(),
         }),
         #[cfg(all(unix, feature = "scpi"))]
         DriverSpec::Scpi(spec) => Ok(Box::new(scpi::ScpiBench::open(rig, spec)?)),

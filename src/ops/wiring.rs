@@ -1,10 +1,12 @@
 //! The wiring of a rig: what the drivers open, as rows of a sheet, and what to buy for it. Made from the same typed rig
 //! that the drivers get, so the sheet cannot say anything else than they do.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use crate::bench::Channel;
 use crate::config;
+use crate::config::address::Address;
 use crate::config::rig::{BoardSpec, DriverSpec, FirstPower, Rig, SwitchSpec};
 use crate::driver::Control;
 use crate::ops::OpsError;
@@ -68,6 +70,9 @@ fn note(driver: &DriverSpec) -> String {
         DriverSpec::Virtual(_) => "Virtual bench: nothing to wire. Drawn as it would be.".to_owned(),
         DriverSpec::External { command } => format!("Pins are names at the program `{}`.", command.join(" ")),
         DriverSpec::Linux(_) => "Pins are the kernel's names of lines, pulse outputs and converters.".to_owned(),
+        DriverSpec::Raspberry(_) => "Pins are GPIO numbers, with the place on the 40-pin header; spi and i2c are the \
+                                     inputs of converters and monitors on those buses."
+            .to_owned(),
         DriverSpec::Scpi(spec) => {
             let instruments = spec.instruments.iter();
             let names = instruments.map(|i| format!("{} `{}` at {}", i.kind.name(), i.name, i.connect));
@@ -114,17 +119,24 @@ fn row(pin: impl Into<String>, what: impl Into<String>, element: Element, net: N
     Row { pin: pin.into(), what: what.into(), element, net, note: note.into() }
 }
 
+/// A device as the rig names it; on a Raspberry Pi with its place on the header, or its input of a converter.
+fn pin(rig: &Rig, address: &Address) -> String {
+    let place = address.on_header().filter(|_| rig.driver.has_header());
+    place.map_or_else(|| address.to_string(), |place| format!("{address} ({place})"))
+}
+
 fn rows(rig: &Rig, board: Option<&BoardSpec>) -> Vec<Row> {
+    let pin_of = |address: &Address| pin(rig, address);
     let mut rows = Vec::new();
     let name = |control: Control| rig.controls.get(&control).cloned();
     let switch = |rows: &mut Vec<Row>, spec: Option<&SwitchSpec>, control, what: &str, net| {
-        let pin = spec.map(|spec| spec.address.to_string()).or_else(|| name(control));
+        let pin = spec.map(|spec| pin_of(&spec.address)).or_else(|| name(control));
         let Some(pin) = pin else { return };
         let level = if spec.is_some_and(|spec| spec.active_low) { "low switches on" } else { "high switches on" };
         let level = if spec.is_some() { level } else { "" };
         rows.push(row(pin, what, Element::RelayDriver, net, level));
         if let Some(feedback) = spec.and_then(|spec| spec.feedback.as_ref()) {
-            rows.push(row(feedback.to_string(), format!("{what} feedback"), Element::Contact, net, "high when closed"));
+            rows.push(row(pin_of(feedback), format!("{what} feedback"), Element::Contact, net, "high when closed"));
         }
     };
     switch(&mut rows, board.and_then(|board| board.supply.as_ref()), Control::SupplyOn, "supply relay", Net::Relay);
@@ -134,7 +146,7 @@ fn rows(rig: &Rig, board: Option<&BoardSpec>) -> Vec<Row> {
     }
     command_rows(rig, board, &mut rows);
     for (channel, spec) in &rig.channels {
-        let pin = board.and_then(|board| board.channels.get(channel)).map(ToString::to_string);
+        let pin = board.and_then(|board| board.channels.get(channel)).map(pin_of);
         let pin = pin.or_else(|| on_bus(rig, *channel)).unwrap_or_else(|| spec.address.clone());
         let (element, net) = sensor(*channel);
         let unit = channel.unit();
@@ -147,20 +159,20 @@ fn rows(rig: &Rig, board: Option<&BoardSpec>) -> Vec<Row> {
             format!("up to {} {unit}{scale}", significant(spec.range, 4)),
         ));
         if let Some(low) = &spec.low {
-            let pin = board.and_then(|board| board.low.get(channel)).map(|(address, _, _)| address.to_string());
+            let pin = board.and_then(|board| board.low.get(channel)).map(|(address, _, _)| pin_of(address));
             let note = format!("up to {} {unit}", significant(low.range.get(), 3));
             let pin = pin.unwrap_or_else(|| format!("{} (same)", spec.address));
             rows.push(row(pin, format!("{channel} low range"), Element::Shunt, net, note));
         }
     }
     if let Some(tach) = &rig.tach {
-        let pin = board.and_then(|board| board.tach.as_ref()).map_or_else(|| tach.address.clone(), ToString::to_string);
+        let pin = board.and_then(|board| board.tach.as_ref()).map_or_else(|| tach.address.clone(), pin_of);
         let pulses = tach.pulses_per_rev.map_or(String::new(), |n| format!("{n} per turn"));
         rows.push(row(pin, "tach", Element::PulseInput, Net::Tach, pulses));
     }
     if let Some(address) = &rig.emergency_stop {
         let stop = board.and_then(|board| board.stop.as_ref());
-        let pin = stop.map_or_else(|| address.clone(), |(address, _)| address.to_string());
+        let pin = stop.map_or_else(|| address.clone(), |(address, _)| pin_of(address));
         let level = match stop {
             Some((_, true)) => "low when pressed",
             Some((_, false)) => "high when pressed",
@@ -169,7 +181,7 @@ fn rows(rig: &Rig, board: Option<&BoardSpec>) -> Vec<Row> {
         rows.push(row(pin, "emergency stop", Element::Contact, Net::Stop, level));
     }
     if let Some(heartbeat) = board.and_then(|board| board.heartbeat.as_ref()) {
-        rows.push(row(heartbeat.to_string(), "heartbeat", Element::Monostable, Net::Relay, "holds the relay"));
+        rows.push(row(pin_of(heartbeat), "heartbeat", Element::Monostable, Net::Relay, "holds the relay"));
     }
     rows
 }
@@ -185,7 +197,7 @@ fn command_rows(rig: &Rig, board: Option<&BoardSpec>, rows: &mut Vec<Row>) {
         format!("{} to {} Hz", significant(rig.command.lowest.get(), 3), significant(rig.command.highest.get(), 5));
     if let Some(command) = board.and_then(|board| board.command.as_ref()) {
         let element = if command.pulls_low { Element::OpenDrain } else { Element::PushPull };
-        rows.push(row(command.address.to_string(), "command", element, Net::Line, span));
+        rows.push(row(pin(rig, &command.address), "command", element, Net::Line, span));
     } else if let Some(name) = rig.controls.get(&Control::DutyPct) {
         rows.push(row(name.clone(), "command", Element::OpenDrain, Net::Line, span));
     }
@@ -193,12 +205,12 @@ fn command_rows(rig: &Rig, board: Option<&BoardSpec>, rows: &mut Vec<Row>) {
         ohm.map_or("resistor not stated".to_owned(), |ohm| format!("{} Ohm", significant(ohm.get(), 3)))
     };
     if let Some(low) = board.and_then(|board| board.hold_low.as_ref()) {
-        rows.push(row(low.to_string(), "line held low", Element::HoldLow, Net::Line, ohm(rig.line.low_resistance)));
+        rows.push(row(pin(rig, low), "line held low", Element::HoldLow, Net::Line, ohm(rig.line.low_resistance)));
     }
     let high_v = rig.line.high_voltage.map_or(String::new(), |volts| format!(" to {} V", significant(volts.get(), 3)));
     let high = ohm(rig.line.high_resistance) + &high_v;
     if let Some(address) = board.and_then(|board| board.hold_high.as_ref()) {
-        rows.push(row(address.to_string(), "line held high", Element::HoldHigh, Net::Line, high));
+        rows.push(row(pin(rig, address), "line held high", Element::HoldHigh, Net::Line, high));
     } else if let (None, Some(name)) = (board, rig.controls.get(&Control::Line)) {
         rows.push(row(name.clone(), "line held low or high", Element::HoldHigh, Net::Line, high));
     }
@@ -313,6 +325,7 @@ fn parts(rig: &Rig, board: Option<&BoardSpec>, rows: &[Row], wire: (String, Stri
         "retriggerable monostable in series with the relay coil",
         "opens the relay when the program is gone",
     );
+    all.extend(board.into_iter().flat_map(on_buses));
     if let Some(bus) = rig.driver.bus() {
         all.push(part(
             1,
@@ -326,6 +339,34 @@ fn parts(rig: &Rig, board: Option<&BoardSpec>, rows: &[Row], wire: (String, Stri
     all
 }
 
+/// Converters and monitors on the buses of a board, with the pins of the header that they hang on.
+fn on_buses(board: &BoardSpec) -> Vec<Part> {
+    let wide = board.channels.values();
+    let mut parts = BTreeMap::new();
+    for address in wide.chain(board.low.values().map(|(address, ..)| address)) {
+        let (what, why) = match address {
+            Address::Spi { bus, select, part, .. } => {
+                let pins = match bus {
+                    0 => format!(
+                        "clock pin 23, in pin 19, out pin 21, select pin {}",
+                        if *select == 0 { 24 } else { 26 }
+                    ),
+                    _ => format!("bus {bus}, select {select}, by the overlay's pins"),
+                };
+                let volts = board.reference.map_or(String::new(), |volts| format!(", reference {} V", volts.get()));
+                (format!("converter {}, {} bits{volts}", part.name(), part.bits()), pins)
+            }
+            Address::I2c { bus, at, reading } => {
+                let pins = if *bus == 1 { "data pin 3, clock pin 5".to_owned() } else { format!("bus {bus}") };
+                (format!("{} set to address {at:#04x}", reading.part()), pins)
+            }
+            _ => continue,
+        };
+        parts.insert((what.clone(), why.clone()), part(1, what, why));
+    }
+    parts.into_values().collect()
+}
+
 fn cautions(rig: &Rig) -> Vec<String> {
     let mut all = vec![
         "Fuse at the battery post, emergency stop and fan guard come first; software is the second line.".to_owned(),
@@ -337,6 +378,9 @@ fn cautions(rig: &Rig) -> Vec<String> {
     }
     if !rig.supply.sinks {
         all.push("The supply takes no current back: a clamp must, or a battery beside it.".to_owned());
+    }
+    if rig.driver.has_header() {
+        all.push("The board's pins bear 3.3 V: 5 V on one of them ends the board.".to_owned());
     }
     if rig.emergency_stop.is_none() {
         all.push(
@@ -376,6 +420,24 @@ mod tests {
         let picture = svg(&sheet);
         assert!(due.iter().all(|pin| picture.contains(pin.as_str())), "every pin is in the drawing");
         assert!(text(&sheet).contains("fuse"));
+    }
+
+    #[test]
+    fn pins_of_a_raspberry_pi_stand_with_their_place_on_the_header() {
+        let sheet = sheet(Path::new("rigs/low-cost-bench.toml")).map_err(|error| error.to_string()).unwrap();
+        let pin = |what: &str| sheet.rows.iter().find(|row| row.what == what).map(|row| row.pin.as_str());
+        assert_eq!(pin("supply relay"), Some("gpio:GPIO17 (pin 11)"));
+        assert_eq!(pin("command"), Some("pwm:1f00098000.pwm/2 (GPIO18, pin 12)"));
+        assert_eq!(pin("supply_a low range"), Some("spi:0.0/mcp3208/2 (CH2)"));
+        let converters = sheet.parts.iter().filter(|part| part.what.starts_with("converter")).collect::<Vec<_>>();
+        assert_eq!(converters.len(), 1, "{converters:?}");
+        assert!(
+            converters[0].what.contains("mcp3208, 12 bits, reference 3.3 V") && converters[0].why.contains("pin 24")
+        );
+        assert_eq!(sheet.rows.len(), 16, "every device of the rig");
+        let picture = svg(&sheet);
+        assert!(sheet.rows.iter().all(|row| picture.contains(row.pin.as_str())));
+        assert!(text(&sheet).contains("40 A") && sheet.wire.contains("6 mm²"));
     }
 
     #[test]

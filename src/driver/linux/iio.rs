@@ -11,10 +11,11 @@ use std::path::{Path, PathBuf};
 
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 
-use super::sampler::{MOST_SLOTS, Source, Tick};
+use super::attribute::{Reading, Restore};
 use super::scan::{Element, Layout};
-use super::sysfs::{self, Reading, Restore};
 use crate::driver::DriverError;
+use crate::driver::board::sampler::{MOST_SLOTS, Source, Tick};
+use crate::driver::board::sysfs;
 
 /// IIO attributes are in millivolts, milliamperes, thousandths of a degree; so are those of hwmon.
 const MILLI: f64 = 1e-3;
@@ -238,6 +239,7 @@ impl Source for Capture {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::driver::board::sampler::Gauge as _;
 
     #[test]
     fn monitors_are_read_in_volts_amperes_and_degrees() {
@@ -255,7 +257,7 @@ mod tests {
         assert!(monitor(dir.path(), "ina226", "fan1").unwrap_err().to_string().contains("only voltages"));
         assert!(monitor(dir.path(), "ina226", "in7").unwrap_err().to_string().contains("not there"));
         // A value that changes is read anew, and a broken one is no number.
-        let reading = monitor(dir.path(), "ina226", "in1").unwrap();
+        let mut reading = monitor(dir.path(), "ina226", "in1").unwrap();
         fs::write(own.join("in1_input"), "12000\n").unwrap();
         assert!((reading.value().unwrap() - 12.0).abs() < 1e-9);
         fs::write(own.join("in1_input"), "n/a\n").unwrap();

@@ -2,11 +2,15 @@
 //! current monitor behind hwmon.
 
 use std::fs;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
 
 use super::*;
+use crate::bench::Channel;
 use crate::config::parse_rig;
 use crate::config::rig::DriverSpec;
+use crate::driver::board::lanes::{Lanes, Read};
+use crate::driver::board::sampler::now_ns;
 
 /// A device with its attributes, as the kernel shows it.
 fn device(sys: &Path, class: &str, entry: &str, attributes: &[(&str, &str)]) -> PathBuf {
@@ -45,6 +49,10 @@ fn board() -> (Rig, BoardSpec) {
     (rig, *board)
 }
 
+fn lanes(rig: &Rig, board: &BoardSpec, dir: &Path) -> Result<Lanes, DriverError> {
+    Lanes::open(rig, board, Kernel { sys: dir, dev: dir }.readings(board)?)
+}
+
 fn value(read: &Read, channel: Channel) -> f64 {
     let (_, samples) = read.channels.iter().find(|(c, _)| *c == channel).unwrap();
     samples.iter().map(|value| f64::from(*value)).sum::<f64>() / samples.len() as f64
@@ -55,7 +63,7 @@ fn channels_of_several_devices_come_in_one_block_in_their_units() {
     let dir = tempfile::tempdir().unwrap();
     tree(dir.path());
     let (rig, board) = board();
-    let mut lanes = Lanes::open(&rig, &board, dir.path(), dir.path()).unwrap();
+    let mut lanes = lanes(&rig, &board, dir.path()).unwrap();
     let first = lanes.read(0.1, 0.1, || Ok(())).unwrap();
     let second = lanes.read(0.1, first.begin_s + first.duration_s + 0.1, || Ok(())).unwrap();
     assert!(second.begin_s >= first.begin_s + first.duration_s - 1e-9);
@@ -73,19 +81,19 @@ fn time_that_nobody_read_is_not_lost() {
     let dir = tempfile::tempdir().unwrap();
     tree(dir.path());
     let (rig, board) = board();
-    let mut lanes = Lanes::open(&rig, &board, dir.path(), dir.path()).unwrap();
+    let mut lanes = lanes(&rig, &board, dir.path()).unwrap();
     let mut covered_s = 0.0;
     let mut lost = 0;
     std::thread::sleep(Duration::from_millis(300));
     while covered_s < 0.3 {
-        let now_s = lanes.time_s(super::super::sampler::now_ns());
+        let now_s = lanes.time_s(now_ns());
         let read = lanes.read(0.02, now_s, || Ok(())).unwrap();
         covered_s += read.duration_s;
         lost += read.lost;
         assert!(read.begin_s < now_s);
     }
     let samples_lost_s = lost as f64 / 500.0;
-    let now_s = lanes.time_s(super::super::sampler::now_ns());
+    let now_s = lanes.time_s(now_ns());
     assert!(covered_s + samples_lost_s > now_s - 0.1, "{covered_s} s and {lost} samples of {now_s} s");
 }
 
@@ -94,11 +102,11 @@ fn a_converter_that_goes_away_is_an_error_and_no_silence() {
     let dir = tempfile::tempdir().unwrap();
     let adc = tree(dir.path());
     let (rig, board) = board();
-    let mut lanes = Lanes::open(&rig, &board, dir.path(), dir.path()).unwrap();
+    let mut lanes = lanes(&rig, &board, dir.path()).unwrap();
     fs::write(adc.join("in_voltage0_raw"), "").unwrap();
     let begin = Instant::now();
     let error = loop {
-        match lanes.read(0.02, lanes.time_s(super::super::sampler::now_ns()), || Ok(())) {
+        match lanes.read(0.02, lanes.time_s(now_ns()), || Ok(())) {
             Ok(_) => assert!(begin.elapsed() < Duration::from_secs(2), "readings went on"),
             Err(error) => break error.to_string(),
         }
@@ -113,15 +121,6 @@ fn supply_current_from_a_slow_monitor_is_refused() {
     let (rig, mut board) = board();
     let slow = Address::Hwmon { device: "1-0048".to_owned(), channel: "temp1".to_owned() };
     board.channels.insert(Channel::SupplyA, slow);
-    let error = Lanes::open(&rig, &board, dir.path(), dir.path()).unwrap_err().to_string();
+    let error = lanes(&rig, &board, dir.path()).unwrap_err().to_string();
     assert!(error.contains("too slow"), "{error}");
-}
-
-#[test]
-fn the_nearest_sample_of_another_source_is_taken() {
-    let tick = |stamp_ns| Tick { stamp_ns, values: [0.0; MOST_SLOTS] };
-    let recent: VecDeque<Tick> = [100, 200, 300].map(tick).into();
-    let at = |stamp_ns, most| nearest(&recent, stamp_ns, most).map(|tick| tick.stamp_ns);
-    assert_eq!((at(149, 60), at(151, 60), at(90, 60), at(360, 60)), (Some(100), Some(200), Some(100), Some(300)));
-    assert_eq!(at(361, 60), None);
 }

@@ -8,160 +8,98 @@
 //!
 //! A kernel call that never returns cannot be cut short from here; the heartbeat stops with it.
 
+mod attribute;
 mod gpio;
-mod grid;
 mod iio;
-mod lanes;
-mod outputs;
+#[cfg(test)]
+mod lanes_tests;
 mod pwm;
-mod realtime;
-mod sampler;
 mod scan;
-mod sysfs;
 
+use std::collections::BTreeMap;
 use std::path::Path;
-use std::time::{Duration, Instant};
 
-use self::gpio::{Contact, Edges};
-use self::lanes::Lanes;
-use self::outputs::Outputs;
-use crate::bench::{Block, Pace, Setting};
+use self::iio::Capture;
+use super::board::bench::BoardBench;
+use super::board::edges::Edges;
+use super::board::lanes::{Paced, Readings, Slot, wanted};
+use super::board::ports::{Devices, Input, Output, PulseOutput};
+use super::board::sampler::{Gauge, Polled};
+use super::board::{pulses, sysfs};
+use super::{Bench, DriverError};
+use crate::config::address::Address;
 use crate::config::rig::{BoardSpec, Rig};
-use crate::driver::{Alignment, Bench, Control, DriverError, Offers};
 
-/// A bench made of kernel devices.
-#[derive(Debug)]
-pub struct LinuxBench {
-    // Outputs drop first: whatever else hangs on the way out, the supply is off.
-    outputs: Outputs,
-    stop: Option<Contact>,
-    tach: Option<Edges>,
-    lanes: Lanes,
-    offers: Offers,
-    /// Edges after the end of the last block, nanoseconds of the monotonic clock.
-    waiting: Vec<u64>,
-    end_s: f64,
-    notes: Vec<String>,
-    closed: bool,
+/// Opens every device that the rig names; the bench comes up safe.
+///
+/// # Errors
+/// [`DriverError`] naming the device that is missing, in use, not permitted or too slow.
+pub fn open(rig: &Rig, board: &BoardSpec) -> Result<Box<dyn Bench>, DriverError> {
+    let kernel = Kernel { sys: Path::new("/sys"), dev: Path::new("/dev") };
+    Ok(Box::new(BoardBench::open(rig, board, &kernel)?))
 }
 
-impl LinuxBench {
-    /// Opens every device that the rig names; the bench comes up safe.
-    ///
-    /// # Errors
-    /// [`DriverError`] naming the device that is missing, in use, not permitted or too slow.
-    pub fn open(rig: &Rig, board: &BoardSpec) -> Result<Self, DriverError> {
-        Self::open_at(rig, board, Path::new("/sys"), Path::new("/dev"))
-    }
-
-    fn open_at(rig: &Rig, board: &BoardSpec, sys: &Path, dev: &Path) -> Result<Self, DriverError> {
-        let outputs = Outputs::open(board, sys)?;
-        let stop = board.stop.as_ref().map(|(address, active_low)| Contact::open(address, *active_low)).transpose()?;
-        let tach = board.tach.as_ref().map(Edges::open).transpose()?;
-        let lanes = Lanes::open(rig, board, sys, dev)?;
-        let mut controls: Vec<Control> = board.supply.as_ref().map(|_| Control::SupplyOn).into_iter().collect();
-        controls.extend(board.gentle.as_ref().map(|_| Control::GentleSupply));
-        if board.command.is_some() {
-            controls.extend([Control::DutyPct, Control::Active, Control::FrequencyHz]);
-        }
-        controls.extend(outputs.holds().then_some(Control::Line));
-        let offers = Offers {
-            name: rig.name.clone(),
-            channels: board.channels.keys().copied().collect(),
-            tach: tach.is_some(),
-            emergency_stop: stop.is_some(),
-            controls: controls.into_iter().filter(|control| rig.controls.contains_key(control)).collect(),
-            virtual_clock: false,
-            is_virtual: false,
-            rate_hz: board.rate.get(),
-            alignment: Alignment::default(),
-        };
-        let notes = vec![lanes.pace.clone()];
-        Ok(Self { outputs, stop, tach, lanes, offers, waiting: Vec::new(), end_s: 0.0, notes, closed: false })
-    }
-
-    fn now_s(&self) -> f64 {
-        self.lanes.time_s(sampler::now_ns()).max(self.end_s)
-    }
-
-    fn pressed(&self) -> Result<Option<bool>, DriverError> {
-        self.stop.as_ref().map(Contact::active).transpose()
-    }
-
-    /// Edges up to the end of the block, and how many were lost before.
-    fn edges(&mut self) -> Result<(Option<Vec<f64>>, u64), DriverError> {
-        let Some(tach) = &self.tach else { return Ok((None, 0)) };
-        tach.take(&mut self.waiting)?;
-        let (lanes, end_s) = (&self.lanes, self.end_s);
-        let ready = self.waiting.iter().take_while(|stamp| lanes.time_s(**stamp) < end_s).count();
-        let edges = self.waiting.drain(..ready).map(|stamp| lanes.time_s(stamp));
-        // Those before the run's clock began belong to no run.
-        let edges = edges.filter(|t_s| *t_s >= 0.0).collect();
-        Ok((Some(edges), tach.take_lost()))
-    }
+/// The kernel's devices, where it shows them.
+#[derive(Clone, Copy, Debug)]
+struct Kernel<'a> {
+    sys: &'a Path,
+    dev: &'a Path,
 }
 
-impl Bench for LinuxBench {
-    fn offers(&self) -> &Offers {
-        &self.offers
+impl Devices for Kernel<'_> {
+    fn output(&self, address: &Address, active_low: bool) -> Result<Box<dyn Output>, DriverError> {
+        Ok(Box::new(gpio::Switch::open(address, active_low)?))
     }
 
-    fn set(&mut self, setting: &Setting) -> Result<f64, DriverError> {
-        self.outputs.apply(setting)?;
-        self.outputs.beat()?;
-        Ok(self.now_s())
+    fn input(&self, address: &Address, active_low: bool, _broken: bool) -> Result<Box<dyn Input>, DriverError> {
+        Ok(Box::new(gpio::Contact::open(address, active_low)?))
     }
 
-    fn read(&mut self, seconds: f64, _pace: Pace) -> Result<Block, DriverError> {
-        self.outputs.beat()?;
-        self.outputs.check()?;
-        let before = self.pressed()?;
-        // What came while nobody read belongs to this block too: a reader that lags never falls further behind.
-        let until_s = (self.end_s + seconds).max(self.now_s());
-        let outputs = &mut self.outputs;
-        let read = self.lanes.read(seconds, until_s, || outputs.beat())?;
-        self.end_s = read.begin_s + read.duration_s;
-        let (tach_s, lost_edges) = self.edges()?;
-        if lost_edges > 0 {
-            self.notes.push(format!("{lost_edges} tach edges were lost before {:.3} s", self.end_s));
+    fn pulses(&self, address: &Address) -> Result<Box<dyn PulseOutput>, DriverError> {
+        Ok(Box::new(pwm::Pulses::open(self.sys, &pulses::marks(), address)?))
+    }
+
+    fn edges(&self, address: &Address) -> Result<Edges, DriverError> {
+        gpio::edges(address)
+    }
+
+    fn readings(&self, board: &BoardSpec) -> Result<Readings, DriverError> {
+        let rate_hz = board.rate.get();
+        let (mut captured, mut polled) = (BTreeMap::<String, Vec<(Slot, String)>>::new(), Vec::new());
+        let mut readings = Readings::default();
+        for (slot, address) in wanted(board) {
+            match address {
+                Address::Hwmon { device, channel } => {
+                    readings.slow.push((slot, Box::new(iio::monitor(self.sys, device, channel)?)));
+                }
+                Address::Iio { device, channel } => {
+                    let dir = sysfs::device(&self.sys.join("bus/iio/devices"), device)?;
+                    if iio::captures(&dir, self.dev) {
+                        captured.entry(device.clone()).or_default().push((slot, channel.clone()));
+                    } else if slot.is_slow() {
+                        readings.slow.push((slot, Box::new(iio::reading(&dir, channel)?)));
+                    } else {
+                        polled.push((slot, Box::new(iio::reading(&dir, channel)?) as Box<dyn Gauge>));
+                    }
+                }
+                _ => {
+                    let why = "it is no reading of this driver".to_owned();
+                    return Err(DriverError::Open { what: address.to_string(), why });
+                }
+            }
         }
-        let stop_pressed = match (before, self.pressed()?) {
-            (Some(before), Some(after)) => Some(before || after),
-            _ => None,
-        };
-        Ok(Block {
-            t0_s: read.begin_s,
-            duration_s: read.duration_s,
-            lost: read.lost + lost_edges,
-            channels: read.channels,
-            tach_s,
-            stop_pressed,
-        })
-    }
-
-    fn make_safe(&mut self) -> Result<f64, DriverError> {
-        self.outputs.safe()?;
-        Ok(self.now_s())
-    }
-
-    fn supply_feedback(&mut self) -> Result<Option<bool>, DriverError> {
-        self.outputs.feedback()
-    }
-
-    fn clock_began(&self) -> Option<Instant> {
-        let passed_s = self.lanes.time_s(sampler::now_ns());
-        Instant::now().checked_sub(Duration::try_from_secs_f64(passed_s).ok()?)
-    }
-
-    fn notes(&mut self) -> Vec<String> {
-        std::mem::take(&mut self.notes)
-    }
-
-    fn close(&mut self) {
-        if !self.closed {
-            // What could not be switched was told by `make_safe`; dropping tries once more.
-            let _ = self.outputs.safe();
-            self.closed = true;
+        for (device, channels) in captured {
+            let dir = sysfs::device(&self.sys.join("bus/iio/devices"), &device)?;
+            let (slots, names): (Vec<Slot>, Vec<String>) = channels.into_iter().unzip();
+            let capture = Capture::open(&dir, self.sys, self.dev, &names, rate_hz, board.trigger.as_deref())?;
+            readings.paced.push(Paced { name: device, slots, rate_hz, source: Box::new(capture) });
         }
+        if !polled.is_empty() {
+            let (slots, gauges): (Vec<Slot>, Vec<_>) = polled.into_iter().unzip();
+            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "bounded by the rig file")]
+            let source = Box::new(Polled::new(gauges, (1e9 / rate_hz) as u64));
+            readings.paced.push(Paced { name: "polled readings".to_owned(), slots, rate_hz, source });
+        }
+        Ok(readings)
     }
 }

@@ -10,7 +10,7 @@ const NUDGE: f64 = 0.2;
 
 /// Where samples lie.
 #[derive(Clone, Debug)]
-pub(super) struct Grid {
+pub(in crate::driver) struct Grid {
     dt_s: f64,
     /// Time of place 0, seconds.
     phase_s: f64,
@@ -22,24 +22,24 @@ pub(super) struct Grid {
 
 impl Grid {
     /// A grid that begins with a sample stamped `stamp_s`.
-    pub(super) const fn new(stamp_s: f64, dt_s: f64) -> Self {
+    pub(in crate::driver) const fn new(stamp_s: f64, dt_s: f64) -> Self {
         Self { dt_s, phase_s: stamp_s, next: 0, seen: 0, least_late_s: f64::INFINITY }
     }
 
     /// Spacing, seconds.
-    pub(super) const fn dt_s(&self) -> f64 {
+    pub(in crate::driver) const fn dt_s(&self) -> f64 {
         self.dt_s
     }
 
     /// Time at which the interval of the sample at `place` begins.
     #[expect(clippy::cast_precision_loss, reason = "places are far below 2^52")]
-    pub(super) fn begin_s(&self, place: u64) -> f64 {
+    pub(in crate::driver) fn begin_s(&self, place: u64) -> f64 {
         self.phase_s + (place as f64 - 0.5) * self.dt_s
     }
 
     /// Takes the next sample; its place, and how many places before it stayed empty.
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "not negative, saturates")]
-    pub(super) fn place(&mut self, stamp_s: f64) -> (u64, u64) {
+    pub(in crate::driver) fn place(&mut self, stamp_s: f64) -> (u64, u64) {
         let late_s = stamp_s - self.begin_s(self.next) - 0.5 * self.dt_s;
         let missing = if late_s < LATE * self.dt_s { 0 } else { (late_s / self.dt_s + 1.0 - LATE).floor() as u64 };
         let place = self.next + missing;

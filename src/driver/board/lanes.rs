@@ -5,13 +5,10 @@
 //! cannot be aligned so (a current monitor behind hwmon) is a slow reading, one value a block.
 
 use std::collections::{BTreeMap, VecDeque};
-use std::path::Path;
 use std::time::{Duration, Instant};
 
 use super::grid::Grid;
-use super::iio::{self, Capture};
-use super::sampler::{MOST_SLOTS, Polled, Sampler, Slow, Tick, now_ns};
-use super::sysfs;
+use super::sampler::{Gauge, MOST_SLOTS, Sampler, Slow, Source, Tick, now_ns};
 use crate::bench::Channel;
 use crate::config::address::Address;
 use crate::config::rig::{BoardSpec, Rig};
@@ -34,9 +31,37 @@ const WIDE_AGREES: f64 = 3.0;
 
 /// One reading: a channel, or the low range of one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-struct Slot {
-    channel: Channel,
-    low: bool,
+pub(in crate::driver) struct Slot {
+    pub(in crate::driver) channel: Channel,
+    pub(in crate::driver) low: bool,
+}
+
+impl Slot {
+    /// Whether one value a block is enough.
+    pub(in crate::driver) const fn is_slow(self) -> bool {
+        matches!(self.channel, Channel::CaseC | Channel::AmbientC)
+    }
+}
+
+/// A source that keeps a pace, with the reading that each of its values is.
+#[derive(Debug)]
+pub(in crate::driver) struct Paced {
+    /// Name for people.
+    pub(in crate::driver) name: String,
+    pub(in crate::driver) slots: Vec<Slot>,
+    pub(in crate::driver) rate_hz: f64,
+    pub(in crate::driver) source: Box<dyn Source>,
+}
+
+/// Every reading of a board, opened.
+#[derive(Debug, Default)]
+pub(in crate::driver) struct Readings {
+    pub(in crate::driver) paced: Vec<Paced>,
+    pub(in crate::driver) slow: Vec<(Slot, Box<dyn Gauge>)>,
+    /// How far the moments of a channel may be off within its scans, seconds, standard uncertainty.
+    pub(in crate::driver) skew_s: BTreeMap<Channel, f64>,
+    /// What the record should say of them.
+    pub(in crate::driver) notes: Vec<String>,
 }
 
 /// A source that keeps a pace.
@@ -50,16 +75,16 @@ struct Lane {
 
 /// What one read brought.
 #[derive(Debug)]
-pub(super) struct Read {
-    pub(super) begin_s: f64,
-    pub(super) duration_s: f64,
-    pub(super) lost: u64,
-    pub(super) channels: Vec<(Channel, Vec<f32>)>,
+pub(in crate::driver) struct Read {
+    pub(in crate::driver) begin_s: f64,
+    pub(in crate::driver) duration_s: f64,
+    pub(in crate::driver) lost: u64,
+    pub(in crate::driver) channels: Vec<(Channel, Vec<f32>)>,
 }
 
 /// All channels.
 #[derive(Debug)]
-pub(super) struct Lanes {
+pub(in crate::driver) struct Lanes {
     /// The source of the supply current comes first.
     lanes: Vec<Lane>,
     slow: Option<(Slow, Vec<Slot>)>,
@@ -73,52 +98,17 @@ pub(super) struct Lanes {
     /// End of the last block where nothing keeps a pace, seconds.
     waited_s: f64,
     /// How the pace was found at the start, in words.
-    pub(super) pace: String,
-}
-
-/// Whether one value a block is enough.
-const fn is_slow(channel: Channel) -> bool {
-    matches!(channel, Channel::CaseC | Channel::AmbientC)
+    pub(in crate::driver) pace: String,
 }
 
 impl Lanes {
-    /// Opens every reading and measures the pace of the main source.
-    pub(super) fn open(rig: &Rig, board: &BoardSpec, sys: &Path, dev: &Path) -> Result<Self, DriverError> {
+    /// Starts sampling and measures the pace of the main source.
+    pub(in crate::driver) fn open(rig: &Rig, board: &BoardSpec, readings: Readings) -> Result<Self, DriverError> {
         let rate_hz = board.rate.get();
-        let (mut captured, mut polled, mut slow) = (BTreeMap::<String, Vec<(Slot, String)>>::new(), vec![], vec![]);
-        for (slot, address) in wanted(board) {
-            match address {
-                Address::Hwmon { device, channel } => slow.push((slot, iio::monitor(sys, device, channel)?)),
-                Address::Iio { device, channel } => {
-                    let dir = sysfs::device(&sys.join("bus/iio/devices"), device)?;
-                    if iio::captures(&dir, dev) {
-                        captured.entry(device.clone()).or_default().push((slot, channel.clone()));
-                    } else if is_slow(slot.channel) {
-                        slow.push((slot, iio::reading(&dir, channel)?));
-                    } else {
-                        polled.push((slot, iio::reading(&dir, channel)?));
-                    }
-                }
-                Address::Gpio { .. } | Address::Pwm { .. } => {
-                    let why = "it is no reading".to_owned();
-                    return Err(DriverError::Open { what: address.to_string(), why });
-                }
-            }
-        }
         let mut lanes = Vec::new();
-        for (device, channels) in captured {
-            let dir = sysfs::device(&sys.join("bus/iio/devices"), &device)?;
-            let (slots, names): (Vec<Slot>, Vec<String>) = channels.into_iter().unzip();
-            few(&device, slots.len())?;
-            let capture = Capture::open(&dir, sys, dev, &names, rate_hz, board.trigger.as_deref())?;
-            lanes.push(Lane { sampler: Sampler::start(&device, capture, rate_hz)?, slots, recent: VecDeque::new() });
-        }
-        if !polled.is_empty() {
-            let (slots, readings): (Vec<Slot>, Vec<_>) = polled.into_iter().unzip();
-            few("polled readings", slots.len())?;
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "bounded by the rig file")]
-            let source = Polled::new(readings, (1e9 / rate_hz) as u64);
-            lanes.push(Lane { sampler: Sampler::start("polled", source, rate_hz)?, slots, recent: VecDeque::new() });
+        for Paced { name, slots, rate_hz, source } in readings.paced {
+            few(&name, slots.len())?;
+            lanes.push(Lane { sampler: Sampler::start(&name, source, rate_hz)?, slots, recent: VecDeque::new() });
         }
         let main = Slot { channel: Channel::SupplyA, low: false };
         lanes.sort_by_key(|lane| !lane.slots.contains(&main));
@@ -128,11 +118,11 @@ impl Lanes {
             let why = "supply current must come from a converter that keeps the pace; hwmon is too slow for it";
             return Err(DriverError::Open { what, why: why.to_owned() });
         }
-        let slow = if slow.is_empty() {
+        let slow = if readings.slow.is_empty() {
             None
         } else {
-            let (slots, readings): (Vec<Slot>, Vec<_>) = slow.into_iter().unzip();
-            Some((Slow::start(readings)?, slots))
+            let (slots, gauges): (Vec<Slot>, Vec<_>) = readings.slow.into_iter().unzip();
+            Some((Slow::start(gauges)?, slots))
         };
         let mut opened = Self {
             lanes,
@@ -215,7 +205,7 @@ impl Lanes {
 
     /// The run's clock at a moment of the monotonic clock, seconds.
     #[expect(clippy::cast_precision_loss, reason = "a run is far shorter than 2^52 ns")]
-    pub(super) fn time_s(&self, stamp_ns: u64) -> f64 {
+    pub(in crate::driver) fn time_s(&self, stamp_ns: u64) -> f64 {
         if stamp_ns >= self.origin_ns {
             (stamp_ns - self.origin_ns) as f64 * 1e-9
         } else {
@@ -224,7 +214,7 @@ impl Lanes {
     }
 
     /// Reads on up to `until_s` of the run's clock, or to the next gap. `each` is called about every 10 ms.
-    pub(super) fn read(
+    pub(in crate::driver) fn read(
         &mut self,
         asked_s: f64,
         until_s: f64,
@@ -361,7 +351,7 @@ impl Lanes {
                     }
                 }
             }
-            if is_slow(channel) && wide.len() > 1 {
+            if (Slot { channel, low: false }).is_slow() && wide.len() > 1 {
                 #[expect(clippy::cast_precision_loss, reason = "a block's length")]
                 let mean = wide.iter().sum::<f32>() / wide.len() as f32;
                 wide = vec![mean];
@@ -373,7 +363,7 @@ impl Lanes {
 }
 
 /// Every reading of the board with its address.
-fn wanted(board: &BoardSpec) -> impl Iterator<Item = (Slot, &Address)> {
+pub(in crate::driver) fn wanted(board: &BoardSpec) -> impl Iterator<Item = (Slot, &Address)> {
     let wide = board.channels.iter().map(|(channel, address)| (Slot { channel: *channel, low: false }, address));
     wide.chain(board.low.iter().map(|(channel, (address, ..))| (Slot { channel: *channel, low: true }, address)))
 }
@@ -408,5 +398,15 @@ fn late(what: &str) -> DriverError {
 }
 
 #[cfg(test)]
-#[path = "lanes_tests.rs"]
-mod tests;
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_nearest_sample_of_another_source_is_taken() {
+        let tick = |stamp_ns| Tick { stamp_ns, values: [0.0; MOST_SLOTS] };
+        let recent: VecDeque<Tick> = [100, 200, 300].map(tick).into();
+        let at = |stamp_ns, most| nearest(&recent, stamp_ns, most).map(|tick| tick.stamp_ns);
+        assert_eq!((at(149, 60), at(151, 60), at(90, 60), at(360, 60)), (Some(100), Some(200), Some(100), Some(300)));
+        assert_eq!(at(361, 60), None);
+    }
+}

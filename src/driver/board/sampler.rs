@@ -1,6 +1,7 @@
 //! Threads that take samples and hand them on through bounded queues. A queue that is full loses samples, which shows
 //! as a gap in the stamps; nothing ever waits for the reader.
 
+use std::fmt;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, TrySendError, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -8,11 +9,10 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use super::realtime;
-use super::sysfs::Reading;
 use crate::driver::DriverError;
 
 /// Most readings in one sample.
-pub(super) const MOST_SLOTS: usize = 12;
+pub(in crate::driver) const MOST_SLOTS: usize = 12;
 /// Seconds of samples that wait for the reader.
 const QUEUED_S: f64 = 4.0;
 /// How often slow readings are taken.
@@ -20,22 +20,28 @@ const SLOW_EVERY: Duration = Duration::from_millis(250);
 
 /// One reading of every channel of a source.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Tick {
+pub(in crate::driver) struct Tick {
     /// When, nanoseconds of the monotonic clock.
-    pub(super) stamp_ns: u64,
+    pub(in crate::driver) stamp_ns: u64,
     /// What, in volts, amperes or degrees Celsius; as many as the source has channels.
-    pub(super) values: [f32; MOST_SLOTS],
+    pub(in crate::driver) values: [f32; MOST_SLOTS],
 }
 
 /// Where samples come from.
-pub(super) trait Source: Send + 'static {
+pub(in crate::driver) trait Source: Send + fmt::Debug {
     /// Adds the samples that came, waiting for some for 50 ms at most.
     fn fetch(&mut self, into: &mut Vec<Tick>) -> Result<(), DriverError>;
 }
 
+/// One reading that is taken when asked.
+pub(in crate::driver) trait Gauge: Send + fmt::Debug {
+    /// The value now, in volts, amperes or degrees Celsius.
+    fn value(&mut self) -> Result<f64, DriverError>;
+}
+
 /// The monotonic clock, nanoseconds.
 #[expect(clippy::cast_sign_loss, reason = "the monotonic clock starts at boot and is never negative")]
-pub(super) fn now_ns() -> u64 {
+pub(in crate::driver) fn now_ns() -> u64 {
     let now = rustix::time::clock_gettime(rustix::time::ClockId::Monotonic);
     now.tv_sec as u64 * 1_000_000_000 + now.tv_nsec as u64
 }
@@ -44,7 +50,7 @@ type Fault = Arc<Mutex<Option<DriverError>>>;
 
 /// A thread that samples one source.
 #[derive(Debug)]
-pub(super) struct Sampler {
+pub(in crate::driver) struct Sampler {
     queue: Receiver<Tick>,
     fault: Fault,
     stop: Arc<AtomicBool>,
@@ -55,7 +61,7 @@ pub(super) struct Sampler {
 impl Sampler {
     /// Starts sampling.
     #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "rates are positive and bounded")]
-    pub(super) fn start(name: &str, mut source: impl Source, rate_hz: f64) -> Result<Self, DriverError> {
+    pub(in crate::driver) fn start(name: &str, mut source: Box<dyn Source>, rate_hz: f64) -> Result<Self, DriverError> {
         let (sender, queue) = sync_channel((QUEUED_S * rate_hz) as usize);
         let fault = Fault::default();
         let (stop, real_time) = (Arc::new(AtomicBool::new(false)), Arc::new(AtomicBool::new(false)));
@@ -81,7 +87,7 @@ impl Sampler {
     }
 
     /// The next sample, if one comes within `wait`.
-    pub(super) fn next(&self, wait: Duration) -> Result<Option<Tick>, DriverError> {
+    pub(in crate::driver) fn next(&self, wait: Duration) -> Result<Option<Tick>, DriverError> {
         match self.queue.recv_timeout(wait) {
             Ok(tick) => Ok(Some(tick)),
             Err(RecvTimeoutError::Timeout) => self.sound().map(|()| None),
@@ -94,12 +100,12 @@ impl Sampler {
     }
 
     /// Throws away what waits.
-    pub(super) fn clear(&self) {
+    pub(in crate::driver) fn clear(&self) {
         while self.queue.try_recv().is_ok() {}
     }
 
     /// Whether the thread runs under real-time scheduling.
-    pub(super) fn real_time(&self) -> bool {
+    pub(in crate::driver) fn real_time(&self) -> bool {
         self.real_time.load(Ordering::Acquire)
     }
 
@@ -128,33 +134,50 @@ fn spawn(name: &str, work: impl FnOnce() + Send + 'static) -> Result<JoinHandle<
         .map_err(|error| DriverError::Open { what: format!("thread for {name}"), why: error.to_string() })
 }
 
-/// Attributes read one after the other at an even pace.
+/// Moments at an even spacing.
 #[derive(Debug)]
-pub(super) struct Polled {
-    readings: Vec<Reading>,
+pub(in crate::driver) struct Pace {
     spacing_ns: u64,
     due_ns: u64,
 }
 
-impl Polled {
-    /// Reads all of `readings` every `spacing_ns`.
-    pub(super) fn new(readings: Vec<Reading>, spacing_ns: u64) -> Self {
-        Self { readings, spacing_ns, due_ns: 0 }
+impl Pace {
+    /// Begins at the first wait.
+    pub(in crate::driver) const fn new(spacing_ns: u64) -> Self {
+        Self { spacing_ns, due_ns: 0 }
     }
-}
 
-impl Source for Polled {
-    fn fetch(&mut self, into: &mut Vec<Tick>) -> Result<(), DriverError> {
+    /// Waits for the next moment. What was slept through is missing; it is not made up for by going faster.
+    pub(in crate::driver) fn wait(&mut self) {
         let now = now_ns();
-        // What was slept through is missing; it is not made up for by reading faster.
         self.due_ns = if self.due_ns == 0 { now } else { self.due_ns + self.spacing_ns };
         if self.due_ns + self.spacing_ns <= now {
             self.due_ns += (now - self.due_ns) / self.spacing_ns * self.spacing_ns;
         }
         sleep_until(self.due_ns);
+    }
+}
+
+/// Readings taken one after the other at an even pace.
+#[derive(Debug)]
+pub(in crate::driver) struct Polled {
+    readings: Vec<Box<dyn Gauge>>,
+    pace: Pace,
+}
+
+impl Polled {
+    /// Reads all of `readings` every `spacing_ns`.
+    pub(in crate::driver) fn new(readings: Vec<Box<dyn Gauge>>, spacing_ns: u64) -> Self {
+        Self { readings, pace: Pace::new(spacing_ns) }
+    }
+}
+
+impl Source for Polled {
+    fn fetch(&mut self, into: &mut Vec<Tick>) -> Result<(), DriverError> {
+        self.pace.wait();
         let stamp_ns = now_ns();
         let mut values = [0.0_f32; MOST_SLOTS];
-        for (value, reading) in values.iter_mut().zip(&self.readings) {
+        for (value, reading) in values.iter_mut().zip(&mut self.readings) {
             #[expect(clippy::cast_possible_truncation, reason = "samples are kept as f32")]
             let short = reading.value()? as f32;
             *value = short;
@@ -180,7 +203,7 @@ type Newest = Arc<Mutex<Vec<Option<(f64, Instant)>>>>;
 
 /// A thread that takes readings which may be slow (temperatures, current monitors) a few times a second.
 #[derive(Debug)]
-pub(super) struct Slow {
+pub(in crate::driver) struct Slow {
     newest: Newest,
     fault: Fault,
     stop: Arc<AtomicBool>,
@@ -189,8 +212,9 @@ pub(super) struct Slow {
 
 impl Slow {
     /// Starts reading; the first values are there when this returns.
-    pub(super) fn start(readings: Vec<Reading>) -> Result<Self, DriverError> {
-        let first: Result<Vec<_>, _> = readings.iter().map(|r| r.value().map(|v| Some((v, Instant::now())))).collect();
+    pub(in crate::driver) fn start(mut readings: Vec<Box<dyn Gauge>>) -> Result<Self, DriverError> {
+        let first: Result<Vec<_>, _> =
+            readings.iter_mut().map(|r| r.value().map(|v| Some((v, Instant::now())))).collect();
         let (newest, fault) = (Arc::new(Mutex::new(first?)), Fault::default());
         let stop = Arc::new(AtomicBool::new(false));
         let shared = (Arc::clone(&newest), Arc::clone(&fault), Arc::clone(&stop));
@@ -198,7 +222,7 @@ impl Slow {
             let (newest, fault, stop) = shared;
             while !stop.load(Ordering::Acquire) {
                 std::thread::park_timeout(SLOW_EVERY);
-                for (slot, reading) in readings.iter().enumerate() {
+                for (slot, reading) in readings.iter_mut().enumerate() {
                     match reading.value() {
                         Ok(value) => {
                             newest.lock().unwrap_or_else(PoisonError::into_inner)[slot] = Some((value, Instant::now()));
@@ -215,7 +239,7 @@ impl Slow {
     }
 
     /// The newest value of a reading, unless it is older than `most`.
-    pub(super) fn value(&self, slot: usize, most: Duration) -> Result<f64, DriverError> {
+    pub(in crate::driver) fn value(&self, slot: usize, most: Duration) -> Result<f64, DriverError> {
         if let Some(error) = &*self.fault.lock().unwrap_or_else(PoisonError::into_inner) {
             return Err(error.clone());
         }

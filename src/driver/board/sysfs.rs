@@ -1,25 +1,24 @@
 //! Attributes of the kernel: small text files, one value each. Errors name the file and say what to do.
 
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, OpenOptions};
 use std::io::{ErrorKind, Write as _};
-use std::os::unix::fs::FileExt as _;
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 
 use crate::driver::DriverError;
 
 /// Reads an attribute, without the line end.
-pub(super) fn read(path: &Path) -> Result<String, DriverError> {
+pub(in crate::driver) fn read(path: &Path) -> Result<String, DriverError> {
     fs::read_to_string(path).map(|text| text.trim_end().to_owned()).map_err(|error| failed(path, &error))
 }
 
 /// Reads an attribute that holds a number.
-pub(super) fn number<T: FromStr>(path: &Path) -> Result<T, DriverError> {
+pub(in crate::driver) fn number<T: FromStr>(path: &Path) -> Result<T, DriverError> {
     parsed(path, &read(path)?)
 }
 
 /// Writes an attribute.
-pub(super) fn write(path: &Path, value: &str) -> Result<(), DriverError> {
+pub(in crate::driver) fn write(path: &Path, value: &str) -> Result<(), DriverError> {
     // No truncation and no creation: an attribute is there or it is not.
     let written = OpenOptions::new().write(true).open(path).and_then(|mut file| file.write_all(value.as_bytes()));
     written.map_err(|error| {
@@ -29,7 +28,7 @@ pub(super) fn write(path: &Path, value: &str) -> Result<(), DriverError> {
 }
 
 /// The attribute's number in text that was read already.
-fn parsed<T: FromStr>(path: &Path, text: &str) -> Result<T, DriverError> {
+pub(in crate::driver) fn parsed<T: FromStr>(path: &Path, text: &str) -> Result<T, DriverError> {
     text.trim().parse().map_err(|_| DriverError::Answer {
         what: path.display().to_string(),
         why: format!("`{}` is no number of the kind that is due", text.trim().chars().take(40).collect::<String>()),
@@ -37,7 +36,7 @@ fn parsed<T: FromStr>(path: &Path, text: &str) -> Result<T, DriverError> {
 }
 
 /// What went wrong with a file of the kernel, and what to do.
-pub(super) fn failed(path: &Path, error: &std::io::Error) -> DriverError {
+pub(in crate::driver) fn failed(path: &Path, error: &std::io::Error) -> DriverError {
     let what = path.display().to_string();
     let why = match error.kind() {
         ErrorKind::NotFound => "it is not there; is the driver loaded and the overlay set?".to_owned(),
@@ -56,35 +55,8 @@ pub(super) fn failed(path: &Path, error: &std::io::Error) -> DriverError {
     }
 }
 
-/// A reading that stays open and is read again and again.
-#[derive(Debug)]
-pub(super) struct Reading {
-    file: File,
-    path: PathBuf,
-    /// From the attribute's number to volts, amperes or degrees Celsius.
-    scale: f64,
-    offset: f64,
-}
-
-impl Reading {
-    /// Opens the attribute; a value is `(number + offset) * scale`, the order of the kernel's IIO ABI.
-    pub(super) fn open(path: &Path, scale: f64, offset: f64) -> Result<Self, DriverError> {
-        let file = File::open(path).map_err(|error| failed(path, &error))?;
-        Ok(Self { file, path: path.to_owned(), scale, offset })
-    }
-
-    /// The value now.
-    pub(super) fn value(&self) -> Result<f64, DriverError> {
-        let mut text = [0_u8; 48];
-        let n = self.file.read_at(&mut text, 0).map_err(|error| failed(&self.path, &error))?;
-        let text = std::str::from_utf8(&text[..n]).unwrap_or_default();
-        let number: f64 = parsed(&self.path, text)?;
-        Ok((number + self.offset) * self.scale)
-    }
-}
-
 /// The devices in `class` whose name attribute or last path component is `name`; exactly one of them.
-pub(super) fn device(class: &Path, name: &str) -> Result<PathBuf, DriverError> {
+pub(in crate::driver) fn device(class: &Path, name: &str) -> Result<PathBuf, DriverError> {
     let open = |why: String| DriverError::Open { what: format!("device `{name}`"), why };
     let entries = fs::read_dir(class).map_err(|error| failed(class, &error))?;
     let mut known = Vec::new();
@@ -112,38 +84,12 @@ pub(super) fn device(class: &Path, name: &str) -> Result<PathBuf, DriverError> {
 }
 
 /// Last part of the path of the hardware behind a class device, which stays the same from boot to boot.
-pub(super) fn place_of(path: &Path) -> String {
+pub(in crate::driver) fn place_of(path: &Path) -> String {
     let behind = fs::canonicalize(path.join("device")).or_else(|_| {
         // IIO devices have no `device` link: their parent is the hardware.
         fs::canonicalize(path).map(|real| real.parent().map(Path::to_owned).unwrap_or(real))
     });
     behind.ok().and_then(|path| path.file_name().map(|name| name.to_string_lossy().into_owned())).unwrap_or_default()
-}
-
-/// Attributes that were changed, with what they held before.
-#[derive(Debug, Default)]
-pub(super) struct Restore(Vec<(PathBuf, String)>);
-
-impl Restore {
-    /// Writes an attribute and remembers what it held.
-    pub(super) fn change(&mut self, path: &Path, value: &str) -> Result<(), DriverError> {
-        let before = read(path)?;
-        if before == value {
-            return Ok(());
-        }
-        write(path, value)?;
-        self.0.push((path.to_owned(), before));
-        Ok(())
-    }
-}
-
-impl Drop for Restore {
-    fn drop(&mut self) {
-        for (path, before) in self.0.drain(..).rev() {
-            // The device may be gone by now; then there is nothing to restore. An empty attribute takes a line end.
-            let _ = write(&path, if before.is_empty() { "\n" } else { &before });
-        }
-    }
 }
 
 #[cfg(test)]
@@ -168,19 +114,6 @@ mod tests {
         assert!(several.contains("several") && several.contains("1-0048"), "{several}");
         let none = device(&class, "ina226").unwrap_err().to_string();
         assert!(none.contains("monitor (1-0040)"), "{none}");
-    }
-
-    #[test]
-    fn what_was_changed_is_put_back() {
-        let dir = tempfile::tempdir().unwrap();
-        let path = dir.path().join("length");
-        fs::write(&path, "16").unwrap();
-        {
-            let mut restore = Restore::default();
-            restore.change(&path, "64").unwrap();
-            assert_eq!(read(&path).unwrap(), "64");
-        }
-        assert_eq!(read(&path).unwrap(), "16");
     }
 
     #[test]

@@ -1,10 +1,8 @@
-//! What can be switched on a Linux board: supply, first-power means, command line, heartbeat.
+//! What can be switched on a board: supply, first-power means, command line, heartbeat.
 
-use std::path::Path;
 use std::time::{Duration, Instant};
 
-use super::gpio::{Contact, Switch};
-use super::pwm::{self, Pulses};
+use super::ports::{Devices, Input, Output, PulseOutput};
 use crate::bench::{ActiveLevel, Line, Setting, Supply};
 use crate::config::rig::{BoardSpec, SwitchSpec};
 use crate::driver::DriverError;
@@ -18,8 +16,8 @@ const BEAT: Duration = Duration::from_millis(15);
 /// A relay with what tells whether its contact followed.
 #[derive(Debug)]
 struct Relay {
-    switch: Switch,
-    feedback: Option<Contact>,
+    switch: Box<dyn Output>,
+    feedback: Option<Box<dyn Input>>,
     on: bool,
     since: Instant,
 }
@@ -46,43 +44,52 @@ impl Relay {
     }
 }
 
+/// The line that is turned over.
+#[derive(Debug)]
+struct Heartbeat {
+    line: Box<dyn Output>,
+    high: bool,
+    last: Instant,
+}
+
 /// All outputs. Off when opened, off when dropped, the supply first.
 #[derive(Debug)]
-pub(super) struct Outputs {
+pub(in crate::driver) struct Outputs {
     // Fields drop in this order.
     supply: Option<Relay>,
     gentle: Option<Relay>,
-    hold_low: Option<Switch>,
-    hold_high: Option<Switch>,
-    pulses: Option<(Pulses, bool)>,
-    heartbeat: Option<(Switch, Instant)>,
+    hold_low: Option<Box<dyn Output>>,
+    hold_high: Option<Box<dyn Output>>,
+    pulses: Option<(Box<dyn PulseOutput>, bool)>,
+    heartbeat: Option<Heartbeat>,
 }
 
 impl Outputs {
     /// Takes every output of the board; each comes up off, the supply before all others.
-    pub(super) fn open(board: &BoardSpec, sys: &Path) -> Result<Self, DriverError> {
+    pub(in crate::driver) fn open(board: &BoardSpec, devices: &dyn Devices) -> Result<Self, DriverError> {
         let relay = |spec: &SwitchSpec| {
-            let switch = Switch::open(&spec.address, spec.active_low)?;
-            let feedback = spec.feedback.as_ref().map(|address| Contact::open(address, false)).transpose()?;
+            let switch = devices.output(&spec.address, spec.active_low)?;
+            // A feedback that lost its wire reads as open, which a closed contact contradicts.
+            let feedback = spec.feedback.as_ref().map(|address| devices.input(address, false, false)).transpose()?;
             Ok::<_, DriverError>(Relay { switch, feedback, on: false, since: Instant::now() })
         };
-        let hold = |address: &Option<_>| address.as_ref().map(|address| Switch::open(address, false)).transpose();
+        let hold = |address: &Option<_>| address.as_ref().map(|address| devices.output(address, false)).transpose();
         Ok(Self {
             supply: board.supply.as_ref().map(relay).transpose()?,
             gentle: board.gentle.as_ref().map(relay).transpose()?,
             hold_low: hold(&board.hold_low)?,
             hold_high: hold(&board.hold_high)?,
             pulses: match &board.command {
-                Some(spec) => Some((Pulses::open(sys, &pwm::marks(), &spec.address)?, spec.pulls_low)),
+                Some(spec) => Some((devices.pulses(&spec.address)?, spec.pulls_low)),
                 None => None,
             },
-            heartbeat: hold(&board.heartbeat)?.map(|line| (line, Instant::now())),
+            heartbeat: hold(&board.heartbeat)?.map(|line| Heartbeat { line, high: false, last: Instant::now() }),
         })
     }
 
     /// Applies a setting. Off: the supply before the line. On: the line before the supply, so that a unit never meets
     /// a line that is still to change.
-    pub(super) fn apply(&mut self, setting: &Setting) -> Result<(), DriverError> {
+    pub(in crate::driver) fn apply(&mut self, setting: &Setting) -> Result<(), DriverError> {
         if setting.supply == Supply::Off {
             self.supply(setting.supply)?;
             return self.line(setting);
@@ -147,7 +154,7 @@ impl Outputs {
     }
 
     /// Everything off; each output is tried whatever became of the others, the supply first.
-    pub(super) fn safe(&mut self) -> Result<(), DriverError> {
+    pub(in crate::driver) fn safe(&mut self) -> Result<(), DriverError> {
         let mut worst = Ok(());
         for relay in [&mut self.supply, &mut self.gentle].into_iter().flatten() {
             worst = worst.and(relay.set(false));
@@ -159,25 +166,26 @@ impl Outputs {
     }
 
     /// Turns the heartbeat over when it is due.
-    pub(super) fn beat(&mut self) -> Result<(), DriverError> {
+    pub(in crate::driver) fn beat(&mut self) -> Result<(), DriverError> {
         match &mut self.heartbeat {
-            Some((line, last)) if last.elapsed() >= BEAT => {
-                *last = Instant::now();
-                line.toggle()
+            Some(beat) if beat.last.elapsed() >= BEAT => {
+                beat.last = Instant::now();
+                beat.high = !beat.high;
+                beat.line.set(beat.high)
             }
             _ => Ok(()),
         }
     }
 
     /// Whether the contacts are as commanded.
-    pub(super) fn check(&self) -> Result<(), DriverError> {
+    pub(in crate::driver) fn check(&self) -> Result<(), DriverError> {
         self.supply.as_ref().map_or(Ok(()), |supply| supply.check("supply relay"))?;
         self.gentle.as_ref().map_or(Ok(()), |gentle| gentle.check("first-power relay"))
     }
 
     /// Whether the supply is on by either contact, as their feedbacks tell.
-    pub(super) fn feedback(&self) -> Result<Option<bool>, DriverError> {
-        let told = |relay: &Relay| relay.feedback.as_ref().map(Contact::active).transpose();
+    pub(in crate::driver) fn feedback(&self) -> Result<Option<bool>, DriverError> {
+        let told = |relay: &Relay| relay.feedback.as_ref().map(|input| input.active()).transpose();
         let main = self.supply.as_ref().map(told).transpose()?.flatten();
         let gentle = self.gentle.as_ref().map(told).transpose()?.flatten();
         Ok(match (main, gentle) {
@@ -187,7 +195,7 @@ impl Outputs {
     }
 
     /// Whether the line can be released and held.
-    pub(super) const fn holds(&self) -> bool {
+    pub(in crate::driver) const fn holds(&self) -> bool {
         self.hold_high.is_some()
     }
 }
