@@ -74,8 +74,9 @@ fn note(driver: &DriverSpec) -> String {
             format!("Instruments: {}.", names.collect::<Vec<_>>().join(", "))
         }
         DriverSpec::Can(spec) => {
+            let receives = if spec.controls.is_empty() { "" } else { ", actuators at the one that takes them" };
             format!(
-                "Names at the CAN bus `{}` are signals; their sensors sit at the node that sends them.",
+                "Names at the CAN bus `{}` are signals; sensors sit at the node that sends them{receives}.",
                 spec.interface
             )
         }
@@ -116,7 +117,7 @@ fn row(pin: impl Into<String>, what: impl Into<String>, element: Element, net: N
 
 fn rows(rig: &Rig, board: Option<&BoardSpec>) -> Vec<Row> {
     let mut rows = Vec::new();
-    let name = |control: Control| rig.controls.get(&control).cloned();
+    let name = |control: Control| sent(rig, control).or_else(|| rig.controls.get(&control).cloned());
     let switch = |rows: &mut Vec<Row>, spec: Option<&SwitchSpec>, control, what: &str, net| {
         let pin = spec.map(|spec| spec.address.to_string()).or_else(|| name(control));
         let Some(pin) = pin else { return };
@@ -180,6 +181,12 @@ fn on_bus(rig: &Rig, channel: Channel) -> Option<String> {
     Some(format!("{}/{}", bus.interface, bus.channels.get(&channel)?.name))
 }
 
+/// The signal that a control is, with its bus.
+fn sent(rig: &Rig, control: Control) -> Option<String> {
+    let bus = rig.driver.bus()?;
+    Some(format!("{}/{}", bus.interface, bus.controls.get(&control)?.name))
+}
+
 fn command_rows(rig: &Rig, board: Option<&BoardSpec>, rows: &mut Vec<Row>) {
     let span =
         format!("{} to {} Hz", significant(rig.command.lowest.get(), 3), significant(rig.command.highest.get(), 5));
@@ -187,7 +194,8 @@ fn command_rows(rig: &Rig, board: Option<&BoardSpec>, rows: &mut Vec<Row>) {
         let element = if command.pulls_low { Element::OpenDrain } else { Element::PushPull };
         rows.push(row(command.address.to_string(), "command", element, Net::Line, span));
     } else if let Some(name) = rig.controls.get(&Control::DutyPct) {
-        rows.push(row(name.clone(), "command", Element::OpenDrain, Net::Line, span));
+        let pin = sent(rig, Control::DutyPct).unwrap_or_else(|| name.clone());
+        rows.push(row(pin, "command", Element::OpenDrain, Net::Line, span));
     }
     let ohm = |ohm: Option<crate::units::Ohms>| {
         ohm.map_or("resistor not stated".to_owned(), |ohm| format!("{} Ohm", significant(ohm.get(), 3)))
@@ -199,6 +207,8 @@ fn command_rows(rig: &Rig, board: Option<&BoardSpec>, rows: &mut Vec<Row>) {
     let high = ohm(rig.line.high_resistance) + &high_v;
     if let Some(address) = board.and_then(|board| board.hold_high.as_ref()) {
         rows.push(row(address.to_string(), "line held high", Element::HoldHigh, Net::Line, high));
+    } else if let Some(pin) = sent(rig, Control::Line) {
+        rows.push(row(pin, "line held low or high", Element::HoldHigh, Net::Line, high));
     } else if let (None, Some(name)) = (board, rig.controls.get(&Control::Line)) {
         rows.push(row(name.clone(), "line held low or high", Element::HoldHigh, Net::Line, high));
     }
@@ -317,7 +327,11 @@ fn parts(rig: &Rig, board: Option<&BoardSpec>, rows: &[Row], wire: (String, Stri
         all.push(part(
             1,
             format!("CAN interface `{}`, twisted pair and ground wire", bus.interface),
-            "sensors on a bus",
+            if bus.controls.is_empty() {
+                "sensors on a bus"
+            } else {
+                "sensors and actuators on a bus: the node switches off by itself when frames stay away"
+            },
         ));
         all.push(part(2, "resistor 120 Ohm, one at each end of the bus", "60 Ohm between its lines in all"));
     }
