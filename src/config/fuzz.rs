@@ -6,12 +6,13 @@ use proptest::prelude::*;
 
 use super::{Problems, check_together, load_plan, load_rig, plan_from_bytes, rig_from_bytes};
 
-const SHIPPED: [&str; 9] = [
+const SHIPPED: [&str; 10] = [
     "rigs/virtual.toml",
     "rigs/virtual-two-wire.toml",
     "rigs/external.toml",
     "rigs/lab-bench.toml",
     "rigs/can-bench.toml",
+    "rigs/two-wire-bench.toml",
     "rigs/faults/switch-shorted.toml",
     "rigs/faults/soft-start-lost.toml",
     "test-plans/full.toml",

@@ -178,6 +178,7 @@ mod tests {
             "rigs/linux-board.toml",
             "rigs/lab-bench.toml",
             "rigs/can-bench.toml",
+            "rigs/two-wire-bench.toml",
         ] {
             load_rig(Path::new(path)).unwrap_or_else(|problems| panic!("{problems}"));
         }

@@ -8,24 +8,10 @@ use crate::config;
 use crate::config::rig::{BoardSpec, DriverSpec, FirstPower, Rig, SwitchSpec};
 use crate::driver::Control;
 use crate::ops::OpsError;
+use crate::ops::wires::Wire;
 use crate::report::wiring::{Element, Net, Part, Row, Sheet};
 use crate::units::significant;
 
-/// Current-carrying capacity of copper wire with PVC insulation, mm² and amperes (IEC 60364-5-52, table B.52.2,
-/// reference method B1, two loaded conductors, 30 °C).
-const WIRES: [(f64, f64); 9] = [
-    (1.5, 17.5),
-    (2.5, 24.0),
-    (4.0, 32.0),
-    (6.0, 41.0),
-    (10.0, 57.0),
-    (16.0, 76.0),
-    (25.0, 101.0),
-    (35.0, 125.0),
-    (50.0, 151.0),
-];
-/// Resistivity of copper at 20 °C, ohm mm² per metre.
-const COPPER: f64 = 0.0175;
 /// Largest input capacitor of a module that the pre-charge must bear, farads.
 const MOST_CAPACITANCE_F: f64 = 5e-3;
 
@@ -87,16 +73,16 @@ fn note(driver: &DriverSpec) -> String {
 /// Wire for the supply path: cross-section in words, and the loss over a metre there and back.
 fn wire(rig: &Rig) -> (String, String) {
     let amps = rig.wiring.fuse.get();
-    match WIRES.iter().find(|(_, carries)| *carries >= amps) {
-        Some((area, carries)) => {
-            let lost_v = 2.0 * COPPER / area * rig.limits.continuous_current.get();
+    match Wire::behind(amps) {
+        Some(wire) => {
             let why = format!(
-                "carries {carries} A, the fuse lets {} A pass; {} V lost per metre there and back at {} A",
+                "carries {} A, the fuse lets {} A pass; {} V lost per metre there and back at {} A",
+                wire.carries_a,
                 significant(amps, 3),
-                significant(lost_v, 2),
+                significant(wire.lost_v(rig.limits.continuous_current.get()), 2),
                 significant(rig.limits.continuous_current.get(), 3)
             );
-            (format!("{area} mm²"), why)
+            (format!("{} mm² (AWG {})", wire.area_mm2, wire.awg), why)
         }
         None => ("by calculation".to_owned(), format!("more than {} A: ask an electrician", significant(amps, 3))),
     }
@@ -238,12 +224,11 @@ fn parts(rig: &Rig, board: Option<&BoardSpec>, rows: &[Row], wire: (String, Stri
     let mut all = vec![
         part(
             1,
+            format!("fuse {} A, melting integral {} A²s", amps(rig.wiring.fuse.get()), amps(rig.wiring.fuse_i2t.get())),
             format!(
-                "fuse {} A, melting integral {} A²s or less",
-                amps(rig.wiring.fuse.get()),
-                amps(rig.wiring.fuse_i2t.get())
+                "within 20 cm of the battery post; one of another integral goes into the rig file, which must stay above {} A²s",
+                amps(rig.limits.i2t.get())
             ),
-            "within 20 cm of the battery post",
         ),
         part(1, format!("copper wire {}, red and black", wire.0), wire.1),
         part(
@@ -406,6 +391,6 @@ mod tests {
     fn the_wire_carries_what_the_fuse_lets_pass() {
         let rig = config::load_rig(Path::new("rigs/virtual.toml")).map_err(|problems| problems.to_string()).unwrap();
         assert_eq!(rig.wiring.fuse.get(), 50.0);
-        assert_eq!(wire(&rig).0, "10 mm²");
+        assert_eq!(wire(&rig).0, "10 mm² (AWG 6)");
     }
 }
