@@ -1,9 +1,5 @@
 //! Copper wire and the fuse before it: the one table that sheets and pages are made from.
 
-use std::fmt::Write as _;
-
-use crate::units::significant;
-
 /// A wire that is sold.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Wire {
@@ -38,13 +34,11 @@ pub(super) const WIRES: [Wire; 9] = [
 const COPPER_20C: f64 = 1.0 / 58.0;
 /// Its rise per kelvin (IEC 60028).
 const PER_KELVIN: f64 = 0.00393;
-/// Share of its rating that a fuse bears for hours.
-const FOR_HOURS: f64 = 0.75;
 
 impl Wire {
-    /// The thinnest one that carries what a fuse lets pass.
+    /// The thinnest one that such a fuse guards.
     pub(super) fn behind(fuse_a: f64) -> Option<Self> {
-        WIRES.into_iter().find(|wire| wire.carries_a >= fuse_a)
+        WIRES.into_iter().find(|wire| wire.fuse_a >= fuse_a)
     }
 
     /// Resistance of a metre at a temperature of the copper, ohms.
@@ -58,33 +52,38 @@ impl Wire {
     }
 }
 
-/// The table as pages show it.
-fn markdown() -> String {
-    let mut text = "| copper | AWG | fuse at most | current for hours | mOhm per metre at 20 °C | at 70 °C | lost per metre there and \
-                    back at that current |\n|---|---|---|---|---|---|---|\n"
-        .to_owned();
-    for wire in WIRES {
-        let hours_a = FOR_HOURS * wire.fuse_a;
-        let _ = writeln!(
-            text,
-            "| {} mm² | {} | {} A | {} A | {} | {} | {} V |",
-            wire.area_mm2,
-            wire.awg,
-            wire.fuse_a,
-            significant(hours_a, 2),
-            significant(1e3 * wire.per_metre_ohm(20.0), 3),
-            significant(1e3 * wire.per_metre_ohm(70.0), 3),
-            significant(wire.lost_v(hours_a), 2)
-        );
-    }
-    text
-}
-
 #[cfg(test)]
 mod tests {
+    use std::fmt::Write as _;
     use std::path::Path;
 
     use super::*;
+    use crate::units::significant;
+
+    /// Share of its rating that a fuse bears for hours.
+    const FOR_HOURS: f64 = 0.75;
+
+    /// The table as pages show it.
+    fn markdown() -> String {
+        let mut text = "| copper | AWG | fuse at most | current for hours | mOhm per metre at 20 °C | at 70 °C | lost per metre there and \
+                    back at that current |\n|---|---|---|---|---|---|---|\n"
+        .to_owned();
+        for wire in WIRES {
+            let hours_a = FOR_HOURS * wire.fuse_a;
+            let _ = writeln!(
+                text,
+                "| {} mm² | {} | {} A | {} A | {} | {} | {} V |",
+                wire.area_mm2,
+                wire.awg,
+                wire.fuse_a,
+                significant(hours_a, 2),
+                significant(1e3 * wire.per_metre_ohm(20.0), 3),
+                significant(1e3 * wire.per_metre_ohm(70.0), 3),
+                significant(wire.lost_v(hours_a), 2)
+            );
+        }
+        text
+    }
 
     #[test]
     fn the_page_has_this_table() {
