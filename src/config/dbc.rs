@@ -18,6 +18,8 @@ const MOST_BYTES: u64 = 4 << 20;
 pub struct Entry {
     /// Message and signal, with a point between.
     pub name: String,
+    /// Bytes of its message.
+    pub bytes: u64,
     /// The signal, or why it cannot be read.
     pub signal: Result<Signal, String>,
 }
@@ -37,17 +39,18 @@ pub fn load(path: &Path) -> Result<Vec<Entry>, String> {
     signals(&std::fs::read(path).map_err(|error| error.to_string())?)
 }
 
-/// The signal `name` among `entries`.
+/// The signal `name` among `entries`, with the bytes of its message.
 ///
 /// # Errors
 /// What is wrong, and what to do about it.
-pub(super) fn find(entries: &[Entry], name: &str) -> Result<Signal, (String, String)> {
+pub(super) fn find(entries: &[Entry], name: &str) -> Result<(Signal, u64), (String, String)> {
     let mut named = entries.iter().filter(|entry| entry.name == name);
     match (named.next(), named.next()) {
         (Some(_), Some(_)) => Err((format!("the database has more than one signal `{name}`"), String::new())),
-        (Some(entry), None) => {
-            entry.signal.clone().map_err(|why| (format!("`{name}` cannot be read: {why}"), String::new()))
-        }
+        (Some(entry), None) => match &entry.signal {
+            Ok(signal) => Ok((signal.clone(), entry.bytes)),
+            Err(why) => Err((format!("`{name}` cannot be used: {why}"), String::new())),
+        },
         (None, _) => {
             let known = nearest(name, entries.iter().map(|entry| entry.name.as_str()));
             let help = known.map_or_else(
@@ -75,7 +78,11 @@ pub fn signals(bytes: &[u8]) -> Result<Vec<Entry>, String> {
     for message in &dbc.messages {
         for signal in &message.signals {
             let name = format!("{}.{}", message.name, signal.name);
-            entries.push(Entry { name, signal: translated(&dbc, message.id, message.size, signal) });
+            entries.push(Entry {
+                name,
+                bytes: message.size,
+                signal: translated(&dbc, message.id, message.size, signal),
+            });
         }
     }
     Ok(entries)
@@ -149,7 +156,8 @@ mod tests {
     #[test]
     fn signals_come_with_frame_bits_factor_and_unit() {
         let entries = signals(SMALL.as_bytes()).unwrap();
-        let find = |name: &str| find(&entries, name);
+        let find = |name: &str| find(&entries, name).map(|(signal, _)| signal);
+        assert_eq!(super::find(&entries, "Long.Sel").unwrap().1, 2);
         let current = find("Sense.Current").unwrap();
         assert_eq!(current.frame, FrameId::Standard(0x123));
         assert_eq!((current.unit.as_str(), current.scale, current.offset), ("A", 0.01, -5.0));
@@ -177,7 +185,7 @@ mod tests {
             let [name, data, value] = line.split(',').collect::<Vec<_>>().try_into().unwrap();
             let data = u64::from_str_radix(data, 16).unwrap().to_be_bytes();
             let value: f64 = value.parse().unwrap();
-            let got = find(&entries, name).unwrap().decode(&data).unwrap();
+            let got = find(&entries, name).unwrap().0.decode(&data).unwrap();
             assert!((got - value).abs() <= 1e-12 * value.abs().max(1.0), "{line}: {got}");
             compared += 1;
         }
@@ -189,7 +197,7 @@ mod tests {
         let old: Vec<u8> = SMALL.chars().map(|c| u8::try_from(u32::from(c)).unwrap()).collect();
         assert!(std::str::from_utf8(&old).is_err());
         let entries = signals(&old).unwrap();
-        assert_eq!(find(&entries, "Sense.Heat").unwrap().unit, "°C");
+        assert_eq!(find(&entries, "Sense.Heat").unwrap().0.unit, "°C");
     }
 
     #[test]

@@ -13,6 +13,7 @@ const SHIPPED: [&str; 10] = [
     "rigs/lab-bench.toml",
     "rigs/low-cost-bench.toml",
     "rigs/can-bench.toml",
+    "rigs/two-wire-bench.toml",
     "rigs/faults/switch-shorted.toml",
     "rigs/faults/soft-start-lost.toml",
     "test-plans/full.toml",

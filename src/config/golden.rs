@@ -45,6 +45,21 @@ fn can_problems(changes: &[(&str, &str)]) -> String {
     parse_rig(Path::new("rigs/bench.toml"), &text).unwrap_err().to_string()
 }
 
+/// The same with its controls on the bus, as `docs/can.md` has them.
+fn can_control_problems(changes: &[(&str, &str)]) -> String {
+    let text = std::fs::read_to_string("rigs/can-bench.toml").unwrap();
+    let page = std::fs::read_to_string("docs/can.md").unwrap();
+    let controls = page.split("```toml\n").nth(1).and_then(|rest| rest.split("```").next()).unwrap();
+    let (from, to) = (text.find("[control.supply_on]").unwrap(), text.find("# What is sampled.").unwrap());
+    let mut text = format!("{}{controls}\n{}", &text[..from], &text[to..]);
+    assert!(parse_rig(Path::new("rigs/bench.toml"), &text).is_ok());
+    for (good, bad) in changes {
+        assert!(text.contains(good), "`{good}` is no longer on the page");
+        text = text.replacen(good, bad, 1);
+    }
+    parse_rig(Path::new("rigs/bench.toml"), &text).unwrap_err().to_string()
+}
+
 /// The board rig with every function naming its driver, and another one for the bench.
 fn driver_for_nothing() -> String {
     let text = std::fs::read_to_string("rigs/linux-board.toml").unwrap();
@@ -181,6 +196,18 @@ golden! {
         ("dbc = \"can-bench.dbc\" ", "#"),
         ("listen_only = false ", "#"),
     ]);
+    can_controls_that_are_wrong: can_control_problems(&[
+        ("address = \"BenchSwitch.Supply\"", "address = \"FanSense.FanSpeed\""),
+        ("address = \"BenchCommand.ActiveLevel\"", "address = \"BenchCommand.Line\""),
+        ("address = \"BenchCommand.Frequency\"", "address = \"BenchSwitch.FirstPower\""),
+    ]);
+    can_controls_in_bits_that_do_not_fit: can_control_problems(&[
+        ("address = \"BenchSwitch.Supply\"", "frame = { id = 0x210, start = 0, length = 1, bytes = 1 }"),
+        ("address = \"BenchSwitch.FirstPower\"", "frame = { id = 0x210, start = 1, length = 1, bytes = 2 }"),
+        ("address = \"BenchCommand.Duty\"", "frame = { id = 0x300, start = 0, length = 7 }"),
+        ("listen_only = false", "listen_only = true "),
+    ]);
+    can_period_of_no_control: can_problems(&[("listen_only = false", "period = \"20 ms\"")]);
     can_database_that_is_not_there: can_problems(&[("can-bench.dbc", "no-such.dbc")]);
     pre_charge_without_resistance: rig_problems("resistance = \"22 Ohm\"\nresistance_u = \"1 %\"", "");
     resistance_of_a_lamp: rig_problems("means = \"pre-charge\"", "means = \"lamp\"");

@@ -179,6 +179,7 @@ mod tests {
             "rigs/low-cost-bench.toml",
             "rigs/lab-bench.toml",
             "rigs/can-bench.toml",
+            "rigs/two-wire-bench.toml",
         ] {
             load_rig(Path::new(path)).unwrap_or_else(|problems| panic!("{problems}"));
         }

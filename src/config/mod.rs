@@ -30,6 +30,7 @@ pub mod rig;
 mod rig_board;
 mod rig_build;
 mod rig_can;
+mod rig_can_controls;
 mod rig_drivers;
 mod rig_rules;
 mod rig_scpi;

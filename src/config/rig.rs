@@ -67,7 +67,7 @@ pub enum DriverSpec {
     Raspberry(Box<BoardSpec>),
     /// Instruments that speak SCPI.
     Scpi(Box<ScpiSpec>),
-    /// Sensors on a CAN bus.
+    /// Sensors and actuators on a CAN bus.
     Can(Box<CanSpec>),
     /// Several drivers side by side, each with the functions that name it.
     Joined(Vec<Share>),
@@ -127,7 +127,7 @@ impl DriverSpec {
         })
     }
 
-    /// The sensors on a CAN bus, if some are among them.
+    /// The CAN bus, if one is among them.
     #[must_use]
     pub fn bus(&self) -> Option<&CanSpec> {
         self.each().find_map(|driver| match driver {

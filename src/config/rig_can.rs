@@ -1,4 +1,5 @@
-//! Keys of a rig file that name sensors on a CAN bus: rules across them, and the typed sensors.
+//! Keys of a rig file that name sensors and actuators on a CAN bus: rules across them, and the typed bus. What is told of
+//! controls alone is in `rig_can_controls`.
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -6,6 +7,7 @@ use std::path::Path;
 use super::can::{CanSource, CanSpec};
 use super::dbc::{self, Entry};
 use super::diagnostic::Sheet;
+use super::rig_can_controls as controls;
 use super::rig_drivers::{serves, used};
 use super::rig_rules::at;
 use super::tree::Node;
@@ -26,7 +28,11 @@ pub(super) const ORDERS: &[&str] = &["little", "big"];
 pub(super) const CODINGS: &[&str] = &["unsigned", "signed", "float"];
 
 /// A problem: the path that it is about, what is wrong, and what to do.
-type Problem = (String, String, String);
+pub(super) type Problem = (String, String, String);
+
+pub(super) fn problem(key: &str, title: String, help: &str) -> Problem {
+    (key.to_owned(), title, help.to_owned())
+}
 
 /// The database of the file, where one is named.
 fn database(tree: &Node, rig: &Path) -> Option<Result<Vec<Entry>, String>> {
@@ -41,14 +47,16 @@ fn channels(tree: &Node) -> impl Iterator<Item = (Channel, &Node)> {
     here.filter_map(|(name, node)| Some((Channel::from_name(name)?, node)))
 }
 
-/// Rules of sensors on a bus.
+/// Rules of sensors and actuators on a bus.
 pub(super) fn check(tree: &Node, sheet: &mut Sheet<'_>) {
-    for (name, node) in tree.entries("channel").into_iter().flatten() {
-        for key in ["max_age", "frame"] {
-            let path = format!("channel.{name}.{key}");
-            if node.at(key).is_some() && !serves(tree, &path, NAME) {
-                let title = format!("`{path}` is read with driver = \"can\" only");
-                at(tree, sheet, &path, title, "remove it, or name the driver \"can\"");
+    for table in ["channel", "control"] {
+        for (name, node) in tree.entries(table).into_iter().flatten() {
+            for key in ["max_age", "frame"] {
+                let path = format!("{table}.{name}.{key}");
+                if node.at(key).is_some() && !serves(tree, &path, NAME) {
+                    let title = format!("`{path}` is read with driver = \"can\" only");
+                    at(tree, sheet, &path, title, "remove it, or name the driver \"can\"");
+                }
             }
         }
     }
@@ -91,11 +99,17 @@ pub(super) fn check(tree: &Node, sheet: &mut Sheet<'_>) {
             }
             Err(problem) => Some(problem),
         };
-        if let Some((key, title, help)) = problem {
-            let path = format!("channel.{channel}{}{key}", if key.is_empty() { "" } else { "." });
-            at(tree, sheet, &path, title, &help);
+        if let Some(problem) = problem {
+            tell(tree, sheet, &format!("channel.{channel}"), problem);
         }
     }
+    controls::check(tree, sheet, entries, &named);
+}
+
+/// Notes a problem of the function at `path`.
+pub(super) fn tell(tree: &Node, sheet: &mut Sheet<'_>, path: &str, (key, title, help): Problem) {
+    let path = format!("{path}{}{key}", if key.is_empty() { "" } else { "." });
+    at(tree, sheet, &path, title, &help);
 }
 
 fn same_bits(a: &Signal, b: &Signal) -> bool {
@@ -106,6 +120,7 @@ fn bus(tree: &Node, sheet: &mut Sheet<'_>) {
     if tree.at("can").is_none() {
         let title = "driver = \"can\" lacks the table `[can]`".to_owned();
         let own = channels(tree).map(|(channel, _)| format!("channel.{channel}.driver"));
+        let own = own.chain(controls::here(tree).map(|(control, _)| format!("control.{}.driver", control.name())));
         let own = own.into_iter().find(|path| tree.at(path).is_some()).unwrap_or_else(|| "bench.driver".to_owned());
         at(tree, sheet, &own, title, "add it with the name of the interface, for example interface = \"can0\"");
     }
@@ -117,13 +132,12 @@ fn bus(tree: &Node, sheet: &mut Sheet<'_>) {
     }
 }
 
-/// The bus is listened to and nothing else.
+/// What no bus has here.
 fn functions(tree: &Node, sheet: &mut Sheet<'_>) {
-    let controls = tree.entries("control").into_iter().flatten().map(|(name, _)| format!("control.{name}"));
-    for path in controls.chain(["tach", "emergency_stop"].map(str::to_owned)) {
-        if tree.at(&path).is_some() && serves(tree, &path, NAME) {
-            let title = format!("driver = \"can\" has no `{path}`: it listens and sends nothing");
-            at(tree, sheet, &path, title, "name the driver that has it, for example driver = \"linux\"");
+    for path in ["tach", "emergency_stop"] {
+        if tree.at(path).is_some() && serves(tree, path, NAME) {
+            let title = format!("driver = \"can\" has no `{path}`: a frame comes too late for it");
+            at(tree, sheet, path, title, "name the driver that has it, for example driver = \"linux\"");
         }
     }
     for (channel, _) in channels(tree).filter(|(_, node)| node.at("low").is_some()) {
@@ -132,21 +146,22 @@ fn functions(tree: &Node, sheet: &mut Sheet<'_>) {
     }
 }
 
-/// Where a channel comes from, or what is wrong with it.
-fn source(channel: Channel, node: &Node, entries: Option<&[Entry]>) -> Result<CanSource, Problem> {
-    let problem = |key: &str, title: String, help: &str| (key.to_owned(), title, help.to_owned());
-    let (name, signal) = match (node.text("address"), node.at("frame")) {
+/// The signal that the function at `path` names or describes: its name for people, the signal, and the bytes of its frame
+/// where that is known.
+pub(super) fn signal(
+    path: &str,
+    node: &Node,
+    entries: Option<&[Entry]>,
+) -> Result<(String, Signal, Option<u64>), Problem> {
+    match (node.text("address"), node.at("frame")) {
         (Some(_), Some(_)) => {
-            return Err(problem(
-                "frame",
-                "a signal is named by `address` and described by `frame`".to_owned(),
-                "keep one of them",
-            ));
+            let title = "a signal is named by `address` and described by `frame`".to_owned();
+            Err(problem("frame", title, "keep one of them"))
         }
         (None, None) => {
-            let title = format!("`channel.{channel}` names no signal");
+            let title = format!("`{path}` names no signal");
             let help = "write address = \"MESSAGE.SIGNAL\" of `can.dbc`, or describe it in a table `frame`";
-            return Err(problem("", title, help));
+            Err(problem("", title, help))
         }
         (Some(name), None) => {
             let entries = entries.ok_or_else(|| {
@@ -157,11 +172,19 @@ fn source(channel: Channel, node: &Node, entries: Option<&[Entry]>) -> Result<Ca
                     "write dbc = \"FILE.dbc\" in `[can]`, or describe the signal in a table `frame`",
                 )
             })?;
-            let signal = dbc::find(entries, name).map_err(|(title, help)| problem("address", title, &help))?;
-            (name.to_owned(), signal)
+            let (signal, bytes) = dbc::find(entries, name).map_err(|(title, help)| problem("address", title, &help))?;
+            Ok((name.to_owned(), signal, Some(bytes)))
         }
-        (None, Some(frame)) => inline(frame).map_err(|why| problem("frame", why, ""))?,
-    };
+        (None, Some(frame)) => {
+            let (name, signal) = inline(frame).map_err(|why| problem("frame", why, ""))?;
+            Ok((name, signal, frame.count("bytes")))
+        }
+    }
+}
+
+/// Where a channel comes from, or what is wrong with it.
+fn source(channel: Channel, node: &Node, entries: Option<&[Entry]>) -> Result<CanSource, Problem> {
+    let (name, signal, _) = signal(&format!("channel.{channel}"), node, entries)?;
     // Milliamperes taken for amperes would pass every other rule.
     let untouched = node.number("scale") == Some(1.0) && node.number("offset") == Some(0.0);
     if untouched && !signal.unit.is_empty() && !is_unit(&signal.unit, channel.unit()) {
@@ -173,12 +196,14 @@ fn source(channel: Channel, node: &Node, entries: Option<&[Entry]>) -> Result<Ca
 }
 
 /// Whether databases spell `unit` so.
-fn is_unit(spelt: &str, unit: &str) -> bool {
+pub(super) fn is_unit(spelt: &str, unit: &str) -> bool {
     let others: &[&str] = match unit {
         "°C" => &["°C", "degC", "deg C", "C", "Celsius"],
         "rpm" => &["rpm", "RPM", "1/min", "min-1", "r/min", "rev/min"],
         "V" => &["V", "Volt", "Volts"],
         "A" => &["A", "Amp", "Ampere", "Amps"],
+        "%" => &["%", "percent"],
+        "Hz" => &["Hz", "1/s"],
         _ => &[],
     };
     others.contains(&spelt)
@@ -204,7 +229,7 @@ fn inline(frame: &Node) -> Result<(String, Signal), String> {
     Ok((format!("{id} bit {start}"), Signal { frame: id, layout, scale: 1.0, offset: 0.0, unit: String::new() }))
 }
 
-/// The typed sensors; `None` when something due is missing, of which the rules have told.
+/// The typed bus; `None` when something due is missing, of which the rules have told.
 pub(super) fn build(tree: &Node, rig: &Path) -> Option<CanSpec> {
     let entries = database(tree, rig).transpose().ok()?;
     let of = |(channel, node): (Channel, &Node)| Some((channel, source(channel, node, entries.as_deref()).ok()?));
@@ -212,5 +237,7 @@ pub(super) fn build(tree: &Node, rig: &Path) -> Option<CanSpec> {
         interface: tree.text("can.interface")?.to_owned(),
         listen_only: tree.flag("can.listen_only").unwrap_or(false),
         channels: channels(tree).map(of).collect::<Option<BTreeMap<_, _>>>()?,
+        period: Seconds(tree.number("can.period").unwrap_or(controls::PERIOD_S)),
+        controls: controls::build(tree, entries.as_deref())?,
     })
 }

@@ -143,7 +143,7 @@ static COMMANDS: Table = Table {
 };
 
 static CAN: Table = Table {
-    doc: "A CAN bus with sensors on it. It is listened to; nothing is sent.",
+    doc: "A CAN bus with sensors on it, and actuators where controls name it.",
     fields: &[
         required("interface", Kind::Text, "Network interface, such as `can0`; it must be up."),
         optional("dbc", Kind::Text, "CAN database with the signals that `address` names; beside the rig file."),
@@ -153,30 +153,54 @@ static CAN: Table = Table {
             "Whether the controller must be set to listen only, as on a bus whose sensors are acknowledged by others; \
              false when left out.",
         ),
+        optional(
+            "period",
+            Kind::Quantity(Dim::Seconds, Bounds::Between(0.005, 0.1)),
+            "How often every frame of the controls is sent; 20 ms when left out. A receiver must switch off by itself when \
+             they stay away.",
+        ),
     ],
 };
+
+const FRAME_ID: Field =
+    required("id", Kind::Count(0, (1 << 29) - 1), "Identifier of the frame; `0x123` may be written.");
+const FRAME_EXTENDED: Field = default("extended", Kind::Flag, "false", "Whether the identifier has 29 bits.");
+const FRAME_START: Field = required(
+    "start",
+    Kind::Count(0, 63),
+    "Start bit: the least significant one of a little-endian signal, the most significant one of a big-endian one.",
+);
+const FRAME_LENGTH: Field = required("length", Kind::Count(1, 64), "Bits.");
+const FRAME_ORDER: Field = default(
+    "order",
+    Kind::Word(|| super::rig_can::ORDERS.to_vec()),
+    "little",
+    "Which byte comes first: the little end or the big end.",
+);
+const FRAME_CODING: Field =
+    default("coding", Kind::Word(|| super::rig_can::CODINGS.to_vec()), "unsigned", "What the bits mean.");
 
 static FRAME: Table = Table {
     doc: "A signal of driver `can` without a database: the bits of a frame, as a whole number that `scale` and `offset` \
           of the channel turn into its unit. Bits are numbered as in CAN databases.",
+    fields: &[FRAME_ID, FRAME_EXTENDED, FRAME_START, FRAME_LENGTH, FRAME_ORDER, FRAME_CODING],
+};
+
+static FRAME_SENT: Table = Table {
+    doc: "A signal that driver `can` sends, without a database. All other bits of its frame are sent as 0.",
     fields: &[
-        required("id", Kind::Count(0, (1 << 29) - 1), "Identifier of the frame; `0x123` may be written."),
-        default("extended", Kind::Flag, "false", "Whether the identifier has 29 bits."),
-        required(
-            "start",
-            Kind::Count(0, 63),
-            "Start bit: the least significant one of a little-endian signal, the most significant one of a big-endian one.",
-        ),
-        required("length", Kind::Count(1, 64), "Bits."),
-        default(
-            "order",
-            Kind::Word(|| super::rig_can::ORDERS.to_vec()),
-            "little",
-            "Which byte comes first: the little end or the big end.",
-        ),
-        default("coding", Kind::Word(|| super::rig_can::CODINGS.to_vec()), "unsigned", "What the bits mean."),
+        FRAME_ID,
+        FRAME_EXTENDED,
+        FRAME_START,
+        FRAME_LENGTH,
+        FRAME_ORDER,
+        FRAME_CODING,
+        optional("bytes", Kind::Count(1, 8), "Bytes of the frame; 8 when left out."),
     ],
 };
+
+const SENT: Field =
+    optional("frame", Kind::Table(&FRAME_SENT), "Signal of driver `can`, where no `address` names one.");
 
 /// Age limits from what a fast sensor sends to what a slow one does.
 const AGES: Kind = Kind::Quantity(Dim::Seconds, Bounds::Between(0.005, 10.0));
@@ -241,13 +265,14 @@ static CONTROL: Table = Table {
     ],
 };
 
-static FUNCTION: Table = Table { doc: "One control.", fields: &[ADDRESS, DRIVER] };
+static FUNCTION: Table = Table { doc: "One control.", fields: &[ADDRESS, DRIVER, SENT] };
 
 static SWITCH: Table = Table {
     doc: "A switch of the supply.",
     fields: &[
         ADDRESS,
         DRIVER,
+        SENT,
         ACTIVE_LOW,
         optional(
             "feedback",
@@ -262,6 +287,7 @@ static PULSES: Table = Table {
     fields: &[
         ADDRESS,
         DRIVER,
+        SENT,
         optional(
             "pulls_low",
             Kind::Flag,
@@ -276,6 +302,7 @@ static HOLD: Table = Table {
     fields: &[
         ADDRESS,
         DRIVER,
+        SENT,
         optional("low", Kind::Text, "Output line that holds the command line low. Drivers `linux` and `raspberry`."),
         optional("high", Kind::Text, "Output line that holds the command line high. Drivers `linux` and `raspberry`."),
     ],

@@ -27,6 +27,7 @@ pub mod run;
 pub mod self_check;
 pub mod shop;
 pub mod verify;
+mod wires;
 pub mod wiring;
 
 use std::path::{Path, PathBuf};

@@ -10,24 +10,10 @@ use crate::config::address::Address;
 use crate::config::rig::{BoardSpec, DriverSpec, FirstPower, Rig, SwitchSpec};
 use crate::driver::Control;
 use crate::ops::OpsError;
+use crate::ops::wires::Wire;
 use crate::report::wiring::{Element, Net, Part, Row, Sheet};
 use crate::units::significant;
 
-/// Current-carrying capacity of copper wire with PVC insulation, mm² and amperes (IEC 60364-5-52, table B.52.2,
-/// reference method B1, two loaded conductors, 30 °C).
-const WIRES: [(f64, f64); 9] = [
-    (1.5, 17.5),
-    (2.5, 24.0),
-    (4.0, 32.0),
-    (6.0, 41.0),
-    (10.0, 57.0),
-    (16.0, 76.0),
-    (25.0, 101.0),
-    (35.0, 125.0),
-    (50.0, 151.0),
-];
-/// Resistivity of copper at 20 °C, ohm mm² per metre.
-const COPPER: f64 = 0.0175;
 /// Largest input capacitor of a module that the pre-charge must bear, farads.
 const MOST_CAPACITANCE_F: f64 = 5e-3;
 
@@ -79,8 +65,9 @@ fn note(driver: &DriverSpec) -> String {
             format!("Instruments: {}.", names.collect::<Vec<_>>().join(", "))
         }
         DriverSpec::Can(spec) => {
+            let receives = if spec.controls.is_empty() { "" } else { ", actuators at the one that takes them" };
             format!(
-                "Names at the CAN bus `{}` are signals; their sensors sit at the node that sends them.",
+                "Names at the CAN bus `{}` are signals; sensors sit at the node that sends them{receives}.",
                 spec.interface
             )
         }
@@ -91,16 +78,16 @@ fn note(driver: &DriverSpec) -> String {
 /// Wire for the supply path: cross-section in words, and the loss over a metre there and back.
 fn wire(rig: &Rig) -> (String, String) {
     let amps = rig.wiring.fuse.get();
-    match WIRES.iter().find(|(_, carries)| *carries >= amps) {
-        Some((area, carries)) => {
-            let lost_v = 2.0 * COPPER / area * rig.limits.continuous_current.get();
+    match Wire::behind(amps) {
+        Some(wire) => {
             let why = format!(
-                "carries {carries} A, the fuse lets {} A pass; {} V lost per metre there and back at {} A",
+                "carries {} A, the fuse lets {} A pass; {} V lost per metre there and back at {} A",
+                wire.carries_a,
                 significant(amps, 3),
-                significant(lost_v, 2),
+                significant(wire.lost_v(rig.limits.continuous_current.get()), 2),
                 significant(rig.limits.continuous_current.get(), 3)
             );
-            (format!("{area} mm²"), why)
+            (format!("{} mm² (AWG {})", wire.area_mm2, wire.awg), why)
         }
         None => ("by calculation".to_owned(), format!("more than {} A: ask an electrician", significant(amps, 3))),
     }
@@ -128,7 +115,7 @@ fn pin(rig: &Rig, address: &Address) -> String {
 fn rows(rig: &Rig, board: Option<&BoardSpec>) -> Vec<Row> {
     let pin_of = |address: &Address| pin(rig, address);
     let mut rows = Vec::new();
-    let name = |control: Control| rig.controls.get(&control).cloned();
+    let name = |control: Control| sent(rig, control).or_else(|| rig.controls.get(&control).cloned());
     let switch = |rows: &mut Vec<Row>, spec: Option<&SwitchSpec>, control, what: &str, net| {
         let pin = spec.map(|spec| pin_of(&spec.address)).or_else(|| name(control));
         let Some(pin) = pin else { return };
@@ -192,6 +179,12 @@ fn on_bus(rig: &Rig, channel: Channel) -> Option<String> {
     Some(format!("{}/{}", bus.interface, bus.channels.get(&channel)?.name))
 }
 
+/// The signal that a control is, with its bus.
+fn sent(rig: &Rig, control: Control) -> Option<String> {
+    let bus = rig.driver.bus()?;
+    Some(format!("{}/{}", bus.interface, bus.controls.get(&control)?.name))
+}
+
 fn command_rows(rig: &Rig, board: Option<&BoardSpec>, rows: &mut Vec<Row>) {
     let span =
         format!("{} to {} Hz", significant(rig.command.lowest.get(), 3), significant(rig.command.highest.get(), 5));
@@ -199,7 +192,8 @@ fn command_rows(rig: &Rig, board: Option<&BoardSpec>, rows: &mut Vec<Row>) {
         let element = if command.pulls_low { Element::OpenDrain } else { Element::PushPull };
         rows.push(row(pin(rig, &command.address), "command", element, Net::Line, span));
     } else if let Some(name) = rig.controls.get(&Control::DutyPct) {
-        rows.push(row(name.clone(), "command", Element::OpenDrain, Net::Line, span));
+        let pin = sent(rig, Control::DutyPct).unwrap_or_else(|| name.clone());
+        rows.push(row(pin, "command", Element::OpenDrain, Net::Line, span));
     }
     let ohm = |ohm: Option<crate::units::Ohms>| {
         ohm.map_or("resistor not stated".to_owned(), |ohm| format!("{} Ohm", significant(ohm.get(), 3)))
@@ -211,6 +205,8 @@ fn command_rows(rig: &Rig, board: Option<&BoardSpec>, rows: &mut Vec<Row>) {
     let high = ohm(rig.line.high_resistance) + &high_v;
     if let Some(address) = board.and_then(|board| board.hold_high.as_ref()) {
         rows.push(row(pin(rig, address), "line held high", Element::HoldHigh, Net::Line, high));
+    } else if let Some(pin) = sent(rig, Control::Line) {
+        rows.push(row(pin, "line held low or high", Element::HoldHigh, Net::Line, high));
     } else if let (None, Some(name)) = (board, rig.controls.get(&Control::Line)) {
         rows.push(row(name.clone(), "line held low or high", Element::HoldHigh, Net::Line, high));
     }
@@ -240,12 +236,11 @@ fn parts(rig: &Rig, board: Option<&BoardSpec>, rows: &[Row], wire: (String, Stri
     let mut all = vec![
         part(
             1,
+            format!("fuse {} A, melting integral {} A²s", amps(rig.wiring.fuse.get()), amps(rig.wiring.fuse_i2t.get())),
             format!(
-                "fuse {} A, melting integral {} A²s or less",
-                amps(rig.wiring.fuse.get()),
-                amps(rig.wiring.fuse_i2t.get())
+                "within 20 cm of the battery post; one of another integral goes into the rig file, which must stay above {} A²s",
+                amps(rig.limits.i2t.get())
             ),
-            "within 20 cm of the battery post",
         ),
         part(1, format!("copper wire {}, red and black", wire.0), wire.1),
         part(
@@ -330,7 +325,11 @@ fn parts(rig: &Rig, board: Option<&BoardSpec>, rows: &[Row], wire: (String, Stri
         all.push(part(
             1,
             format!("CAN interface `{}`, twisted pair and ground wire", bus.interface),
-            "sensors on a bus",
+            if bus.controls.is_empty() {
+                "sensors on a bus"
+            } else {
+                "sensors and actuators on a bus: the node switches off by itself when frames stay away"
+            },
         ));
         all.push(part(2, "resistor 120 Ohm, one at each end of the bus", "60 Ohm between its lines in all"));
     }
@@ -454,6 +453,6 @@ mod tests {
     fn the_wire_carries_what_the_fuse_lets_pass() {
         let rig = config::load_rig(Path::new("rigs/virtual.toml")).map_err(|problems| problems.to_string()).unwrap();
         assert_eq!(rig.wiring.fuse.get(), 50.0);
-        assert_eq!(wire(&rig).0, "10 mm²");
+        assert_eq!(wire(&rig).0, "10 mm² (AWG 6)");
     }
 }

@@ -224,8 +224,8 @@ fn power_path(pen: &mut Pen, sheet: &Sheet) {
     pen.text((104.0, 250.0), "start", 13, &sheet.supply);
     pen.boxed((150.0, TOP - 11.0, 70.0, 22.0), "");
     pen.line(&[(150.0, TOP), (220.0, TOP)], 1.5);
-    pen.text((185.0, TOP - 20.0), "middle", 13, &format!("fuse {}", sheet.fuse));
-    pen.text((185.0, TOP + 30.0), "middle", 12, "within 20 cm of the post");
+    pen.text((185.0, TOP - 36.0), "middle", 13, &format!("fuse {}", sheet.fuse));
+    pen.text((185.0, TOP - 20.0), "middle", 12, "within 20 cm of the post");
     pen.text((420.0, GROUND - 10.0), "middle", 13, &format!("supply and ground: {} copper", sheet.wire));
     // The relay's contact, its coil fed through the emergency stop.
     pen.gap((350.0, TOP), (410.0, TOP));
@@ -298,7 +298,7 @@ fn first_power(pen: &mut Pen, sheet: &Sheet) {
 
 /// One row per pin: pin, element, place.
 fn rows(pen: &mut Pen, sheet: &Sheet) {
-    pen.text((30.0, ROWS - 34.0), "start", 15, "board");
+    pen.text((30.0, ROWS - 34.0), "start", 15, "pin");
     pen.text((480.0, ROWS - 34.0), "start", 15, "between");
     pen.text((840.0, ROWS - 34.0), "start", 15, "goes to");
     #[expect(clippy::cast_precision_loss, reason = "a count of rows")]

@@ -1,20 +1,22 @@
-//! The sensors of a bus as a bench, or as a part of one.
+//! The sensors and actuators of a bus as a bench, or as a part of one.
 
 use std::collections::BTreeSet;
 use std::time::{Duration, Instant};
 
 use socketcan::errors::{CanError, ErrorCause};
-use socketcan::{CanFrame, EmbeddedFrame, Id};
+use socketcan::{CanFrame, EmbeddedFrame};
 
+use super::commands::Commands;
 use super::controller::{Controller, bus_off, named};
 use super::hold::{Holds, Turn};
 use super::listener::{FrameSource, Listener};
+use super::sender::{FrameSink, Sender};
 use super::signal::FrameId;
-use super::socket::KernelSocket;
+use super::socket::{KernelSender, KernelSocket, identifier};
 use crate::bench::{Block, Channel, Pace, Setting};
 use crate::config::can::CanSpec;
 use crate::config::rig::Rig;
-use crate::driver::{Alignment, Bench, DriverError, Offers};
+use crate::driver::{Alignment, Bench, Control, DriverError, Offers};
 
 /// Values of each signal by which the pace is measured at the start.
 const MEASURED: usize = 5;
@@ -29,9 +31,11 @@ const LOOK: Duration = Duration::from_millis(1);
 /// Rates of samples, a second: slower signals are held, faster ones are no sensor of a bench.
 const RATES_HZ: (f64, f64) = (50.0, 2_000.0);
 
-/// Sensors on a bus.
+/// Sensors and actuators on a bus.
 #[derive(Debug)]
 pub struct CanBench {
+    // Drops first: whatever else hangs on the way out, the safe values are sent.
+    actuators: Option<Actuators>,
     interface: String,
     listener: Listener,
     holds: Holds,
@@ -43,6 +47,28 @@ pub struct CanBench {
     notes: Vec<String>,
 }
 
+/// The controls of a bus, and what they were told last.
+#[derive(Debug)]
+struct Actuators {
+    sender: Sender,
+    commands: Commands,
+    last: Setting,
+}
+
+impl Actuators {
+    /// Sends a setting step by step; when the last of it was on the bus.
+    fn apply(&mut self, setting: &Setting) -> Result<Instant, DriverError> {
+        let refused = |why| DriverError::Answer { what: "a control on the CAN bus".to_owned(), why };
+        let stages = self.commands.stages(&self.last, setting).map_err(refused);
+        let mut at = Instant::now();
+        for stage in stages.inspect_err(|_| self.sender.fall_back())? {
+            at = self.sender.order(&stage)?;
+        }
+        self.last = *setting;
+        Ok(at)
+    }
+}
+
 /// Error frames so far.
 #[derive(Debug, Default)]
 struct Errors {
@@ -51,24 +77,41 @@ struct Errors {
 }
 
 impl CanBench {
-    /// Looks at the controller, listens, and measures how fast every signal comes.
+    /// Looks at the controller, listens, sends the safe values of the controls, and measures how fast every signal comes.
     ///
     /// # Errors
-    /// [`DriverError`] naming the interface that is missing, down, off the bus or set otherwise than the rig file says, or
-    /// the signal that does not come or comes too seldom for its age limit.
+    /// [`DriverError`] naming the interface that is missing, down, off the bus or set otherwise than the rig file says, on
+    /// which nobody acknowledges the controls, or the signal that does not come or comes too seldom for its age limit.
     pub fn open(rig: &Rig, spec: &CanSpec) -> Result<Self, DriverError> {
         let notes = Controller::ask(&spec.interface)?.check(spec)?;
         let frames: BTreeSet<FrameId> = spec.channels.values().map(|source| source.signal.frame).collect();
         let socket = KernelSocket::open(&spec.interface, frames)?;
-        Self::listen(rig, spec, socket, notes)
+        let sent: BTreeSet<FrameId> = spec.controls.values().map(|target| target.signal.frame).collect();
+        let sink: Option<Box<dyn FrameSink>> = match sent.is_empty() {
+            true => None,
+            false => Some(Box::new(KernelSender::open(&spec.interface, sent)?)),
+        };
+        Self::begin(rig, spec, socket, sink, notes)
     }
 
-    fn listen(rig: &Rig, spec: &CanSpec, source: impl FrameSource, notes: Vec<String>) -> Result<Self, DriverError> {
+    fn begin(
+        rig: &Rig,
+        spec: &CanSpec,
+        source: impl FrameSource,
+        sink: Option<Box<dyn FrameSink>>,
+        notes: Vec<String>,
+    ) -> Result<Self, DriverError> {
         let scaling =
             |channel: Channel| rig.channels.get(&channel).map_or((1.0, 0.0), |spec| (spec.scale, spec.offset));
-        let offers =
-            Offers { name: rig.name.clone(), channels: spec.channels.keys().copied().collect(), ..Offers::default() };
+        let offers = Offers {
+            name: rig.name.clone(),
+            channels: spec.channels.keys().copied().collect(),
+            controls: spec.controls.keys().copied().collect(),
+            ..Offers::default()
+        };
+        let actuators = sink.map(|sink| Self::actuators(rig, spec, sink)).transpose()?;
         let mut bench = Self {
+            actuators,
             interface: spec.interface.clone(),
             listener: Listener::start(&spec.interface, source)?,
             holds: Holds::new(&spec.channels, scaling),
@@ -79,7 +122,20 @@ impl CanBench {
             notes,
         };
         bench.measure()?;
+        // A command counts from when it was on the bus; a node that takes up frames at a pace of its own acts within a
+        // period.
+        if bench.actuators.as_ref().is_some_and(|actuators| actuators.commands.has(Control::DutyPct)) {
+            bench.offers.alignment.command_s = spec.period.get() / 3.0_f64.sqrt();
+        }
         Ok(bench)
+    }
+
+    fn actuators(rig: &Rig, spec: &CanSpec, sink: Box<dyn FrameSink>) -> Result<Actuators, DriverError> {
+        let commands = Commands::new(&spec.controls, rig.command);
+        let safe = commands.safe().map_err(|why| DriverError::Open { what: named(&spec.interface), why })?;
+        let period = Duration::from_secs_f64(spec.period.get());
+        let sender = Sender::start(&spec.interface, sink, safe, period)?;
+        Ok(Actuators { sender, commands, last: Setting::SAFE })
     }
 
     /// Measures how fast each signal comes, and begins the run's clock.
@@ -153,14 +209,10 @@ impl CanBench {
             match received.frame {
                 CanFrame::Data(frame) => {
                     self.unstamped += u64::from(!received.stamped);
-                    let id = match frame.id() {
-                        Id::Standard(id) => FrameId::Standard(id.as_raw()),
-                        Id::Extended(id) => FrameId::Extended(id.as_raw()),
-                    };
                     // A frame from before the clock began has a time before 0.
                     let early_s = self.origin.saturating_duration_since(received.at).as_secs_f64();
                     let late_s = received.at.saturating_duration_since(self.origin).as_secs_f64();
-                    self.holds.take(id, frame.data(), late_s - early_s);
+                    self.holds.take(identifier(&frame), frame.data(), late_s - early_s);
                 }
                 CanFrame::Error(frame) => self.heard(&frame.into_error())?,
                 CanFrame::Remote(_) => {}
@@ -186,28 +238,25 @@ impl CanBench {
         Ok(())
     }
 
-    fn told_of_errors(&self) -> String {
-        match self.errors.count {
-            0 => "no error frames".to_owned(),
-            1 => format!("an error frame: {}", self.errors.last),
-            count => format!("{count} error frames, the last: {}", self.errors.last),
+    /// The bench is in use, and the controls still go out.
+    fn beat(&self) -> Result<(), DriverError> {
+        self.actuators.as_ref().map_or(Ok(()), |actuators| actuators.sender.beat())
+    }
+
+    /// After a failure the controls go out with their safe values, before anybody asks for it.
+    fn guarded<T>(&mut self, outcome: Result<T, DriverError>) -> Result<T, DriverError> {
+        if let (Err(_), Some(actuators)) = (&outcome, &mut self.actuators) {
+            actuators.sender.fall_back();
+            actuators.last = Setting::SAFE;
         }
-    }
-}
-
-impl Bench for CanBench {
-    fn offers(&self) -> &Offers {
-        &self.offers
+        outcome
     }
 
-    fn set(&mut self, _setting: &Setting) -> Result<f64, DriverError> {
-        Ok(self.now_s())
-    }
-
-    fn read(&mut self, seconds: f64, _pace: Pace) -> Result<Block, DriverError> {
+    fn next_block(&mut self, seconds: f64) -> Result<Block, DriverError> {
         let until_s = self.holds.end_s() + seconds;
         let until_s = until_s.max(self.now_s());
         loop {
+            self.beat()?;
             self.fetch()?;
             let now_s = self.now_s();
             if now_s >= until_s && !self.holds.current_due(now_s) {
@@ -227,8 +276,49 @@ impl Bench for CanBench {
         }
     }
 
+    fn applied(&mut self, setting: &Setting) -> Result<f64, DriverError> {
+        // Bus-off is told by an error frame, and as what it is.
+        self.fetch()?;
+        let Some(actuators) = &mut self.actuators else { return Ok(self.now_s()) };
+        let at = actuators.apply(setting)?;
+        Ok(at.saturating_duration_since(self.origin).as_secs_f64())
+    }
+
+    fn told_of_errors(&self) -> String {
+        match self.errors.count {
+            0 => "no error frames".to_owned(),
+            1 => format!("an error frame: {}", self.errors.last),
+            count => format!("{count} error frames, the last: {}", self.errors.last),
+        }
+    }
+}
+
+impl Bench for CanBench {
+    fn offers(&self) -> &Offers {
+        &self.offers
+    }
+
+    fn set(&mut self, setting: &Setting) -> Result<f64, DriverError> {
+        let outcome = self.applied(setting);
+        self.guarded(outcome)
+    }
+
+    fn read(&mut self, seconds: f64, _pace: Pace) -> Result<Block, DriverError> {
+        let outcome = self.next_block(seconds);
+        self.guarded(outcome)
+    }
+
     fn make_safe(&mut self) -> Result<f64, DriverError> {
+        if let Some(actuators) = &mut self.actuators {
+            actuators.last = Setting::SAFE;
+            actuators.sender.make_safe()?;
+        }
         Ok(self.now_s())
+    }
+
+    fn close(&mut self) {
+        // Sends the safe values once more, and ends.
+        self.actuators = None;
     }
 
     fn clock_began(&self) -> Option<Instant> {
@@ -240,6 +330,9 @@ impl Bench for CanBench {
     }
 }
 
+#[cfg(test)]
+#[path = "acting_tests.rs"]
+mod acting_tests;
 #[cfg(test)]
 #[path = "tests.rs"]
 mod tests;

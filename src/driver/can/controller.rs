@@ -1,5 +1,7 @@
 //! What the kernel tells of a CAN controller before the bus is listened to, and what must be true of it.
 
+use std::io;
+
 use socketcan::nl::{CanState, InterfaceDetails};
 use socketcan::{CanCtrlMode, CanInterface};
 
@@ -51,14 +53,29 @@ impl Controller {
                  `ip link set {name} up type can bitrate RATE listen-only on`"
             ));
         }
+        let sends = !spec.controls.is_empty();
+        if sends && self.listen_only == Some(true) {
+            return refused(format!(
+                "it only listens, and the controls of the rig file are sent on it: `ip link set {name} down`, then \
+                 `ip link set {name} up type can bitrate RATE listen-only off`"
+            ));
+        }
+        let own = if sends {
+            format!("this program sends its controls every {:.0} ms", 1e3 * spec.period.get())
+        } else {
+            "this program sends no frames".to_owned()
+        };
         let mut notes = vec![match self.listen_only {
             Some(true) => format!("CAN controller `{name}` listens only"),
-            Some(false) => format!("CAN controller `{name}` acknowledges frames; this program sends none"),
-            None => format!("the kernel does not tell whether `{name}` listens only; this program sends no frames"),
+            Some(false) => format!("CAN controller `{name}` acknowledges frames; {own}"),
+            None => format!("the kernel does not tell whether `{name}` listens only; {own}"),
         }];
         let rate = self.bitrate.map(|rate| format!("{rate} bit/s"));
         let state = self.state.map(|state| format!("state {state:?}"));
-        let restart = self.restart_ms.filter(|ms| *ms > 0).map(|ms| format!("restarts by itself after {ms} ms"));
+        let restart = self.restart_ms.filter(|ms| *ms > 0).map(|ms| {
+            let then = if sends { "; safe values are what it sends then" } else { "" };
+            format!("restarts by itself {ms} ms after bus-off, which stops the run all the same{then}")
+        });
         let told: Vec<String> = [rate, state, restart].into_iter().flatten().collect();
         if !told.is_empty() {
             notes.push(format!("CAN controller `{name}`: {}", told.join(", ")));
@@ -93,13 +110,38 @@ pub(super) fn bus_off(interface: &str) -> String {
     )
 }
 
+/// A call to the interface that failed, as people are told of it.
+pub(super) fn gone(interface: &str, error: &io::Error) -> DriverError {
+    let why = match error.raw_os_error() {
+        Some(libc::ENETDOWN) => format!(
+            "it went down: find out what set it down (`dmesg`), and set it up again with \
+             `ip link set {interface} up type can bitrate RATE`"
+        ),
+        Some(libc::ENODEV | libc::ENXIO) => {
+            "its controller was removed: plug it in again, and look for a loose cable".to_owned()
+        }
+        _ => format!("a call to it failed: {error}"),
+    };
+    DriverError::Gone { what: named(interface), why }
+}
+
 #[cfg(test)]
 mod tests {
     //! No controller is at hand where tests run: what the kernel would tell is injected.
     use super::*;
+    use crate::config::can::CanTarget;
+    use crate::driver::Control;
+    use crate::driver::can::signal::{ByteOrder, Coding, FrameId, Layout, Signal};
+    use crate::units::Seconds;
 
     fn spec(listen_only: bool) -> CanSpec {
-        CanSpec { interface: "can7".to_owned(), listen_only, channels: [].into() }
+        CanSpec {
+            interface: "can7".to_owned(),
+            listen_only,
+            channels: [].into(),
+            period: Seconds(0.02),
+            controls: [].into(),
+        }
     }
 
     fn good() -> Controller {
@@ -119,7 +161,21 @@ mod tests {
         assert!(!notes.contains("restarts"), "{notes}");
         let loud = Controller { listen_only: Some(false), restart_ms: Some(100), ..good() };
         let notes = loud.check(&spec(false)).unwrap().join("; ");
-        assert!(notes.contains("acknowledges") && notes.contains("after 100 ms"), "{notes}");
+        assert!(notes.contains("acknowledges") && notes.contains("100 ms after bus-off"), "{notes}");
+        assert!(notes.contains("sends no frames"), "{notes}");
+    }
+
+    #[test]
+    fn injected_actuators_need_a_controller_that_sends() {
+        let layout = Layout::new(0, 1, ByteOrder::Little, Coding::Unsigned).unwrap();
+        let signal = Signal { frame: FrameId::Standard(0x210), layout, scale: 1.0, offset: 0.0, unit: String::new() };
+        let target = CanTarget { name: "BenchSwitch.Supply".to_owned(), signal, bytes: 8 };
+        let acts = CanSpec { controls: [(Control::SupplyOn, target)].into(), ..spec(false) };
+        let error = good().check(&acts).unwrap_err().to_string();
+        assert!(error.contains("only listens") && error.contains("listen-only off"), "{error}");
+        let loud = Controller { listen_only: Some(false), restart_ms: Some(100), ..good() };
+        let notes = loud.check(&acts).unwrap().join("; ");
+        assert!(notes.contains("controls every 20 ms") && notes.contains("safe values are what"), "{notes}");
     }
 
     #[test]

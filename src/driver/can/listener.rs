@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 
 use socketcan::CanFrame;
 
-use super::controller::named;
+use super::controller::{gone, named};
 use crate::driver::DriverError;
 
 /// Frames that wait to be fetched: more than two seconds of a full bus of 1 Mbit/s.
@@ -110,19 +110,4 @@ impl Drop for Listener {
             let _ = thread.join();
         }
     }
-}
-
-/// A failed read as people are told of it.
-fn gone(interface: &str, error: &io::Error) -> DriverError {
-    let why = match error.raw_os_error() {
-        Some(libc::ENETDOWN) => format!(
-            "it went down: find out what set it down (`dmesg`), and set it up again with \
-             `ip link set {interface} up type can bitrate RATE`"
-        ),
-        Some(libc::ENODEV | libc::ENXIO) => {
-            "its controller was removed: plug it in again, and look for a loose cable".to_owned()
-        }
-        _ => format!("reading failed: {error}"),
-    };
-    DriverError::Gone { what: named(interface), why }
 }

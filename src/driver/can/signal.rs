@@ -148,6 +148,16 @@ impl Layout {
         true
     }
 
+    /// Whether some bit belongs to both.
+    #[must_use]
+    pub fn overlaps(&self, other: &Self) -> bool {
+        let bits = |layout: &Self| {
+            let mut data = [0; MOST_BYTES];
+            if layout.put(u64::MAX, &mut data) { u64::from_le_bytes(data) } else { 0 }
+        };
+        bits(self) & bits(other) != 0
+    }
+
     /// The number that the bits stand for.
     #[expect(
         clippy::cast_precision_loss,
@@ -211,6 +221,12 @@ impl Signal {
     pub fn decode(&self, data: &[u8]) -> Option<f64> {
         let value = self.layout.number(self.layout.bits(data)?) * self.scale + self.offset;
         value.is_finite().then_some(value)
+    }
+
+    /// Distance of two values that the signal can hold; `None` of floating-point numbers.
+    #[must_use]
+    pub fn step(&self) -> Option<f64> {
+        (self.layout.coding != Coding::Float).then_some(self.scale.abs())
     }
 
     /// Puts the nearest value that the signal can hold into a frame's data; false where it cannot hold it or the frame is
@@ -348,19 +364,33 @@ mod tests {
         }
 
         #[test]
-        fn what_was_encoded_is_decoded(layout in layout(), data: [u8; 8], share in 0.0..1.0_f64, scale in 0.001..10.0_f64, offset in -500.0..500.0_f64) {
+        fn what_was_encoded_is_decoded_within_half_a_step_and_neighbours_stay(layout in layout(), data: [u8; 8], share in 0.0..1.0_f64, scale in 0.001..10.0_f64, offset in -500.0..500.0_f64) {
             let signal = Signal { frame: FrameId::Standard(1), layout, scale, offset, unit: String::new() };
+            // Any value that the signal reaches, most between two steps.
             let top = layout.mask().min(1 << 40) as f64;
             let number = match layout.coding {
-                Coding::Unsigned => (share * top).floor(),
-                Coding::Signed => ((share - 0.5) * top).floor(),
-                Coding::Float => f64::from(((share - 0.5) * 1e6) as f32),
+                Coding::Unsigned => share * top,
+                Coding::Signed => (share - 0.5) * top,
+                Coding::Float => (share - 0.5) * 1e6,
             };
             let value = number * scale + offset;
             let mut frame = data;
             prop_assert!(signal.encode(value, &mut frame), "{} of {:?}", number, layout);
             let back = signal.decode(&frame).unwrap();
-            prop_assert!((back - value).abs() <= 1e-6 * (1.0 + value.abs()), "{} came back as {}", value, back);
+            // A float of 32 bits has 24 of them for the number.
+            let step = signal.step().unwrap_or(scale * 1e6 * f64::from(f32::EPSILON));
+            prop_assert!((back - value).abs() <= step * 0.5 + 1e-14 * (1e3 + value.abs()), "{} came back as {}", value, back);
+            let mut rest = frame;
+            prop_assert!(layout.put(layout.bits(&data).unwrap(), &mut rest));
+            prop_assert_eq!(rest, data, "a neighbouring bit changed");
+        }
+
+        #[test]
+        fn layouts_overlap_where_one_changes_the_other(a in layout(), b in layout()) {
+            let mut data = [0; 8];
+            prop_assert!(a.put(u64::MAX, &mut data));
+            prop_assert_eq!(a.overlaps(&b), b.bits(&data) != Some(0));
+            prop_assert_eq!(a.overlaps(&b), b.overlaps(&a));
         }
     }
 }

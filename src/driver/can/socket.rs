@@ -1,12 +1,17 @@
-//! The kernel's CAN socket: frames of the signals in use and all error frames, stamped by the kernel where it can.
+//! The kernel's CAN sockets: one for the frames of the signals in use and all error frames, stamped by the kernel where it
+//! can; one that sends, and sees what became of it.
 
 use std::io;
 use std::time::{Duration, Instant, SystemTime};
 
-use socketcan::{CanFilter, CanSocket, ShouldRetry, Socket, SocketOptions};
+use socketcan::{
+    CanFilter, CanFrame, CanSocket, EmbeddedFrame, ExtendedId, Id, ShouldRetry, Socket, SocketOptions, StandardId,
+};
 
+use super::commands::Outgoing;
 use super::controller::named;
 use super::listener::{FrameSource, Received};
+use super::sender::FrameSink;
 use crate::driver::DriverError;
 use crate::driver::can::signal::FrameId;
 
@@ -25,10 +30,7 @@ pub(super) struct KernelSocket {
 impl KernelSocket {
     /// Listens for `frames` on `interface`.
     pub(super) fn open(interface: &str, frames: impl IntoIterator<Item = FrameId>) -> Result<Self, DriverError> {
-        let refused = |doing: &str, error: &io::Error| DriverError::Open {
-            what: named(interface),
-            why: format!("{doing} failed: {error}"),
-        };
+        let refused = |doing: &str, error: &io::Error| refused(interface, doing, error);
         let socket = CanSocket::open(interface).map_err(|error| refused("opening", &error))?;
         let filters: Vec<CanFilter> = frames.into_iter().map(filter).collect();
         socket.set_filters(&filters).map_err(|error| refused("asking for its frames", &error))?;
@@ -56,6 +58,55 @@ impl FrameSource for KernelSocket {
             Err(error) if error.should_retry() || error.kind() == io::ErrorKind::Interrupted => Ok(None),
             Err(error) => Err(error),
         }
+    }
+}
+
+/// The socket that sends.
+#[derive(Debug)]
+pub(super) struct KernelSender(CanSocket);
+
+impl KernelSender {
+    /// Opens `interface` to send `frames` and to see whoever sends such.
+    pub(super) fn open(interface: &str, frames: impl IntoIterator<Item = FrameId>) -> Result<Self, DriverError> {
+        let refused = |doing: &str, error: &io::Error| refused(interface, doing, error);
+        let socket = CanSocket::open(interface).map_err(|error| refused("opening", &error))?;
+        let filters: Vec<CanFilter> = frames.into_iter().map(filter).collect();
+        socket.set_filters(&filters).map_err(|error| refused("asking for its own frames", &error))?;
+        // Handed back by the controller once they were on the bus.
+        socket.set_recv_own_msgs(true).map_err(|error| refused("asking for its own frames", &error))?;
+        socket.set_nonblocking(true).map_err(|error| refused("asking not to wait", &error))?;
+        Ok(Self(socket))
+    }
+}
+
+impl FrameSink for KernelSender {
+    fn send(&mut self, frame: &Outgoing) -> io::Result<()> {
+        let id = match frame.id {
+            FrameId::Standard(id) => StandardId::new(id).map(Id::Standard),
+            FrameId::Extended(id) => ExtendedId::new(id).map(Id::Extended),
+        };
+        let made = id.and_then(|id| CanFrame::new(id, frame.payload()));
+        self.0.write_frame(&made.ok_or(io::ErrorKind::InvalidInput)?)
+    }
+
+    fn seen(&mut self) -> io::Result<Option<(FrameId, Vec<u8>)>> {
+        match self.0.read_frame() {
+            Ok(frame) => Ok(Some((identifier(&frame), frame.data().to_vec()))),
+            Err(error) if error.should_retry() || error.kind() == io::ErrorKind::Interrupted => Ok(None),
+            Err(error) => Err(error),
+        }
+    }
+}
+
+fn refused(interface: &str, doing: &str, error: &io::Error) -> DriverError {
+    DriverError::Open { what: named(interface), why: format!("{doing} failed: {error}") }
+}
+
+/// Identifier of a frame.
+pub(super) fn identifier(frame: &impl EmbeddedFrame) -> FrameId {
+    match frame.id() {
+        Id::Standard(id) => FrameId::Standard(id.as_raw()),
+        Id::Extended(id) => FrameId::Extended(id.as_raw()),
     }
 }
 

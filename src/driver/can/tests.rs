@@ -90,7 +90,7 @@ fn shipped(max_age_s: f64) -> (Rig, CanSpec) {
 
 fn listen(source: Injected, max_age_s: f64) -> Result<CanBench, DriverError> {
     let (rig, spec) = shipped(max_age_s);
-    CanBench::listen(&rig, &spec, source, Vec::new())
+    CanBench::begin(&rig, &spec, source, None, Vec::new())
 }
 
 /// Reads until it fails.
@@ -181,7 +181,7 @@ fn injected_error_frames_are_noted_and_counted_and_bus_off_ends_the_run_until_a_
 #[test]
 fn injected_loss_of_the_interface_says_what_to_do() {
     for (errno, says) in
-        [(libc::ENETDOWN, "ip link set can0 up"), (libc::ENODEV, "removed"), (libc::EIO, "reading failed")]
+        [(libc::ENETDOWN, "ip link set can0 up"), (libc::ENODEV, "removed"), (libc::EIO, "a call to it failed")]
     {
         let (_node, sender, source) = Node::injects(vec![frame(SUPPLY), frame(FAN)]);
         let mut bench = listen(source, 2.0).unwrap();
