@@ -11,6 +11,7 @@ use std::process::{Command, Output};
 use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::{Duration, Instant};
 
+use galebench::bench::Channel;
 use galebench::config;
 use galebench::driver::virtual_bench::VirtualBench;
 use galebench::ops::analyze::analyze;
@@ -75,6 +76,20 @@ fn in_box(command: &[String], environment: &[(&str, &str)]) -> Output {
     box_command(command, environment).output().expect("a shell")
 }
 
+/// What differs from bench.toml with both contacts and the ambient temperature on a CAN bus.
+const ON_CAN: [(&str, &str); 4] = [
+    ("[control.supply_on]\n", "[can]\ninterface = \"vcan0\"\n\n[control.supply_on]\n"),
+    (
+        "address = \"gpio:supply-relay\"\nfeedback = \"gpio:relay-feedback\"\n",
+        "driver = \"can\"\nframe = { id = 0x210, start = 0, length = 1, bytes = 1 }\n",
+    ),
+    ("address = \"gpio:pre-charge\"\n", "driver = \"can\"\nframe = { id = 0x210, start = 1, length = 1, bytes = 1 }\n"),
+    (
+        "address = \"iio:iio-bench/temp1\"\nscale = 1\n",
+        "driver = \"can\"\nframe = { id = 0x320, start = 0, length = 16 }\nscale = 0.01\nmax_age = \"200 ms\"\n",
+    ),
+];
+
 /// A run of the triage in the box.
 struct Session {
     folder: tempfile::TempDir,
@@ -85,9 +100,30 @@ struct Session {
 impl Session {
     /// Runs it, and beside it the shell command `meanwhile`.
     fn run(meanwhile: &str) -> Self {
+        Self::with(meanwhile, |_| Vec::new())
+    }
+
+    /// The same with more arguments of the session.
+    fn with(meanwhile: &str, more: impl FnOnce(&Path) -> Vec<String>) -> Self {
         let folder = tempfile::tempdir().expect("a temporary folder");
-        let output = in_box(&session(folder.path(), folder.path(), meanwhile), &[]);
+        let mut command = session(folder.path(), meanwhile);
+        command.extend(more(folder.path()));
+        let output = in_box(&command, &[]);
         Self { status: output.status.code(), said: said(&output), folder }
+    }
+
+    /// The same with both contacts and the ambient temperature on a CAN bus.
+    fn on_can(meanwhile: &str) -> Self {
+        Self::with(meanwhile, |folder| {
+            let mut rig = std::fs::read_to_string(support::shipped("tests/kernel-box/bench.toml")).expect("the rig");
+            for (here, there) in ON_CAN {
+                assert_eq!(rig.matches(here).count(), 1, "{here}");
+                rig = rig.replace(here, there);
+            }
+            let path = folder.join("can.toml");
+            std::fs::write(&path, rig).expect("a file");
+            vec![path.to_str().expect("a path of letters").to_owned(), "can-node".to_owned()]
+        })
     }
 
     fn file(&self, name: &str) -> String {
@@ -136,12 +172,12 @@ fn record_in(root: &Path) -> PathBuf {
     all.remove(0)
 }
 
-/// The command that plays a triage: what belongs to the plant in `folder`, reports and record in `reports`.
-fn session(folder: &Path, reports: &Path, meanwhile: &str) -> Vec<String> {
+/// The command that plays a triage and leaves everything in `folder`.
+fn session(folder: &Path, meanwhile: &str) -> Vec<String> {
     let binaries = Path::new(env!("CARGO_BIN_EXE_galebench")).parent().expect("a folder");
     let script = support::shipped("tests/kernel-box/session");
     let plan = support::shipped("test-plans/quick.toml");
-    let reports = reports.join("reports");
+    let reports = folder.join("reports");
     [script.as_path(), binaries, folder, &plan, &reports]
         .map(|path| path.to_str().expect("a path of letters").to_owned())
         .into_iter()
@@ -217,6 +253,41 @@ fn a_converter_unplugged_in_the_run_ends_it_with_the_supply_off() {
     let session = Session::run("sleep 12; echo iio-bench > /sys/bus/platform/drivers/iio-bench/unbind");
     assert_eq!(session.file("meanwhile"), "", "the converter stayed");
     session.stopped(4, "unplugged");
+}
+
+/// Sender and receiver are can-utils: other people's code.
+#[test]
+fn a_triage_with_sensor_and_contacts_on_a_can_bus_comes_through() {
+    if !usable() {
+        return;
+    }
+    let session = Session::on_can("");
+    assert_eq!(session.status, Some(0), "{}", session.said);
+    let evaluated = session.evaluated();
+    let ambient = evaluated.recording.mean(Channel::AmbientC, 0.0, f64::INFINITY).expect("an ambient temperature");
+    assert!((ambient - 22.0).abs() < 1e-3, "{ambient} °C");
+    assert_eq!(evaluated.recording.lost, 0, "samples were lost");
+    let switched = session.file("node");
+    let switched: Vec<_> = switched.lines().collect();
+    // Off, through the pre-charge, both contacts, the main one alone; off at the end.
+    assert!(switched.starts_with(&["00", "02", "03", "01"]), "{switched:?}");
+    assert_eq!(switched.last(), Some(&"00"), "{switched:?}");
+    assert!(evaluated.document.results.contains_key(&ResultName::StartDutyPct), "{}", session.said);
+}
+
+#[test]
+fn a_can_interface_that_goes_down_ends_the_run_and_the_node_opens_its_contacts() {
+    if !usable() {
+        return;
+    }
+    let session = Session::on_can("sleep 12; cut -d' ' -f1 /proc/uptime; ip link set vcan0 down");
+    session.stopped(4, "vcan0");
+    let down_s: f64 = session.file("meanwhile").trim().parse().expect("when it went down");
+    let took_ns = session.last("relay", false) - (down_s * 1e9) as i128;
+    println!("interface down to relay open: {:.0} ms of guest time", took_ns as f64 / 1e6);
+    // The node's own time limit, and the turns of a shell.
+    assert!((0..200_000_000).contains(&took_ns), "{took_ns} ns");
+    assert!(session.said.contains("not confirmed"), "{}", session.said);
 }
 
 #[test]
