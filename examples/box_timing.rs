@@ -14,14 +14,13 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use galebench::bench::{Pace, Setting, Supply};
+use galebench::config;
+use galebench::config::plan::Plan;
 use galebench::config::rig::{DriverSpec, Rig};
-use galebench::driver::Bench as _;
 use galebench::driver::linux;
 use galebench::record::event::Header;
-use galebench::config::plan::Plan;
 use galebench::safety::{Limits, Nowhere, Pulse, StopHandle, Supervisor};
 use galebench::units::Hertz;
-use galebench::config;
 use rand::{RngExt as _, SeedableRng as _};
 use rand_xoshiro::Xoshiro256PlusPlus;
 
