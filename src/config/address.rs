@@ -118,7 +118,7 @@ impl Address {
         let Self::Gpio { chip: None, line } = self else { return None };
         let digits = line.strip_prefix("GPIO")?;
         let pin = digits.parse().ok()?;
-        (format!("{pin}") == digits && FIRST_PIN <= pin && pin <= LAST_PIN).then_some(pin)
+        (format!("{pin}") == digits && (FIRST_PIN..=LAST_PIN).contains(&pin)).then_some(pin)
     }
 
     /// Where on the 40-pin header of a Raspberry Pi it is, or at which input of a part on a bus.
