@@ -50,6 +50,8 @@ pub(in crate::driver) struct Paced {
     pub(in crate::driver) name: String,
     pub(in crate::driver) slots: Vec<Slot>,
     pub(in crate::driver) rate_hz: f64,
+    /// Whether this program paces it, so that what comes slower than asked is lost and no clock of its own.
+    pub(in crate::driver) ours: bool,
     pub(in crate::driver) source: Box<dyn Source>,
 }
 
@@ -69,6 +71,8 @@ pub(in crate::driver) struct Readings {
 struct Lane {
     sampler: Sampler,
     slots: Vec<Slot>,
+    rate_hz: f64,
+    ours: bool,
     /// Samples that wait to be matched with those of the main source; empty for that one itself.
     recent: VecDeque<Tick>,
 }
@@ -106,9 +110,10 @@ impl Lanes {
     pub(in crate::driver) fn open(rig: &Rig, board: &BoardSpec, readings: Readings) -> Result<Self, DriverError> {
         let rate_hz = board.rate.get();
         let mut lanes = Vec::new();
-        for Paced { name, slots, rate_hz, source } in readings.paced {
+        for Paced { name, slots, rate_hz, ours, source } in readings.paced {
             few(&name, slots.len())?;
-            lanes.push(Lane { sampler: Sampler::start(&name, source, rate_hz)?, slots, recent: VecDeque::new() });
+            let sampler = Sampler::start(&name, source, rate_hz)?;
+            lanes.push(Lane { sampler, slots, rate_hz, ours, recent: VecDeque::new() });
         }
         let main = Slot { channel: Channel::SupplyA, low: false };
         lanes.sort_by_key(|lane| !lane.slots.contains(&main));
@@ -140,15 +145,15 @@ impl Lanes {
             opened.origin_ns = now_ns();
             opened.pace = "sampling: nothing keeps a pace here; outputs and slow readings alone".to_owned();
         } else {
-            opened.measure(rate_hz)?;
+            opened.measure()?;
         }
         Ok(opened)
     }
 
     /// Measures the pace of the main source and begins the run's clock.
     #[expect(clippy::cast_precision_loss, reason = "half a second of nanoseconds")]
-    fn measure(&mut self, rate_hz: f64) -> Result<(), DriverError> {
-        let main = &self.lanes[0].sampler;
+    fn measure(&mut self) -> Result<(), DriverError> {
+        let (main, rate_hz) = (&self.lanes[0].sampler, self.lanes[0].rate_hz);
         main.clear();
         let mut stamps = Vec::new();
         let deadline = Instant::now() + Duration::from_secs_f64(MEASURED_S) + ALLOWED;
@@ -169,7 +174,8 @@ impl Lanes {
         steps.sort_by(f64::total_cmp);
         let median_s = steps[steps.len() / 2];
         // What a trigger was told it does; only a converter with a clock of its own is taken at its measured pace.
-        let dt_s = if (median_s * rate_hz - 1.0).abs() < 0.02 { 1.0 / rate_hz } else { 1.0 / effective_hz };
+        let as_asked = self.lanes[0].ours || (median_s * rate_hz - 1.0).abs() < 0.02;
+        let dt_s = if as_asked { 1.0 / rate_hz } else { 1.0 / effective_hz };
         let missing = (span_s / dt_s - steps.len() as f64).round().max(0.0);
         if missing > 0.2 * steps.len() as f64 {
             let why = format!(
@@ -408,5 +414,32 @@ mod tests {
         let at = |stamp_ns, most| nearest(&recent, stamp_ns, most).map(|tick| tick.stamp_ns);
         assert_eq!((at(149, 60), at(151, 60), at(90, 60), at(360, 60)), (Some(100), Some(200), Some(100), Some(300)));
         assert_eq!(at(361, 60), None);
+    }
+
+    /// Samples stamped at a third of the rate that the rig asks for.
+    #[derive(Debug)]
+    struct Slower(u64);
+
+    impl Source for Slower {
+        fn fetch(&mut self, into: &mut Vec<Tick>) -> Result<(), DriverError> {
+            self.0 += 1_500_000;
+            into.push(Tick { stamp_ns: self.0, values: [0.0; MOST_SLOTS] });
+            std::thread::sleep(Duration::from_micros(50));
+            Ok(())
+        }
+    }
+
+    #[test]
+    fn what_comes_slower_than_this_program_asked_is_lost_and_no_pace_of_its_own() {
+        let rig = crate::config::load_rig(std::path::Path::new("rigs/low-cost-bench.toml")).unwrap();
+        let board = rig.driver.board().unwrap();
+        let open = |ours: bool| {
+            let slots = vec![Slot { channel: Channel::SupplyA, low: false }];
+            let paced = Paced { name: "slow".to_owned(), slots, rate_hz: 2_000.0, ours, source: Box::new(Slower(0)) };
+            Lanes::open(&rig, board, Readings { paced: vec![paced], ..Readings::default() })
+        };
+        let refused = open(true).unwrap_err().to_string();
+        assert!(refused.contains("only 667 samples a second come where 2000 are asked"), "{refused}");
+        assert!((open(false).unwrap().grid.dt_s() - 1.5e-3).abs() < 1e-9);
     }
 }

@@ -1,7 +1,7 @@
 //! Attributes of the kernel: small text files, one value each. Errors name the file and say what to do.
 
-use std::fs::{self, OpenOptions};
-use std::io::{ErrorKind, Write as _};
+use std::fs;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 
@@ -15,16 +15,6 @@ pub(in crate::driver) fn read(path: &Path) -> Result<String, DriverError> {
 /// Reads an attribute that holds a number.
 pub(in crate::driver) fn number<T: FromStr>(path: &Path) -> Result<T, DriverError> {
     parsed(path, &read(path)?)
-}
-
-/// Writes an attribute.
-pub(in crate::driver) fn write(path: &Path, value: &str) -> Result<(), DriverError> {
-    // No truncation and no creation: an attribute is there or it is not.
-    let written = OpenOptions::new().write(true).open(path).and_then(|mut file| file.write_all(value.as_bytes()));
-    written.map_err(|error| {
-        let DriverError::Open { what, why } = failed(path, &error) else { return failed(path, &error) };
-        DriverError::Open { what, why: format!("`{value}` was not taken: {why}") }
-    })
 }
 
 /// The attribute's number in text that was read already.
@@ -114,13 +104,5 @@ mod tests {
         assert!(several.contains("several") && several.contains("1-0048"), "{several}");
         let none = device(&class, "ina226").unwrap_err().to_string();
         assert!(none.contains("monitor (1-0040)"), "{none}");
-    }
-
-    #[test]
-    fn a_missing_attribute_is_not_created() {
-        let dir = tempfile::tempdir().unwrap();
-        let path = dir.path().join("enable");
-        assert!(write(&path, "1").unwrap_err().to_string().contains("not there"));
-        assert!(!path.exists());
     }
 }

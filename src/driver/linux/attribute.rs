@@ -1,12 +1,23 @@
 //! Attributes of the kernel that stay open to be read again, and those that are changed for a run and put back after it.
 
-use std::fs::File;
+use std::fs::{File, OpenOptions};
+use std::io::Write as _;
 use std::os::unix::fs::FileExt as _;
 use std::path::{Path, PathBuf};
 
 use crate::driver::DriverError;
 use crate::driver::board::sampler::Gauge;
-use crate::driver::board::sysfs::{failed, parsed, read, write};
+use crate::driver::board::sysfs::{failed, parsed, read};
+
+/// Writes an attribute.
+pub(super) fn write(path: &Path, value: &str) -> Result<(), DriverError> {
+    // No truncation and no creation: an attribute is there or it is not.
+    let written = OpenOptions::new().write(true).open(path).and_then(|mut file| file.write_all(value.as_bytes()));
+    written.map_err(|error| {
+        let DriverError::Open { what, why } = failed(path, &error) else { return failed(path, &error) };
+        DriverError::Open { what, why: format!("`{value}` was not taken: {why}") }
+    })
+}
 
 /// A reading that stays open and is read again and again.
 #[derive(Debug)]
@@ -77,5 +88,13 @@ mod tests {
             assert_eq!(read(&path).unwrap(), "64");
         }
         assert_eq!(read(&path).unwrap(), "16");
+    }
+
+    #[test]
+    fn a_missing_attribute_is_not_created() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("enable");
+        assert!(write(&path, "1").unwrap_err().to_string().contains("not there"));
+        assert!(!path.exists());
     }
 }

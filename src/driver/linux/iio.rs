@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 
-use super::attribute::{Reading, Restore};
+use super::attribute::{self, Reading, Restore};
 use super::scan::{Element, Layout};
 use crate::driver::DriverError;
 use crate::driver::board::sampler::{MOST_SLOTS, Source, Tick};
@@ -141,7 +141,7 @@ impl Capture {
             stamp: stamp.ok_or_else(no_stamp)?,
             _restore: restore,
         };
-        sysfs::write(&dir.join("buffer/enable"), "1")?;
+        attribute::write(&dir.join("buffer/enable"), "1")?;
         Ok(capture)
     }
 }
@@ -149,7 +149,7 @@ impl Capture {
 impl Drop for Capture {
     fn drop(&mut self) {
         // A device that is gone captures no more.
-        let _ = sysfs::write(&self.dir.join("buffer/enable"), "0");
+        let _ = attribute::write(&self.dir.join("buffer/enable"), "0");
     }
 }
 

@@ -13,6 +13,7 @@ mod gpio;
 mod iio;
 #[cfg(test)]
 mod lanes_tests;
+mod polled;
 mod pwm;
 mod scan;
 
@@ -20,11 +21,12 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use self::iio::Capture;
+use self::polled::Polled;
 use super::board::bench::BoardBench;
 use super::board::edges::Edges;
 use super::board::lanes::{Paced, Readings, Slot, wanted};
 use super::board::ports::{Devices, Input, Output, PulseOutput};
-use super::board::sampler::{Gauge, Polled};
+use super::board::sampler::Gauge;
 use super::board::{pulses, sysfs};
 use super::{Bench, DriverError};
 use crate::config::address::Address;
@@ -92,13 +94,13 @@ impl Devices for Kernel<'_> {
             let dir = sysfs::device(&self.sys.join("bus/iio/devices"), &device)?;
             let (slots, names): (Vec<Slot>, Vec<String>) = channels.into_iter().unzip();
             let capture = Capture::open(&dir, self.sys, self.dev, &names, rate_hz, board.trigger.as_deref())?;
-            readings.paced.push(Paced { name: device, slots, rate_hz, source: Box::new(capture) });
+            readings.paced.push(Paced { name: device, slots, rate_hz, ours: false, source: Box::new(capture) });
         }
         if !polled.is_empty() {
             let (slots, gauges): (Vec<Slot>, Vec<_>) = polled.into_iter().unzip();
             #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "bounded by the rig file")]
             let source = Box::new(Polled::new(gauges, (1e9 / rate_hz) as u64));
-            readings.paced.push(Paced { name: "polled readings".to_owned(), slots, rate_hz, source });
+            readings.paced.push(Paced { name: "polled readings".to_owned(), slots, rate_hz, ours: false, source });
         }
         Ok(readings)
     }

@@ -8,6 +8,7 @@ use std::fs::OpenOptions;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
+use super::attribute;
 use crate::config::address::Address;
 use crate::driver::DriverError;
 use crate::driver::board::ports::PulseOutput;
@@ -33,7 +34,7 @@ impl Pulses {
         let claim = Claim::take(sys, marks, address)?;
         let channel = claim.channel();
         if !channel.exists()
-            && let Err(error) = sysfs::write(&claim.chip.join("export"), &claim.number.to_string())
+            && let Err(error) = attribute::write(&claim.chip.join("export"), &claim.number.to_string())
         {
             let busy = "the kernel or another program uses the channel (a fan of the board itself, a backlight)";
             return Err(DriverError::Open { what: address.to_string(), why: format!("{error}; {busy}") });
@@ -61,14 +62,14 @@ impl Pulses {
         if sysfs::read(&polarity).is_ok_and(|polarity| polarity != "normal") {
             // The kernel takes a new polarity of a disabled output only.
             self.write("enable", 0)?;
-            sysfs::write(&polarity, "normal")?;
+            attribute::write(&polarity, "normal")?;
         }
         self.set(Hertz(100.0), Duty::ZERO)?;
         self.write("enable", 1)
     }
 
     fn write(&self, file: &str, value: u64) -> Result<(), DriverError> {
-        sysfs::write(&self.channel.join(file), &value.to_string())
+        attribute::write(&self.channel.join(file), &value.to_string())
     }
 }
 
@@ -94,7 +95,7 @@ impl Drop for Pulses {
         // Each is tried whatever became of the others; a device that is gone has no output.
         let _ = self.write("duty_cycle", 0);
         let _ = self.write("enable", 0);
-        let _ = sysfs::write(&self.claim.chip.join("unexport"), &self.claim.number.to_string());
+        let _ = attribute::write(&self.claim.chip.join("unexport"), &self.claim.number.to_string());
     }
 }
 

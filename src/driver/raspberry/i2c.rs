@@ -43,7 +43,7 @@ pub(super) fn open(
     let rate_hz = 1e9 / spacing_ns as f64;
     let slots = wanted.iter().map(|(slot, _)| *slot).collect();
     let source = Box::new(Steady { part, pace: Pace::new(spacing_ns), silent: 0 });
-    readings.paced.push(Paced { name, slots, rate_hz, source });
+    readings.paced.push(Paced { name, slots, rate_hz, ours: true, source });
     Ok(())
 }
 

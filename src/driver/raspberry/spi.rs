@@ -76,7 +76,7 @@ pub(super) fn open(
     // Anywhere within the scan: the deviation of an even spread.
     readings.skew_s.extend(wanted.iter().map(|(slot, _)| (slot.channel, scan_s / 12_f64.sqrt())));
     let slots = wanted.iter().map(|(slot, _)| *slot).collect();
-    readings.paced.push(Paced { name, slots, rate_hz: board.rate.get(), source: Box::new(converter) });
+    readings.paced.push(Paced { name, slots, rate_hz: board.rate.get(), ours: true, source: Box::new(converter) });
     Ok(())
 }
 
