@@ -10,10 +10,10 @@ fn read(path: &str) -> String {
 
 /// Sources and targets of the package's files.
 fn assets() -> Vec<(String, String)> {
-    let manifest: toml::Table = read("Cargo.toml").parse().unwrap();
+    let manifest: toml::Table = read("Cargo.toml").parse().expect("a manifest");
     let deb = &manifest["package"]["metadata"]["deb"];
-    let text = |value: &toml::Value| value.as_str().unwrap().to_owned();
-    let assets = deb["assets"].as_array().unwrap().iter();
+    let text = |value: &toml::Value| value.as_str().expect("text").to_owned();
+    let assets = deb["assets"].as_array().expect("assets").iter();
     assets.map(|asset| (text(&asset[0]), text(&asset[1]))).collect()
 }
 
@@ -21,7 +21,8 @@ fn assets() -> Vec<(String, String)> {
 fn named(pattern: &str) -> usize {
     let (folder, name) = pattern.rsplit_once('/').unwrap_or((".", pattern));
     let (before, after) = name.split_once('*').unwrap_or((name, ""));
-    let names = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().file_name().into_string().unwrap());
+    let entries = std::fs::read_dir(folder).unwrap_or_else(|error| panic!("{folder}: {error}"));
+    let names = entries.map(|entry| entry.expect("an entry").file_name().to_string_lossy().into_owned());
     names
         .filter(|file| match name.contains('*') {
             true => file.len() >= before.len() + after.len() && file.starts_with(before) && file.ends_with(after),

@@ -120,7 +120,14 @@ fn rows(rig: &Rig, board: Option<&BoardSpec>) -> Vec<Row> {
         let pin = spec.map(|spec| pin_of(&spec.address)).or_else(|| name(control));
         let Some(pin) = pin else { return };
         let level = if spec.is_some_and(|spec| spec.active_low) { "low switches on" } else { "high switches on" };
-        let level = if spec.is_some() { level } else { "" };
+        let on_bus = sent(rig, control).is_some();
+        let level = if spec.is_some() {
+            level
+        } else if on_bus {
+            "1 switches on"
+        } else {
+            ""
+        };
         rows.push(row(pin, what, Element::RelayDriver, net, level));
         if let Some(feedback) = spec.and_then(|spec| spec.feedback.as_ref()) {
             rows.push(row(pin_of(feedback), format!("{what} feedback"), Element::Contact, net, "high when closed"));
@@ -381,6 +388,12 @@ fn cautions(rig: &Rig) -> Vec<String> {
     if rig.driver.has_header() {
         all.push("The board's pins bear 3.3 V: 5 V on one of them ends the board.".to_owned());
     }
+    if rig.driver.bus().is_some_and(|bus| !bus.controls.is_empty()) {
+        all.push(
+            "The node on the bus must switch off by itself when frames stay away: nobody tells it to when the program is gone."
+                .to_owned(),
+        );
+    }
     if rig.emergency_stop.is_none() {
         all.push(
             "The program is not told of the emergency stop on this rig: it must cut the supply by itself.".to_owned(),
@@ -447,6 +460,26 @@ mod tests {
         assert_eq!(pin("case_c"), Some("can0/0x1A1 bit 23"));
         assert_eq!(pin("ambient_c"), Some("hwmon:1-0049/temp1"));
         assert!(text(&sheet).contains("120 Ohm") && sheet.note.contains("CAN bus `can0`"));
+    }
+
+    #[test]
+    fn controls_on_a_bus_are_named_by_their_signals_and_come_with_their_caution() {
+        let path = Path::new("rigs/can-bench.toml");
+        let text = std::fs::read_to_string(path).unwrap();
+        let (from, to) = (text.find("[control.supply_on]").unwrap(), text.find("# What is sampled.").unwrap());
+        let own = "[control.supply_on]\ndriver = \"can\"\naddress = \"BenchSwitch.Supply\"\n\n\
+                   [first_power]\nmeans = \"none\"\n\n";
+        let rest = text[to..].replace("[first_power]\nmeans = \"pre-charge\"", "");
+        let rest = rest.lines().filter(|line| !line.starts_with("resistance") || line.contains("5 mOhm"));
+        let text = format!("{}{own}{}", &text[..from], rest.collect::<Vec<_>>().join("\n"));
+        let rig = config::parse_rig(path, &text).map_err(|problems| problems.to_string()).unwrap();
+        let sheet = of(&rig);
+        assert_eq!(
+            (sheet.rows[0].pin.as_str(), sheet.rows[0].note.as_str()),
+            ("can0/BenchSwitch.Supply", "1 switches on")
+        );
+        assert!(sheet.cautions.iter().any(|caution| caution.contains("when frames stay away")));
+        assert!(!of(&config::load_rig(path).unwrap()).cautions.iter().any(|caution| caution.contains("frames")));
     }
 
     #[test]
