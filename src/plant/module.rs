@@ -98,17 +98,35 @@ impl Module {
         self.ratio() <= 0.0 && self.target <= 0.0 && self.pending.is_empty() && !matches!(self.power, Power::Booting(_))
     }
 
-    /// The bench changed the line.
+    /// When it next does something by its own clock.
+    pub(crate) fn next_due_s(&self, config: &ModuleConfig) -> Option<f64> {
+        if let Power::Booting(until_s) = self.power {
+            return Some(until_s);
+        }
+        if let Some(waiting) = self.pending.front() {
+            return Some(waiting.due_s);
+        }
+        let sleep = config.sleep.filter(|_| self.power == Power::Awake && self.target <= 0.0)?;
+        let kept_awake = !sleep.with_edges && matches!(self.pattern, Pattern::Edges { .. });
+        (!kept_awake).then_some(self.busy_s + sleep.after_s)
+    }
+
+    /// The bench changed the line, `phase` of a period after the last edge on it.
     pub(crate) fn set_line(
         &mut self,
-        now_s: f64,
+        (now_s, phase): (f64, f64),
         line: LineDrive,
         config: &ModuleConfig,
         rig: &LineRig,
         supply_v: f64,
     ) {
         self.line = line;
+        let before = self.pattern;
         self.look(now_s, config, rig, supply_v);
+        if let (Pattern::Edges { hz, .. }, Pattern::Steady(_)) = (before, self.pattern) {
+            // The last edge was its last activity, not the moment from which none came any more.
+            self.busy_s = self.busy_s.min(now_s - phase / hz);
+        }
     }
 
     /// Looks at the line; a changed pattern takes effect after the delay that belongs to it.
