@@ -2,6 +2,7 @@
 #![deny(clippy::disallowed_methods, clippy::disallowed_macros, clippy::disallowed_types)]
 
 mod absence;
+mod by_frequency;
 pub mod calibration;
 mod capacitance;
 pub mod command;
@@ -83,6 +84,7 @@ pub fn analyse(rec: &Recording) -> Findings {
     saturation::find(rec, &mut findings);
     discover::find(rec, &mut findings);
     frequency::find(rec, &mut findings);
+    by_frequency::find(rec, &mut findings);
     loss::find(rec, &mut findings);
     steadiness::find(rec, &mut findings);
     findings.events = events::find(rec);

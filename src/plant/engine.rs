@@ -8,7 +8,7 @@ use rand_xoshiro::Xoshiro256PlusPlus;
 use super::command::{self, LineDrive};
 use super::config::{Freewheel, PlantConfig, Side, Switch};
 use super::energy::Books;
-use super::module::{Module, Senses};
+use super::module::{Module, SAME_S, Senses};
 use super::motor::{Motor, Terminals};
 use super::source::{Relay, Source};
 
@@ -113,8 +113,6 @@ struct Path {
 
 /// Stream of the phases beside that of the noise.
 const PHASE: u64 = 0x7068_6173;
-/// Times closer than this are the same.
-const SAME_S: f64 = 1e-9;
 /// Longest inner step while current may flow.
 const STEP_S: f64 = 1e-3;
 /// The same while the capacitor node is soft (relay open or first-power means) and the output conducts.

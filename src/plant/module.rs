@@ -169,7 +169,7 @@ impl Module {
     /// Lets `dt` pass and returns the output ratio at its end.
     pub(crate) fn step(&mut self, now_s: f64, dt: f64, config: &ModuleConfig, rig: &LineRig, senses: Senses) -> f64 {
         self.keep_power(now_s, config, rig, senses);
-        while self.pending.front().is_some_and(|waiting| waiting.due_s <= now_s + 1e-9) {
+        while self.pending.front().is_some_and(|waiting| waiting.due_s <= now_s + SAME_S) {
             if let Some(due) = self.pending.pop_front() {
                 self.apply(due.demand);
             }
@@ -196,7 +196,7 @@ impl Module {
                 self.resets = if senses.supply_v < COLD_V { 0 } else { self.resets + 1 };
                 *self = Self { line: self.line, resets: self.resets, ..Self::new() };
             }
-            Power::Booting(until_s) if now_s >= until_s => {
+            Power::Booting(until_s) if now_s + SAME_S >= until_s => {
                 self.power = Power::Awake;
                 self.pattern = command::pattern(self.line, &config.input, rig, senses.supply_v, false);
                 self.ramp.hard = config.ramp.power_up == PowerUp::Hard;
@@ -280,7 +280,7 @@ impl Module {
         if !sleep.with_edges && matches!(self.pattern, Pattern::Edges { .. }) {
             self.busy_s = now_s;
         }
-        if now_s - self.busy_s >= sleep.after_s {
+        if now_s + SAME_S >= self.busy_s + sleep.after_s {
             self.power = Power::Asleep(now_s);
             self.decoder = Decoder::default();
             // The pull-up may go with the controller: that is no new command.
@@ -305,6 +305,9 @@ impl Module {
         own + config.defect.leak_ohm.map_or(0.0, |ohm| supply_v / ohm)
     }
 }
+
+/// Times closer than this are the same.
+pub(crate) const SAME_S: f64 = 1e-9;
 
 /// Static output ratio for a duty while the output is on.
 pub(crate) fn output_ratio(config: &ModuleConfig, duty: f64) -> f64 {
