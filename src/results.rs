@@ -10,9 +10,11 @@ use serde::{Deserialize, Serialize};
 use crate::bench::Channel;
 use crate::units::{for_people, rounded_together};
 
+mod by_frequency;
 mod decision;
 mod hot_day;
 
+pub use by_frequency::ByFrequency;
 pub use decision::{Decision, Guard, RiskKind, RiskRule};
 pub use hot_day::{HotDay, SoakedHeat};
 
@@ -359,6 +361,8 @@ pub struct Findings {
     pub soaks: Vec<SoakedHeat>,
     /// Resistance of the load fan as fitted to the first start, ohms: what tells a worn fan from a bad unit.
     pub fan_resistance_ohm: Option<Fitted>,
+    /// What it makes of its command at other frequencies, lowest first.
+    pub by_frequency: Vec<ByFrequency>,
     /// What happened by itself at an unchanged command.
     pub events: Vec<Transient>,
     /// Oddities noticed on the way (glitches left out, frozen readings, clipped samples), in plain words.
@@ -678,6 +682,9 @@ pub struct Document {
     /// Case temperature on a hot day, one per soaked duty; empty unless the plan states one.
     #[serde(default)]
     pub hot_day: Vec<HotDay>,
+    /// What it makes of its command at other frequencies, lowest first; left out where they were not tried.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub by_frequency: Vec<ByFrequency>,
     /// Oddities in the data, in plain words.
     #[serde(default)]
     pub warnings: Vec<String>,

@@ -14,6 +14,8 @@ const PROOF_S: f64 = 1.5;
 const ZERO_S: f64 = 1.0;
 /// A settled level is read over this long.
 const WINDOW_S: f64 = 1.0;
+/// Supply away from the driven fan, which ties the two voltages.
+const TIE_S: f64 = 0.5;
 /// Time constants until something has settled, and the share that is left then.
 const SETTLED: f64 = 5.0;
 const LEFT: f64 = 0.007;
@@ -62,7 +64,7 @@ impl Unit<'_> {
                 let rests_s = self.rest_s(self.full) + AWAKE_S;
                 rests_s + self.start_s(self.full) + self.rest_s(self.full) + ZERO_S
             }
-            Stage::Drop { hold } => self.charge_s() + self.start_s(self.full) - WINDOW_S + hold.get(),
+            Stage::Drop { hold } => self.charge_s() + self.start_s(self.full) - WINDOW_S + hold.get() + TIE_S,
             Stage::LossOfSignal { losses, watch, duty } => self.losses_s(losses, *watch, duty.fraction()),
             Stage::PowerUp { duty, .. } => self.power_up_s(duty.fraction(), plan),
             Stage::Soak { duties, each } => self.soak_s(duties, each.get()),

@@ -21,6 +21,8 @@ pub(crate) struct Number {
     pub(crate) width: f64,
     /// Whether the value is the middle of a bracket.
     pub(crate) is_bracket: bool,
+    /// Whether it is the difference of two voltages that nothing ties to each other.
+    pub(crate) is_untied: bool,
     /// Whether the truth is within three u of a limit of the plan.
     pub(crate) is_near_limit: bool,
 }
@@ -100,6 +102,7 @@ fn kept(name: ResultName, measured: &Measured, truth: f64, limit: Option<&LimitF
         covered: support::covers(measured, truth),
         width,
         is_bracket: measured.method == "bracket",
+        is_untied: measured.note.as_ref().is_some_and(|note| note.contains("without a tie-point")),
         is_near_limit: limit.is_some_and(|limit| near(limit.min) || near(limit.max)),
     })
 }

@@ -1,4 +1,7 @@
 //! Flat out, not chopping: voltage lost in the module, and its on-resistance.
+//!
+//! The loss is a hundredth of the two voltages whose difference it is, so that their gains have to be tied to each other:
+//! by a stretch in which both read one voltage, and by the swing of the current after a start.
 
 use crate::bench::Channel;
 use crate::record::event::SpanKind;
@@ -6,6 +9,7 @@ use crate::record::recording::{Recording, Span};
 use crate::results::{Findings, ResultName};
 
 use super::estimate::{self, Estimate, miss_all, pool, shortfall, spans};
+use super::signal::stats;
 use super::swing;
 use super::zero::{self, Level};
 
@@ -27,7 +31,9 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
             return;
         }
     }
-    let read: Vec<Result<(Estimate, Option<Estimate>), String>> = spans.iter().map(|span| one(rec, span)).collect();
+    let tie = Tie::of(rec);
+    let read: Vec<Result<(Estimate, Option<Estimate>), String>> =
+        spans.iter().map(|span| one(rec, span, tie.as_ref())).collect();
     let good: Vec<&(Estimate, Option<Estimate>)> = read.iter().filter_map(|r| r.as_ref().ok()).collect();
     let n = good.len() as u64;
     let Some(drop) = pool(&good.iter().map(|(drop, _)| drop.clone()).collect::<Vec<_>>()) else {
@@ -38,14 +44,14 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let ohm = pool(&good.iter().filter_map(|(_, ohm)| ohm.clone()).collect::<Vec<_>>());
     let (from_s, to_s) = window(&spans[0]);
     let current = fan_current(rec, from_s, to_s).map(|(current, _)| current.value);
-    let (drop, ohm, tie) = match (ohm, current, swing::on_resistance(rec)) {
+    let (drop, ohm, swings) = match (ohm, current, swing::on_resistance(rec)) {
         (Some(ohm), Some(current), Some(swing)) => {
             let both = tied(&ohm, &swing);
-            (Estimate::new(both.value * current, both.weighted(current)), Some(both), TIED)
+            (Estimate::new(both.value * current, both.weighted(current)), Some(both), true)
         }
-        (ohm, _, _) => (drop, ohm, UNTIED),
+        (ohm, _, _) => (drop, ohm, false),
     };
-    let note = format!("{}, {tie}", conditions(rec, &spans[0]));
+    let note = format!("{}, {}", conditions(rec, &spans[0]), tied_by(tie.as_ref(), swings));
     findings.put(ResultName::DropV, drop.measured(ResultName::DropV, "supply less output", n).noted(note.clone()));
     match ohm {
         Some(ohm) => {
@@ -56,8 +62,72 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     }
 }
 
-const UNTIED: &str = "two channels without a tie-point: both gain errors are in the uncertainty";
-const TIED: &str = "the two voltages tied by the swing of the current after a start";
+/// What ties the two voltages, in words.
+fn tied_by(tie: Option<&Tie>, swings: bool) -> String {
+    let swing = "by the swing of the current after a start";
+    match (tie, swings) {
+        (Some(tie), true) => format!("the two voltages tied at {:.1} V without current, and {swing}", tie.at_v),
+        (Some(tie), false) => format!("the two voltages tied at {:.1} V without current", tie.at_v),
+        (None, true) => format!("the two voltages tied {swing}"),
+        (None, false) => "two channels without a tie-point: both gain errors are in the uncertainty".to_owned(),
+    }
+}
+
+/// Both voltages while they are one: the switch closed, the supply away, the fan holding it up.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Tie {
+    /// By what readings of the output are multiplied to agree with those of the supply.
+    ratio: f64,
+    /// Noise of the ratio, with its degrees of freedom.
+    u: f64,
+    dof: f64,
+    /// Voltage there.
+    at_v: f64,
+}
+
+/// What flows when the supply goes is left out; a cell; and how far from one the ratio of a tie may lie.
+const TIE_FROM_S: f64 = 0.05;
+const TIE_CELL_S: f64 = 0.02;
+const TIE_SAME: f64 = 0.01;
+/// A ratio that moves by more than its noise and this has lost its tie: the module has opened its switch.
+const TIE_DRIFT: f64 = 3e-4;
+/// Fewest cells, and lowest voltage.
+const TIE_CELLS: usize = 10;
+const TIE_LEAST_V: f64 = 3.0;
+
+impl Tie {
+    /// The tie of the last stretch that shows one; `None` where the two voltages were not one.
+    fn of(rec: &Recording) -> Option<Self> {
+        spans(rec, &SpanKind::Tie).iter().rev().find_map(|span| Self::one(rec, span))
+    }
+
+    fn one(rec: &Recording, span: &Span) -> Option<Self> {
+        let middle_s = 0.5 * (span.t0_s + span.t1_s);
+        let column = |channel| {
+            let zero = zero::offset(rec, channel, middle_s).map_or(0.0, |(zero, _)| zero);
+            zero::cells(rec, channel, span.t0_s + TIE_FROM_S, span.t1_s, TIE_CELL_S)
+                .into_iter()
+                .map(move |(_, v)| v - zero)
+                .collect::<Vec<f64>>()
+        };
+        let (supply, output) = (column(Channel::SupplyV), column(Channel::OutputV));
+        let pairs: Vec<(f64, f64)> = supply.into_iter().zip(output).collect();
+        // The first cells say what the ratio is; where it changes the switch has opened.
+        let early: Vec<f64> = pairs.iter().take(TIE_CELLS).map(|(supply, output)| supply / output).collect();
+        let first = stats::median(&early)?;
+        let reach = (6.0 * stats::robust_sigma(&early)?).max(TIE_DRIFT);
+        let same = |(supply, output): &(f64, f64)| *output > TIE_LEAST_V && (supply / output - first).abs() < reach;
+        let kept: Vec<(f64, f64)> = pairs.into_iter().take_while(same).collect();
+        if kept.len() < TIE_CELLS || (first - 1.0).abs() > TIE_SAME {
+            return None;
+        }
+        let ratios: Vec<f64> = kept.iter().map(|(supply, output)| supply / output).collect();
+        let at_v = stats::mean(&kept.iter().map(|(supply, _)| *supply).collect::<Vec<_>>())?;
+        let n = ratios.len() as f64;
+        let u = stats::deviation(&ratios)? / n.sqrt();
+        Some(Self { ratio: stats::mean(&ratios)?, u, dof: n - 1.0, at_v })
+    }
+}
 
 /// Mean of the resistance from the difference of two voltages and of that from its change with the current, weighted by
 /// their variances: they share no gain of a voltage.
@@ -82,7 +152,7 @@ fn fan_current(rec: &Recording, from_s: f64, to_s: f64) -> Option<(Level, &'stat
         .or_else(|| zero::level(rec, Channel::SupplyA, from_s, to_s).map(|level| (level, "supply_a")))
 }
 
-fn one(rec: &Recording, span: &Span) -> Result<(Estimate, Option<Estimate>), String> {
+fn one(rec: &Recording, span: &Span, tie: Option<&Tie>) -> Result<(Estimate, Option<Estimate>), String> {
     let (from_s, to_s) = window(span);
     let level = |channel| zero::level(rec, channel, from_s, to_s).ok_or("no samples in the flat-out stretch");
     let (supply, output) = (level(Channel::SupplyV)?, level(Channel::OutputV)?);
@@ -92,18 +162,37 @@ fn one(rec: &Recording, span: &Span) -> Result<(Estimate, Option<Estimate>), Str
     }
     let current = fan_current(rec, from_s, to_s);
     let lead_v = rec.header.bench.lead_ohm * current.map_or(0.0, |(current, _)| current.value);
-    let drop_v = supply.value - output.value - lead_v;
-    // The noise of the difference is smaller than that of both, which sag together; both are kept, as an upper bound.
-    let parts = |factor: f64| {
-        vec![
-            estimate::seen("supply_v noise", supply.u_noise * factor, supply.dof),
-            estimate::seen("output_v noise", output.u_noise * factor, output.dof),
+    let drop_v = supply.value - tie.map_or(1.0, |tie| tie.ratio) * output.value - lead_v;
+    let gains = |factor: f64| match tie {
+        None => vec![
             estimate::lasting("supply_v zero", supply.u_zero * factor),
             estimate::lasting("output_v zero", output.u_zero * factor),
             estimate::common("supply_v gain", supply.u_gain * factor),
             estimate::common("output_v gain", output.u_gain * factor),
+        ],
+        Some(tie) => {
+            // An error of a zero moves the tie too, and both cancel but for the voltages between them.
+            let beside = (1.0 - output.value / tie.at_v).abs() * factor;
+            let slow_v = zero::slow_noise(rec, Channel::SupplyV).hypot(zero::slow_noise(rec, Channel::OutputV));
+            let gain_u = rec.header.bench.channels.get(&Channel::SupplyV).map_or(0.0, |facts| facts.gain_u);
+            vec![
+                estimate::lasting("supply_v zero", supply.u_zero * beside),
+                estimate::lasting("output_v zero", output.u_zero * beside),
+                estimate::seen("tie of the voltages", tie.u * output.value * factor, tie.dof),
+                estimate::random("slow noise since the tie", slow_v * factor),
+                estimate::common("supply_v gain", gain_u * drop_v.abs() * factor),
+            ]
+        }
+    };
+    // The noise of the difference is smaller than that of both, which sag together; both are kept, as an upper bound.
+    let parts = |factor: f64| {
+        let mut all = vec![
+            estimate::seen("supply_v noise", supply.u_noise * factor, supply.dof),
+            estimate::seen("output_v noise", output.u_noise * factor, output.dof),
             estimate::common("lead resistance", 0.05 * lead_v * factor),
-        ]
+        ];
+        all.extend(gains(factor));
+        all
     };
     let ohm = current.filter(|(current, _)| current.value > LEAST_A).map(|(current, name)| {
         let ohm = drop_v / current.value;
@@ -177,6 +266,49 @@ mod tests {
             })
             .count();
         assert!((88..=99).contains(&covered), "{covered} of 100");
+    }
+
+    /// Flat out with gains a per mille apart, then the fan holding both voltages up until the switch opens.
+    fn with_tie(opens_s: f64) -> Findings {
+        let mut bench = Bench::new(7);
+        for channel in [Channel::SupplyV, Channel::OutputV, Channel::SupplyA] {
+            let facts = ChannelFacts { noise: 0.005, offset_u: 0.005, gain_u: 1e-3, ..ChannelFacts::default() };
+            bench.rec.header.bench.channels.insert(channel, facts);
+        }
+        bench.run(1.0, &[(Channel::SupplyV, &|_| 0.004, 0.005), (Channel::OutputV, &|_| -0.006, 0.005)]);
+        bench.span(SpanKind::Zero, 0.0);
+        bench.set(synthetic::at(95.0));
+        let t0_s = bench.t_s;
+        let (gain_s, gain_o) = (1.0007, 0.9988);
+        let (supply, output) = (12.7 * gain_s + 0.004, (12.7 - 0.132) * gain_o - 0.006);
+        let flat: [synthetic::Made<'_>; 3] = [
+            (Channel::SupplyV, &|_| supply, 0.005),
+            (Channel::OutputV, &|_| output, 0.005),
+            (Channel::SupplyA, &|_| 24.0, 0.05),
+        ];
+        bench.run(4.0, &flat);
+        bench.span(SpanKind::FlatOut, t0_s);
+        let t0_s = bench.t_s;
+        let emf = |t: f64| 10.5 - 3.0 * t;
+        let supply = |t: f64| gain_s * if t < opens_s { emf(t) } else { emf(opens_s) - 0.5 * (t - opens_s) } + 0.004;
+        let output = |t: f64| gain_o * emf(t) - 0.006;
+        bench.run(0.5, &[(Channel::SupplyV, &supply, 0.005), (Channel::OutputV, &output, 0.005)]);
+        bench.span(SpanKind::Tie, t0_s);
+        let mut findings = Findings::default();
+        find(&bench.rec, &mut findings);
+        findings
+    }
+
+    #[test]
+    fn gains_are_tied_while_the_fan_holds_both_voltages_up() {
+        for opens_s in [1.0, 0.35] {
+            let found = with_tie(opens_s);
+            let drop = found.results.get(&ResultName::DropV).expect("measured");
+            let (value, u) = (drop.as_number().expect("a number"), drop.u.expect("a number has one"));
+            // Untied the gains alone would put it 24 mV off, and say 18 mV.
+            assert!((value - 0.132).abs() < 2e-3 && u < 2e-3, "{opens_s}: {drop:?}");
+            assert!(drop.note.as_ref().is_some_and(|note| note.contains("tied at")), "{drop:?}");
+        }
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! The band of command frequencies that the unit follows: settled as at the nominal frequency, and steady.
 
-use crate::analysis::level;
+use crate::analysis::level::{self, Reading};
 use crate::analysis::response::Response;
 use crate::analysis::signal::stats;
 use crate::record::event::{Event, SpanKind};
@@ -15,12 +15,15 @@ const FULL: f64 = 0.95;
 
 /// What the unit did at one frequency.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct Tried {
-    hz: f64,
-    did: &'static str,
+pub(super) struct Tried {
+    pub(super) hz: f64,
+    pub(super) did: &'static str,
+    /// Level as a share of full.
+    pub(super) share: Reading,
 }
 
-const FOLLOWS: &str = "follows";
+pub(super) const FOLLOWS: &str = "follows";
+pub(super) const MISREADS: &str = "misreads";
 
 /// Finds `command_hz_low` and `command_hz_high`.
 pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
@@ -51,6 +54,13 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
             }
         }
     }
+}
+
+/// The nominal frequency and everything that was tried; `None` where the frequency was not varied or nothing answers.
+pub(super) fn all_tried(rec: &Recording, response: &Response) -> Option<(f64, Vec<Tried>)> {
+    let spans: Vec<&Span> = rec.spans_where(|kind| *kind == SpanKind::Follow).collect();
+    let (nominal_hz, nominal) = nominal(rec, response, &spans)?;
+    Some((nominal_hz, spans.iter().filter_map(|span| judge(rec, response, span, nominal)).collect()))
 }
 
 /// Nominal frequency, and the level there: from a try at it, else from just before the first try.
@@ -99,9 +109,9 @@ fn judge(rec: &Recording, response: &Response, span: &Span, nominal: f64) -> Opt
     } else if share.value >= FULL && nominal < FULL - WITHIN {
         "full"
     } else {
-        "misreads"
+        MISREADS
     };
-    Some(Tried { hz, did })
+    Some(Tried { hz, did, share })
 }
 
 /// Peak-to-peak of the level over the settled window, noise of its bins taken out by averaging five of them.

@@ -1,7 +1,7 @@
 //! What the unit does when the command is lost: at exactly 100 %, at exactly 0 %, with the line open.
 
 use crate::analysis::response::Response;
-use crate::analysis::signal::stats;
+use crate::analysis::signal::{stats, steps};
 use crate::analysis::{command, estimate};
 use crate::bench::Channel;
 use crate::record::event::{Loss, SpanKind};
@@ -13,6 +13,11 @@ use crate::units::significant;
 const SAME: f64 = 0.03;
 /// Share of full from which the unit runs flat out.
 const FULL: f64 = 0.95;
+/// Cells in which the begin of an answer is looked for, how long after it is out of reach, seconds, and up to which share
+/// of full its begin is fitted.
+const ONSET_CELL_S: f64 = 1e-3;
+const ONSET_AFTER_S: f64 = 0.3;
+const ONSET_UPTO: f64 = 0.12;
 /// A change of this share of full is an answer, when it stands out of the noise.
 const MOVED: f64 = 0.05;
 
@@ -127,8 +132,32 @@ fn moved_at(rec: &Recording, response: &Response, span: &Span, lost_s: f64) -> O
     let first = later.windows(2).position(|w| w.iter().all(|(_, v)| (v - level).abs() > reach))?;
     let spacing_s = later.get(first + 1).map_or(0.02, |next| next.0 - later[first].0);
     let crossed_s = later[first].0 - 0.5 * spacing_s;
+    if let Some(found) = onset(rec, response, (span.t0_s, lost_s, crossed_s), reach) {
+        return Some(found);
+    }
     let began_s = dated_back(later, first, level, reach).map_or(crossed_s, |t_s| t_s.clamp(lost_s, crossed_s));
     Some((began_s, (spacing_s / 12.0_f64.sqrt()).hypot(0.2 * (crossed_s - began_s))))
+}
+
+/// When what had left its level by `crossed_s` began to leave it, with the uncertainty: a ramp begins before it is out of
+/// reach, and an exponential one bends on its way.
+fn onset(
+    rec: &Recording,
+    response: &Response,
+    (from_s, lost_s, crossed_s): (f64, f64, f64),
+    reach: f64,
+) -> Option<(f64, f64)> {
+    let cells = response.cells(rec, from_s, crossed_s + ONSET_AFTER_S, ONSET_CELL_S)?;
+    let (t, v): (Vec<f64>, Vec<f64>) = cells.into_iter().unzip();
+    let level = stats::median(&v[..t.partition_point(|t_s| *t_s < lost_s)])?;
+    let after = stats::median(&v[t.partition_point(|t_s| *t_s < crossed_s)..])?;
+    let way = (after - level).signum();
+    let leaves: Vec<f64> = v.iter().map(|v| way * (v - level)).collect();
+    let upto = ONSET_UPTO.min(0.9 * (after - level).abs()).max(reach);
+    let at = steps::onset(&t, &leaves, 0.0, upto)?.at;
+    let spacing_s = (t.last()? - t.first()?) / (t.len() - 1) as f64;
+    // Nothing is an answer before its question, which lies anywhere between two samples.
+    Some((at.t_s.max(lost_s), at.u_s.hypot(spacing_s / 12.0_f64.sqrt())))
 }
 
 /// A ramp leaves its level before it is out of reach: the line through its first part, met with the level.
@@ -185,9 +214,11 @@ mod tests {
         assert!(found.absent[&ResultName::LossFullAfterS].contains("nothing changed within 6 s"));
         let found = lose(Loss::Full, &|t| if t < 0.1 { 6.0 } else { 9.0 });
         assert_eq!(found.word(ResultName::LossFull), Some("other"));
-        // A soft start to full: its begin, not the time at which it stands out.
+        // A soft start to full: its begin, not the time at which it stands out, be it straight or bent.
         let found = lose(Loss::Full, &|t| (6.0 + 2.5 * (t - 0.5).max(0.0)).min(12.9));
         assert!((found.number(ResultName::LossFullAfterS).unwrap() - 0.5).abs() < 0.03);
+        let found = lose(Loss::Full, &|t| 12.9 - 6.9 * (-(t - 0.4).max(0.0) / 1.2).exp());
+        assert!((found.number(ResultName::LossFullAfterS).unwrap() - 0.4).abs() < 0.02);
     }
 
     #[test]

@@ -2,6 +2,7 @@
 #![deny(clippy::disallowed_methods, clippy::disallowed_macros, clippy::disallowed_types)]
 
 mod absence;
+mod by_frequency;
 pub mod calibration;
 mod capacitance;
 pub mod command;
@@ -53,7 +54,7 @@ use crate::results::{Contribution, Findings};
 
 /// Program and version of the analysis, as documents name it. The last number grows with every change that can alter a result,
 /// a limit's outcome or a grade.
-pub const VERSION: &str = concat!("galebench ", env!("CARGO_PKG_VERSION"), ", analysis 4");
+pub const VERSION: &str = concat!("galebench ", env!("CARGO_PKG_VERSION"), ", analysis 5");
 
 /// Everything that a recording tells: results, settled points, reasons for what is absent, oddities.
 ///
@@ -83,6 +84,7 @@ pub fn analyse(rec: &Recording) -> Findings {
     saturation::find(rec, &mut findings);
     discover::find(rec, &mut findings);
     frequency::find(rec, &mut findings);
+    by_frequency::find(rec, &mut findings);
     loss::find(rec, &mut findings);
     steadiness::find(rec, &mut findings);
     findings.events = events::find(rec);

@@ -3,6 +3,7 @@
 
 use crate::analysis::level::{self, Reading, Witness};
 use crate::analysis::speed::{self, Motion};
+use crate::analysis::zero;
 use crate::bench::Channel;
 use crate::record::event::SpanKind;
 use crate::record::recording::Recording;
@@ -43,7 +44,9 @@ impl Response {
             return None;
         };
         let probe = Self { kind, full: 1.0 };
-        let held = |k: &SpanKind| !matches!(k, SpanKind::Zero | SpanKind::PreCharge | SpanKind::LineRead { .. });
+        let held = |k: &SpanKind| {
+            !matches!(k, SpanKind::Zero | SpanKind::PreCharge | SpanKind::LineRead { .. } | SpanKind::Tie)
+        };
         let tails = rec.spans_where(held).filter_map(|span| probe.share(rec, span.t0_s, span.t1_s));
         let full = tails.map(|tail| tail.value).fold(0.0, f64::max);
         (full > 0.0).then_some(Self { kind, full })
@@ -77,6 +80,27 @@ impl Response {
         }
     }
 
+    /// Level over time in cells of `width_s`, as [`track`](Self::track); `None` of a speed, which is not sampled so finely.
+    /// An output is over the supply of its own cell, so that a sag is no change of it.
+    pub(crate) fn cells(&self, rec: &Recording, from_s: f64, to_s: f64, width_s: f64) -> Option<Vec<(f64, f64)>> {
+        let column = |channel| {
+            let (offset, _) = zero::offset(rec, channel, from_s).unwrap_or((0.0, 0.0));
+            zero::cells(rec, channel, from_s, to_s, width_s).into_iter().map(move |(t_s, v)| (t_s, v - offset))
+        };
+        match self.kind {
+            Kind::Speed(_) => None,
+            Kind::Current => Some(column(Channel::SupplyA).map(|(t_s, amps)| (t_s, amps / self.full)).collect()),
+            Kind::Output => {
+                let supply: Vec<(f64, f64)> = column(Channel::SupplyV).collect();
+                let output: Vec<(f64, f64)> = column(Channel::OutputV).collect();
+                let over = |i: usize| supply.get(i).map_or(1.0, |(_, v)| v.max(1.0)) * self.full;
+                let level = |(i, (t_s, v)): (usize, &(f64, f64))| (*t_s, v / over(i));
+                (supply.is_empty() || supply.len() == output.len())
+                    .then(|| output.iter().enumerate().map(level).collect())
+            }
+        }
+    }
+
     /// Whether the unit is off at the end of `from_s..to_s`: no output (a coasting fan's own voltage is none), else
     /// the fan at rest, else next to no current.
     pub(crate) fn is_off(&self, rec: &Recording, from_s: f64, to_s: f64) -> bool {
@@ -103,7 +127,7 @@ fn scaled(reading: Reading, by: f64) -> Reading {
 
 fn bins(rec: &Recording, channel: Channel, from_s: f64, to_s: f64, full: f64) -> Vec<(f64, f64)> {
     let Some(series) = rec.channels.get(&channel) else { return Vec::new() };
-    let (offset, _) = crate::analysis::zero::offset(rec, channel, from_s).unwrap_or((0.0, 0.0));
+    let (offset, _) = zero::offset(rec, channel, from_s).unwrap_or((0.0, 0.0));
     let mut track = Vec::new();
     let (mut end_s, mut sum, mut count) = (from_s + BIN_S, 0.0, 0_u32);
     for (t_s, value) in series.samples(from_s, to_s).filter(|(_, v)| v.is_finite()) {

@@ -14,10 +14,14 @@ pub(crate) fn take_back(rec: &Recording, findings: &mut Findings) {
         return;
     }
     let waits = rec.spans_where(|kind| *kind == SpanKind::Sleep).map(|span| span.t1_s - span.t0_s);
-    let Some(longest_s) = waits.reduce(f64::max).filter(|longest_s| *longest_s < ENOUGH_S) else { return };
+    if waits.reduce(f64::max).is_none_or(|longest_s| longest_s >= ENOUGH_S) {
+        return;
+    }
+    let seen = findings.absent.get(&ResultName::SleepAfterS).map_or("not seen asleep", String::as_str);
+    let reason = format!("{seen}; some sound units take longer than this wait");
     for name in [ResultName::SleepA, ResultName::BatteryDays] {
         if findings.results.remove(&name).is_some() {
-            findings.miss(name, format!("not asleep within {longest_s:.0} s, which some sound units are not either"));
+            findings.miss(name, reason.clone());
         }
     }
 }

@@ -1,9 +1,10 @@
 //! Sleep: settled current at the inactive level over whole wake cycles, time to it, and what it means for a battery.
 
-use crate::bench::Channel;
+use crate::bench::{Channel, Line, Setting};
 use crate::record::event::SpanKind;
 use crate::record::recording::{Recording, Span};
 use crate::results::{Findings, ResultName};
+use crate::units::Duty;
 
 use super::command;
 use super::estimate::{self, Estimate, miss_all, pool, shortfall, spans};
@@ -15,6 +16,8 @@ const ALL: [ResultName; 3] = [ResultName::SleepA, ResultName::SleepAfterS, Resul
 const CELL_S: f64 = 0.05;
 /// A fall to this share of the awake current is a sleep whatever the plan's threshold.
 const ASLEEP_SHARE: f64 = 0.5;
+/// Length of a zero, whose wander is known, seconds.
+const ZERO_S: f64 = 1.0;
 /// After falling asleep this long is left out of the mean.
 const SETTLE_S: f64 = 0.5;
 
@@ -70,7 +73,7 @@ fn one(rec: &Recording, wait: &Wait, span: &Span) -> Slept {
     let asleep_s = fell_asleep(wait, threshold_a);
     Slept {
         current: settled(rec, wait, asleep_s, span.t1_s),
-        after: after(rec, wait, asleep_s),
+        after: after(rec, wait, asleep_s, threshold_a),
         threshold_a,
         watched_s: span.t1_s - wait.off_s,
     }
@@ -168,29 +171,45 @@ fn fell_asleep(wait: &Wait, threshold: f64) -> Option<f64> {
     Some(wait.t[first - 1] - 0.5 * CELL_S + CELL_S * (share(first - 1) + share(first)))
 }
 
+/// What a wait in which the unit did not fall asleep showed. A current that fell just before the end is no sleep yet: a
+/// controller may pause.
+fn not_asleep(wait: &Wait, threshold_a: f64) -> String {
+    let seen_s = wait.t.last().copied().unwrap_or(wait.off_s) - wait.off_s;
+    let below = wait.a.iter().rev().take_while(|a| **a < threshold_a).count();
+    match wait.t.len().checked_sub(below).and_then(|first| wait.t.get(first)) {
+        Some(from_s) if below > 1 => format!(
+            "not seen asleep within {seen_s:.0} s: below {threshold_a:.4} A only from {:.1} s on, too short to tell sleep \
+             from a pause",
+            from_s - 0.5 * CELL_S - wait.off_s
+        ),
+        _ => format!("not asleep within {seen_s:.0} s: {:.4} A at the end", wait.asleep_a),
+    }
+}
+
 /// Time from off to asleep, or why there is none.
-fn after(rec: &Recording, wait: &Wait, asleep_s: Option<f64>) -> Result<Estimate, String> {
-    let last_s = wait.t.last().copied().unwrap_or(wait.off_s);
-    let Some(asleep_s) = asleep_s else {
-        let seen = last_s - wait.off_s;
-        return Err(format!("not asleep within {seen:.0} s: {:.4} A at the end", wait.asleep_a));
-    };
-    let value = asleep_s - wait.off_s;
-    // Before the command went, its last edge lies up to a period back.
-    let period_s = rec.setting_at(wait.off_s - 1e-3).map_or(0.0, |before| 1.0 / before.frequency.get().max(1.0));
+fn after(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, threshold_a: f64) -> Result<Estimate, String> {
+    let Some(asleep_s) = asleep_s else { return Err(not_asleep(wait, threshold_a)) };
+    // Where the command ends with its edges, the last of them lies up to a period back, and the unit counts from there.
+    let edgeless = rec.setting_at(wait.off_s + 1e-3).is_some_and(|after| !has_edges(&after));
+    let before = rec.setting_at(wait.off_s - 1e-3).filter(|before| edgeless && has_edges(before));
+    let period_s = before.map_or(0.0, |before| 1.0 / before.frequency.get().max(1.0));
+    let value = asleep_s - wait.off_s + 0.5 * period_s;
     let spacing_s = rec
         .channels
         .get(&Channel::SupplyA)
         .and_then(|series| series.slices(asleep_s - CELL_S, asleep_s + CELL_S).next())
         .map_or(CELL_S, |slice| slice.dt_s.min(CELL_S));
     let mut parts = vec![
-        // The fall shares one sample with what came before, and reads that much late.
-        estimate::random("sampling of the current", spacing_s / 3.0_f64.sqrt()),
+        estimate::random("sampling of the current", spacing_s / 12.0_f64.sqrt()),
         estimate::random("period of the command", period_s / 12.0_f64.sqrt()),
         estimate::common("clock", value * rec.header.bench.clock_u),
     ];
     parts.extend(estimate::apart(rec, &[Channel::SupplyA], false));
     Ok(Estimate::new(value, parts))
+}
+
+fn has_edges(setting: &Setting) -> bool {
+    setting.line == Line::Pwm && setting.duty > Duty::ZERO && setting.duty < Duty::FULL
 }
 
 /// Mean current over whole wake cycles after falling asleep (or over the last quarter when awake), and wake-ups seen.
@@ -220,11 +239,14 @@ fn settled(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, to_s: f64) -> Op
     // Slow noise: the zero was taken at another time, and what it wanders in between no averaging of the sleep takes out.
     let (wander, zeros) = zero::wander(rec, Channel::SupplyA).unwrap_or((0.0, 1.0));
     let drift = (wander * wander - level.u_zero * level.u_zero).max(0.0).sqrt();
+    let own = wander * (ZERO_S / (b - a)).min(1.0).sqrt();
     let parts = vec![
         noise,
         // Each sleep has a zero of its own, taken right before it.
         estimate::random("supply_a zero", level.u_zero),
         estimate::seen("supply_a zero wander", drift, zeros),
+        // The reading wanders as much as a zero does, less what its longer time averages.
+        estimate::seen("slow noise of the reading", own, zeros),
         estimate::common("supply_a gain", level.u_gain),
     ];
     Some((Estimate::new(level.value, parts), wakes.len()))
@@ -337,6 +359,13 @@ mod tests {
         let found = waiting(&|_| 0.014, true);
         assert!(found.number(ResultName::SleepA).is_some_and(|a| (a - 0.014).abs() < 1e-4));
         assert!(found.absent.get(&ResultName::SleepAfterS).is_some_and(|why| why.contains("not asleep")));
+    }
+
+    #[test]
+    fn a_current_that_falls_just_before_the_end_is_said_to_have_fallen() {
+        let found = waiting(&|t| if t < 38.5 { 0.014 } else { 180e-6 }, true);
+        let why = &found.absent[&ResultName::SleepAfterS];
+        assert!(why.starts_with("not seen asleep within 40 s: below") && why.contains("only from 38.5 s on"), "{why}");
     }
 
     #[test]

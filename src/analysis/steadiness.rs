@@ -1,14 +1,14 @@
 //! Slow swing of the speed (or current) at a constant command: peak-to-peak from 0.2 to 20 Hz over the mean.
 //!
-//! What is slower is taken out by a moving mean; the swing is rebuilt from the spectral lines that stand clear of the
-//! noise, without those of the rotation, so neither noise nor an uneven tach disc counts as unsteadiness.
+//! What is slower is taken out by a moving mean; each spectral line counts by the share of it that is not noise (Wiener),
+//! without those of the rotation, so neither noise nor an uneven tach disc counts as unsteadiness.
 
 use realfft::RealFftPlanner;
 use realfft::num_complex::Complex;
 
 use crate::analysis::command;
 use crate::analysis::level::{self, Witness};
-use crate::analysis::signal::stats;
+use crate::analysis::signal::{stats, tach};
 use crate::analysis::speed;
 use crate::bench::Channel;
 use crate::record::event::SpanKind;
@@ -27,8 +27,10 @@ const SLOW_S: f64 = 5.0;
 const TOP_HZ: f64 = 20.0;
 /// Spacing of the track, seconds.
 const SPACING_S: f64 = 0.02;
-/// A line counts when its power is this many times that of the noise: noise alone does that in 1 of 50 windows.
-const CLEAR: f64 = 10.0;
+/// Lines on either side whose mean power tells signal from noise, and how many times that of the noise it must be: the
+/// mean of seven lines of noise alone is that in 1 of 100.
+const BESIDE: usize = 3;
+const CLEAR: f64 = 2.0;
 
 /// Swing at one duty.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -101,7 +103,8 @@ fn swing_of(rec: &Recording, span: &Span) -> Option<Swing> {
     let (track, from_current) = track(rec, from_s, span.t1_s)?;
     let mean = stats::mean(&track)?.abs();
     let spacing_s = (span.t1_s - from_s) / track.len() as f64;
-    let rotation_hz = speed::mean_speed(rec, from_s, span.t1_s).map(|s| s.rpm / 60.0);
+    let by_turns = !from_current && Witness::of(rec) == Some(Witness::Tach);
+    let rotation_hz = speed::mean_speed(rec, from_s, span.t1_s).map(|s| s.rpm / 60.0).filter(|_| !by_turns);
     let fast = without_slow(&track, spacing_s);
     let length = fast.len() / windows;
     let found: Vec<(f64, f64)> =
@@ -136,7 +139,13 @@ fn without_slow(track: &[f64], spacing_s: f64) -> Vec<f64> {
 fn track(rec: &Recording, from_s: f64, to_s: f64) -> Option<(Vec<f64>, bool)> {
     let wanted = ((to_s - from_s) / SPACING_S) as usize;
     let full = |values: &[f64]| values.len() * 100 > wanted * 95;
-    if matches!(Witness::of(rec), Some(Witness::Tach | Witness::Column { .. })) {
+    if let (Some(Witness::Tach), Some(pulses)) = (Witness::of(rec), rec.header.bench.pulses_per_rev) {
+        // Turn by turn, in which unevenly spaced magnets cancel: their line would wander with a creeping speed.
+        let turns = tach::turns(rec.tach_in(from_s - 0.5, to_s + 0.5)?, pulses);
+        let values = on_grid(&turns, from_s, wanted);
+        return (turns.first()?.0 <= from_s + 0.5 && turns.last()?.0 >= to_s - 0.5).then_some((values, false));
+    }
+    if matches!(Witness::of(rec), Some(Witness::Column { .. })) {
         let values: Vec<f64> = speed::speed_track(rec, from_s, to_s, SPACING_S).into_iter().map(|(_, v)| v).collect();
         return full(&values).then_some((values, false));
     }
@@ -148,6 +157,24 @@ fn track(rec: &Recording, from_s: f64, to_s: f64) -> Option<(Vec<f64>, bool)> {
         })
         .collect();
     full(&values).then_some((values, true))
+}
+
+/// Values of a track between its points, at the middles of `count` cells from `from_s` on; `track` is not empty.
+fn on_grid(track: &[(f64, f64)], from_s: f64, count: usize) -> Vec<f64> {
+    let mut next = 0;
+    (0..count)
+        .map(|i| {
+            let t_s = from_s + SPACING_S * (i as f64 + 0.5);
+            while next < track.len() && track[next].0 < t_s {
+                next += 1;
+            }
+            match (next.checked_sub(1).map(|before| track[before]), track.get(next)) {
+                (Some((t0, v0)), Some((t1, v1))) => v0 + (v1 - v0) * (t_s - t0) / (t1 - t0),
+                (Some((_, v)), None) | (None, Some(&(_, v))) => v,
+                (None, None) => f64::NAN,
+            }
+        })
+        .collect()
 }
 
 /// Peak-to-peak of the lines in the band, and the standard deviation of what noise leaves in it.
@@ -171,16 +198,15 @@ fn peak_to_peak(values: &[f64], spacing_s: f64, rotation_hz: Option<f64>) -> Opt
         Some((stats::mean(&squares)?, stats::median(&powers)? / std::f64::consts::LN_2))
     };
     let noise = Noise::between(power(0.25 * TOP_HZ, 0.5 * TOP_HZ)?, power(0.7 * TOP_HZ, TOP_HZ)?);
+    let powers: Vec<f64> = spectrum.iter().map(Complex::norm_sqr).collect();
     let mut left = 0.0;
     for (k, line) in spectrum.iter_mut().enumerate() {
         let floor = noise.at(bin_hz * k as f64);
-        if in_band(k) && line.norm_sqr() > CLEAR * floor {
-            left += 2.0 * floor;
-            // Of lines near the limit those are kept to which noise has added: take its share off.
-            *line *= 1.0 - CLEAR.sqrt() * floor / line.norm_sqr();
-        } else {
-            *line = Complex::new(0.0, 0.0);
-        }
+        let beside = (k.saturating_sub(BESIDE)..(k + BESIDE + 1).min(powers.len())).filter(|&k| in_band(k));
+        let mean = stats::mean(&beside.map(|k| powers[k]).collect::<Vec<_>>()).filter(|_| in_band(k));
+        let share = mean.filter(|mean| *mean > CLEAR * floor).map_or(0.0, |mean| 1.0 - floor / mean);
+        left += 2.0 * share * share * floor;
+        *line *= share;
     }
     let inverse = planner.plan_fft_inverse(n);
     let mut rebuilt = inverse.make_output_vec();
@@ -188,8 +214,8 @@ fn peak_to_peak(values: &[f64], spacing_s: f64, rotation_hz: Option<f64>) -> Opt
     // Cut lines ring at the ends.
     let inner = &rebuilt[n / 20..n - n / 20];
     let (low, high) = inner.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(*v), h.max(*v)));
-    // At least one line of the size of the limit may stay unseen.
-    let unseen = 2.0 * CLEAR * noise.at(1.0);
+    // A group of lines of the size of the limit may stay unseen.
+    let unseen = 2.0 * (CLEAR - 1.0) * (2 * BESIDE + 1) as f64 * noise.at(1.0);
     Some(((high - low) / n as f64, 2.0 * (left + unseen).sqrt() / n as f64))
 }
 

@@ -22,8 +22,7 @@ const K95: f64 = 1.96;
 
 /// Finds `output_on_pct`, `output_off_pct`, `start_duty_pct`, `start_duty_95_pct`, `stop_duty_pct`, `hysteresis_pct`.
 pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
-    let rising = staircases(rec, &SpanKind::Ascend);
-    let falling = staircases(rec, &SpanKind::Descend);
+    let (rising, falling) = (at_nominal(rec, &SpanKind::Ascend), at_nominal(rec, &SpanKind::Descend));
     let bands = dead_bands(rec);
     output(rec, findings, &rising, &bands, ResultName::OutputOnPct);
     output(rec, findings, &falling, &bands, ResultName::OutputOffPct);
@@ -71,6 +70,41 @@ fn expected_output_v(curve: &[CurvePoint], duty_pct: f64) -> Option<f64> {
 /// Levels of every span of that kind.
 fn staircases(rec: &Recording, kind: &SpanKind) -> Vec<Vec<Level>> {
     rec.spans_where(|k| k == kind).map(|span| trial::staircase(rec, span)).filter(|levels| !levels.is_empty()).collect()
+}
+
+/// The same at the frequency at which the unit is characterised.
+fn at_nominal(rec: &Recording, kind: &SpanKind) -> Vec<Vec<Level>> {
+    let hz = nominal_hz(rec);
+    let is_nominal = |levels: &Vec<Level>| hz.is_none_or(|hz| same(hz_of(levels), hz));
+    staircases(rec, kind).into_iter().filter(is_nominal).collect()
+}
+
+/// Command frequency of a staircase.
+fn hz_of(levels: &[Level]) -> f64 {
+    levels.last().map_or(0.0, |level| level.setting.frequency.get())
+}
+
+/// Thresholds at one command frequency.
+pub(super) struct At {
+    pub(super) hz: f64,
+    pub(super) on: Option<Bracket>,
+    pub(super) off: Option<Bracket>,
+    pub(super) start: Option<Bracket>,
+}
+
+/// Thresholds by command frequency, from what was searched at each by itself; those of the frequency at which the unit is
+/// characterised are results of their own.
+pub(super) fn by_frequency(rec: &Recording) -> Vec<At> {
+    let elsewhere = |hz: f64| nominal_hz(rec).is_some_and(|nominal| !same(hz, nominal));
+    let bands = dead_bands(rec).into_iter().filter(|band| elsewhere(band.hz));
+    let mut all: Vec<At> = bands.map(|band| At { hz: band.hz, on: band.on, off: band.off, start: None }).collect();
+    let Some(witness) = Witness::of(rec) else { return all };
+    for levels in staircases(rec, &SpanKind::Ascend).iter().filter(|levels| elsewhere(hz_of(levels))) {
+        if let Told::Between(start) = trial::start(rec, witness, levels, coarse_reading(rec).is_some()) {
+            all.push(At { hz: hz_of(levels), on: None, off: None, start: Some(start) });
+        }
+    }
+    all
 }
 
 /// A remark when the speed column moves in steps too coarse to tell rest from slow turning.

@@ -80,15 +80,32 @@ fn reading(rec: &Recording, channel: Channel, span: &Span) -> Option<(f64, f64, 
     plausible.then_some((0.5 * (span.t0_s + span.t1_s), m.mean, noise_of(&m, stated)))
 }
 
+/// Slow noise that averaging does not take out, as a share of the noise of one sample, as long as the zeros of a run do
+/// not show it: flicker noise of amplifiers and converters lies about there. It counts as much as so many differences.
+const SLOW_SHARE: f64 = 0.1;
+const SLOW_WEIGHT: f64 = 2.0;
+
 /// How far the zero of `channel` wanders from one reading to the next, in the channel's unit, with the degrees of
 /// freedom behind it: root of half the mean square of the differences of successive zero stretches, noise of the
-/// readings included. `None` of fewer than two stretches.
+/// readings included. Few of them may lie close together by chance, so that what is stated of the noise counts beside
+/// them. `None` where nothing is stated and there are fewer than two stretches.
 #[must_use]
 pub fn wander(rec: &Recording, channel: Channel) -> Option<(f64, f64)> {
     let zeros = rec.spans_where(|kind| matches!(kind, SpanKind::Zero));
     let means: Vec<f64> = zeros.filter_map(|span| reading(rec, channel, span)).map(|(_, mean, _)| mean).collect();
-    let squares: Vec<f64> = means.windows(2).map(|w| (w[1] - w[0]).powi(2)).collect();
-    stats::mean(&squares).map(|square| ((0.5 * square).sqrt(), squares.len() as f64))
+    let squares: Vec<f64> = means.windows(2).map(|w| 0.5 * (w[1] - w[0]).powi(2)).collect();
+    let stated = rec.header.bench.channels.get(&channel);
+    let noise = stated.map_or(0.0, |facts| facts.low.map_or(facts.noise, |low| low.noise));
+    let usual = (SLOW_SHARE * noise).powi(2);
+    let weight = if usual > 0.0 { SLOW_WEIGHT } else { 0.0 };
+    let dof = weight + squares.len() as f64;
+    (dof > 0.0).then(|| (((weight * usual + squares.iter().sum::<f64>()) / dof).sqrt(), dof))
+}
+
+/// Slow noise by which two readings of `channel` some seconds apart differ, as far as its stated noise tells.
+#[must_use]
+pub fn slow_noise(rec: &Recording, channel: Channel) -> f64 {
+    SLOW_SHARE * rec.header.bench.channels.get(&channel).map_or(0.0, |facts| facts.noise)
 }
 
 /// Noise of a mean, at least what the step of one count leaves.
@@ -211,6 +228,15 @@ mod tests {
         assert!((u - 0.03 / 2.0_f64.sqrt()).abs() < 0.002 && dof == 1.0, "{u}");
         let beyond = recording(false, |t| if t < 5.0 { 0.1 } else { 3.0 });
         assert_eq!(wander(&beyond, Channel::SupplyA), None);
+    }
+
+    #[test]
+    fn two_zeros_that_happen_to_agree_do_not_prove_that_nothing_wanders() {
+        let mut rec = recording(false, |_| 0.1);
+        rec.header.bench.channels.entry(Channel::SupplyA).or_default().noise = 0.2;
+        let (u, dof) = wander(&rec, Channel::SupplyA).expect("stated noise");
+        // Two weights of a tenth of 0.2 beside one difference of next to nothing.
+        assert!((u - 0.02 * (2.0_f64 / 3.0).sqrt()).abs() < 5e-4 && dof == 3.0, "{u}");
     }
 
     #[test]

@@ -140,6 +140,8 @@ pub enum Stage {
         within: Ratio,
         /// Command duty held meanwhile.
         duty: Duty,
+        /// Frequencies at which output thresholds and start are looked for too.
+        thresholds_at: Vec<Hertz>,
     },
     /// Loss of signal.
     LossOfSignal {

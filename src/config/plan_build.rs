@@ -114,6 +114,7 @@ fn stage(node: &Node) -> Option<Stage> {
             to: hertz("to")?,
             within: settings.number("within").map(Ratio)?,
             duty: duty("duty")?,
+            thresholds_at: settings.numbers("thresholds_at")?.into_iter().map(Hertz).collect(),
         },
         "loss_of_signal" => {
             Stage::LossOfSignal { losses: losses(settings)?, watch: seconds("watch")?, duty: duty("duty")? }

@@ -301,6 +301,12 @@ static FREQUENCY_EDGES: Table = Table {
             "Relative width of an edge when found.",
         ),
         default("duty", DUTY, "50 %", "Duty meanwhile."),
+        default(
+            "thresholds_at",
+            Kind::List(&FREQUENCY_ITEM, 0),
+            "",
+            "Other frequencies, such as those of the vehicles it may go into, at which output thresholds and start are looked for too.",
+        ),
     ],
 };
 

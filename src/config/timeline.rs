@@ -108,10 +108,11 @@ fn worst_s(rig: &Rig, stage: &Stage) -> f64 {
             2.0 * (points * settle_within.get() + halvings * (settle_within.get() + COAST_S))
         }
         Stage::Drop { hold } => 2.0 * ZERO_S + SETTLE_S + hold.get() + COAST_S,
-        Stage::FrequencyEdges { from, to, within, .. } => {
+        Stage::FrequencyEdges { from, to, within, thresholds_at, .. } => {
+            let more = count(thresholds_at.len()) * (2.0 * SETTLE_S + 3.0 * COAST_S);
             let scan = SCAN_PER_OCTAVE * (to.get() / from.get()).log2();
             let halvings = (1.0 / (SCAN_PER_OCTAVE * within.get())).log2().max(0.0);
-            (scan + 2.0 * halvings).ceil() * SETTLE_S + COAST_S
+            (scan + 2.0 * halvings).ceil() * SETTLE_S + COAST_S + more
         }
         Stage::LossOfSignal { losses, watch, .. } => count(losses.len()) * (SETTLE_S + watch.get() + COAST_S),
         Stage::PowerUp { settle_within, .. } => 2.0 * ZERO_S + settle_within.get() + 2.0 * COAST_S,

@@ -97,7 +97,10 @@ impl Check<'_> {
                     self.duty(&format!("{path}.to"), duty.fraction(), true);
                 }
             }
-            S::FrequencyEdges { from, to, duty, .. } => {
+            S::FrequencyEdges { from, to, duty, thresholds_at, .. } => {
+                for (i, frequency) in thresholds_at.iter().enumerate() {
+                    self.frequency(&format!("{path}.thresholds_at.{i}"), frequency.get());
+                }
                 self.frequency(&format!("{path}.from"), from.get());
                 self.frequency(&format!("{path}.to"), to.get());
                 self.duty(&format!("{path}.duty"), duty.fraction(), false);

@@ -99,6 +99,7 @@ pub(super) fn document(
         carried: verdict::carried(recording),
         load_fan: findings.load_fan.clone(),
         hot_day: verdict::hot_day(findings, recording),
+        by_frequency: findings.by_frequency.clone(),
         warnings,
         events: findings.events.clone(),
         provenance: None,

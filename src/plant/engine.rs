@@ -8,7 +8,7 @@ use rand_xoshiro::Xoshiro256PlusPlus;
 use super::command::{self, LineDrive};
 use super::config::{Freewheel, PlantConfig, Side, Switch};
 use super::energy::Books;
-use super::module::{Module, Senses};
+use super::module::{Module, SAME_S, Senses};
 use super::motor::{Motor, Terminals};
 use super::source::{Relay, Source};
 
@@ -31,6 +31,22 @@ pub struct Reading {
     pub turns: (f64, f64),
 }
 
+impl Reading {
+    /// The reading over this time, which is `share` of the whole, and the time after it.
+    fn followed_by(self, after: Self, share: f64) -> Self {
+        let mean = |of: fn(&Self) -> f64| share * of(&self) + (1.0 - share) * of(&after);
+        Self {
+            supply_v: mean(|reading| reading.supply_v),
+            supply_a: mean(|reading| reading.supply_a),
+            output_v: mean(|reading| reading.output_v),
+            fan_a: mean(|reading| reading.fan_a),
+            common_v: mean(|reading| reading.common_v),
+            rad_s: after.rad_s,
+            turns: (self.turns.0, after.turns.1),
+        }
+    }
+}
+
 /// The plant in motion.
 #[derive(Clone, Debug)]
 pub struct Plant {
@@ -43,6 +59,8 @@ pub struct Plant {
     motor: Motor,
     books: Books,
     rng: Xoshiro256PlusPlus,
+    /// Where in its period a command is when it changes.
+    phase: Xoshiro256PlusPlus,
     case_c: f64,
     junction_c: f64,
     on_ohm: f64,
@@ -93,6 +111,8 @@ struct Path {
     chops: bool,
 }
 
+/// Stream of the phases beside that of the noise.
+const PHASE: u64 = 0x7068_6173;
 /// Longest inner step while current may flow.
 const STEP_S: f64 = 1e-3;
 /// The same while the capacitor node is soft (relay open or first-power means) and the output conducts.
@@ -114,6 +134,7 @@ impl Plant {
             module: Module::new(),
             books: Books::default(),
             rng,
+            phase: Xoshiro256PlusPlus::seed_from_u64(seed ^ PHASE),
             case_c: config.ambient_c,
             junction_c: config.ambient_c,
             on_ohm: 0.0,
@@ -197,7 +218,8 @@ impl Plant {
     /// Drives the line.
     pub fn set_line(&mut self, line: LineDrive) {
         self.line = line;
-        self.module.set_line(self.now_s, line, &self.config.module, &self.config.line, self.source.volts);
+        let phase = self.phase.random();
+        self.module.set_line((self.now_s, phase), line, &self.config.module, &self.config.line, self.source.volts);
     }
 
     /// Mean voltage of the line at the pin.
@@ -207,8 +229,22 @@ impl Plant {
         command::line_volts(self.line, &self.config.module.input, &self.config.line, self.source.volts, asleep)
     }
 
-    /// Lets `dt` pass in as many inner steps as it needs.
+    /// Lets `dt` pass in as many inner steps as it needs. What the module does by its own clock takes effect when it is
+    /// due, not with the next step: a reading across it holds both parts in their shares.
     pub fn advance(&mut self, dt: f64) -> Reading {
+        let end_s = self.now_s + dt;
+        let due_s = self.module.next_due_s(&self.config.module);
+        match due_s.filter(|due_s| *due_s > self.now_s + SAME_S && *due_s < end_s - SAME_S) {
+            Some(due_s) => {
+                let before = self.advance_evenly(due_s - self.now_s);
+                let share = (due_s - (end_s - dt)) / dt;
+                before.followed_by(self.advance_evenly(end_s - due_s), share)
+            }
+            None => self.advance_evenly(dt),
+        }
+    }
+
+    fn advance_evenly(&mut self, dt: f64) -> Reading {
         let longest = self.longest_step(dt);
         if dt <= longest {
             return self.step(dt);
@@ -320,7 +356,8 @@ impl Plant {
             Freewheel::Synchronous => (0.0, on_ohm),
             Freewheel::Diode(forward_v) => (forward_v * (1.0 - ratio), on_ohm * ratio),
         };
-        let two_way = stage.regenerates && stage.freewheel == Freewheel::Synchronous;
+        // A switch that is closed all the time carries current either way.
+        let two_way = ratio >= 1.0 || (stage.regenerates && stage.freewheel == Freewheel::Synchronous);
         let terminals = Terminals { volts: ratio * supply_v - diode_v, series_ohm, two_way };
         Path { terminals, ratio, diode_v, chops: ratio < 1.0 }
     }

@@ -98,17 +98,35 @@ impl Module {
         self.ratio() <= 0.0 && self.target <= 0.0 && self.pending.is_empty() && !matches!(self.power, Power::Booting(_))
     }
 
-    /// The bench changed the line.
+    /// When it next does something by its own clock.
+    pub(crate) fn next_due_s(&self, config: &ModuleConfig) -> Option<f64> {
+        if let Power::Booting(until_s) = self.power {
+            return Some(until_s);
+        }
+        if let Some(waiting) = self.pending.front() {
+            return Some(waiting.due_s);
+        }
+        let sleep = config.sleep.filter(|_| self.power == Power::Awake && self.target <= 0.0)?;
+        let kept_awake = !sleep.with_edges && matches!(self.pattern, Pattern::Edges { .. });
+        (!kept_awake).then_some(self.busy_s + sleep.after_s)
+    }
+
+    /// The bench changed the line, `phase` of a period after the last edge on it.
     pub(crate) fn set_line(
         &mut self,
-        now_s: f64,
+        (now_s, phase): (f64, f64),
         line: LineDrive,
         config: &ModuleConfig,
         rig: &LineRig,
         supply_v: f64,
     ) {
         self.line = line;
+        let before = self.pattern;
         self.look(now_s, config, rig, supply_v);
+        if let (Pattern::Edges { hz, .. }, Pattern::Steady(_)) = (before, self.pattern) {
+            // The last edge was its last activity, not the moment from which none came any more.
+            self.busy_s = self.busy_s.min(now_s - phase / hz);
+        }
     }
 
     /// Looks at the line; a changed pattern takes effect after the delay that belongs to it.
@@ -151,7 +169,7 @@ impl Module {
     /// Lets `dt` pass and returns the output ratio at its end.
     pub(crate) fn step(&mut self, now_s: f64, dt: f64, config: &ModuleConfig, rig: &LineRig, senses: Senses) -> f64 {
         self.keep_power(now_s, config, rig, senses);
-        while self.pending.front().is_some_and(|waiting| waiting.due_s <= now_s + 1e-9) {
+        while self.pending.front().is_some_and(|waiting| waiting.due_s <= now_s + SAME_S) {
             if let Some(due) = self.pending.pop_front() {
                 self.apply(due.demand);
             }
@@ -178,7 +196,7 @@ impl Module {
                 self.resets = if senses.supply_v < COLD_V { 0 } else { self.resets + 1 };
                 *self = Self { line: self.line, resets: self.resets, ..Self::new() };
             }
-            Power::Booting(until_s) if now_s >= until_s => {
+            Power::Booting(until_s) if now_s + SAME_S >= until_s => {
                 self.power = Power::Awake;
                 self.pattern = command::pattern(self.line, &config.input, rig, senses.supply_v, false);
                 self.ramp.hard = config.ramp.power_up == PowerUp::Hard;
@@ -262,7 +280,7 @@ impl Module {
         if !sleep.with_edges && matches!(self.pattern, Pattern::Edges { .. }) {
             self.busy_s = now_s;
         }
-        if now_s - self.busy_s >= sleep.after_s {
+        if now_s + SAME_S >= self.busy_s + sleep.after_s {
             self.power = Power::Asleep(now_s);
             self.decoder = Decoder::default();
             // The pull-up may go with the controller: that is no new command.
@@ -287,6 +305,9 @@ impl Module {
         own + config.defect.leak_ohm.map_or(0.0, |ohm| supply_v / ohm)
     }
 }
+
+/// Times closer than this are the same.
+pub(crate) const SAME_S: f64 = 1e-9;
 
 /// Static output ratio for a duty while the output is on.
 pub(crate) fn output_ratio(config: &ModuleConfig, duty: f64) -> f64 {

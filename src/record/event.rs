@@ -13,7 +13,7 @@ use crate::record::preflight::Check;
 use crate::results::{Direction, ResultName, RiskRule, StoppedBy};
 
 /// Version of the schema; readers refuse a larger major.
-pub const FORMAT: Format = Format { major: 1, minor: 3 };
+pub const FORMAT: Format = Format { major: 1, minor: 4 };
 
 /// Schema version: minor grows with added fields, major with anything an old reader would get wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -199,6 +199,9 @@ pub enum SpanKind {
     },
     /// Highest useful duty, settled, not chopping, at least 2 s. Gives `drop_v`, `on_resistance_ohm`.
     FlatOut,
+    /// Right after it the supply is taken away with the command there: the fan, coasting, holds the module's capacitors at
+    /// its own voltage through the closed switch. Nothing flows, so that supply and output are one voltage (since 1.4).
+    Tie,
     /// Begins at the edge to one command frequency, come to from a lower duty at the nominal one, held until settled or
     /// seen not to follow. A change of duty later in the span shows whether the unit holds its output.
     Follow,

@@ -9,6 +9,7 @@ use super::plots::{self, Plot};
 use super::{budget, history, style, view};
 use crate::record::recording::Recording;
 use crate::results::{Belongs, Document, Findings, Outcome, Sign};
+use crate::units::significant;
 
 /// The whole page. Deterministic: the same document, recording and findings give the same bytes.
 #[must_use]
@@ -31,6 +32,7 @@ pub fn html(document: &Document, recording: &Recording, findings: &Findings) -> 
                 (label(document))
                 (plots(document, recording))
                 (results(document, recording))
+                (by_frequency(document))
                 (load_fan(document))
                 (decisions(document))
                 (hot_day(document))
@@ -104,11 +106,16 @@ fn label(document: &Document) -> Markup {
 }
 
 fn plots(document: &Document, recording: &Recording) -> Markup {
-    let all: [(&str, &str, Plot); 6] = [
+    let all: [(&str, &str, Plot); 7] = [
         ("Speed over duty", "Settled speed; belongs to the module with this load fan.", plots::speed(document)),
         ("Supply current over duty", "Settled supply current at the same points.", plots::supply_current(document)),
         ("Soft start", "From standstill, one step of the command.", plots::soft_start(document, recording)),
         ("Frequency response", "Same duty, other command frequencies.", plots::frequency(document, recording)),
+        (
+            "Decode error",
+            "What the unit reads of one commanded duty, from its output, against the frequency used.",
+            plots::decode(document),
+        ),
         (
             "Falling asleep",
             "Supply current after the off command; readings at or under zero are left out.",
@@ -126,6 +133,29 @@ fn plots(document: &Document, recording: &Recording) -> Markup {
                 },
                 Err(why) => p.none { b { (title) } ". " (why) },
             }
+        }
+    }
+}
+
+/// What the unit makes of its command at each frequency that was tried.
+fn by_frequency(document: &Document) -> Markup {
+    html! {
+        @if !document.by_frequency.is_empty() {
+            h2 { "By command frequency" }
+            table {
+                thead { tr {
+                    th scope="col" { "frequency (Hz)" } th scope="col" { "does" } th scope="col" { "decode error (points)" }
+                    th scope="col" { "output on (%)" } th scope="col" { "output off (%)" } th scope="col" { "fan starts (%)" }
+                } }
+                tbody { @for row in &document.by_frequency { tr {
+                    th scope="row" { (significant(row.hz, 4)) }
+                    td.word { (row.did.as_deref().unwrap_or("")) }
+                    @for found in [row.decode_error_pct, row.output_on_pct, row.output_off_pct, row.start_duty_pct] {
+                        td.num { (view::with_u(found)) }
+                    }
+                } } }
+            }
+            p.sub { "Value ± standard uncertainty. Decode error: duty that the unit reads less the commanded one, 0 at the frequency used. Thresholds are looked for where the plan asks; those at the frequency used are among the results." }
         }
     }
 }

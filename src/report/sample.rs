@@ -6,8 +6,8 @@ use crate::bench::{Channel, Setting};
 use crate::record::event::{ChannelFacts, Event, LimitFacts, LowRange, SpanKind};
 use crate::record::recording::Recording;
 use crate::results::{
-    Carried, Contribution, CurvePoint, Decision, Direction, Document, Findings, Fitted, Grade, Guard, HotDay, LoadFan,
-    Measured, Outcome, Provenance, ResultName, RiskKind, RiskRule, Sign, StartsCompared, Verdict,
+    ByFrequency, Carried, Contribution, CurvePoint, Decision, Direction, Document, Findings, Fitted, Grade, Guard,
+    HotDay, LoadFan, Measured, Outcome, Provenance, ResultName, RiskKind, RiskRule, Sign, StartsCompared, Verdict,
 };
 use crate::units::Hertz;
 use crate::verdict::made_up::{Made, pulses};
@@ -159,6 +159,29 @@ fn header(rec: &mut Recording) {
     ]);
 }
 
+fn by_frequency() -> Vec<ByFrequency> {
+    let fitted = |value, u| Some(Fitted { value, u });
+    let row = |hz, did: &str, decode_error_pct| ByFrequency {
+        hz,
+        did: Some(did.to_owned()),
+        decode_error_pct,
+        output_on_pct: None,
+        output_off_pct: None,
+        start_duty_pct: None,
+    };
+    vec![
+        row(41.7, "stops", None),
+        row(62.5, "follows", fitted(-0.06, 0.05)),
+        row(140.0, "follows", fitted(0.0, 0.04)),
+        ByFrequency {
+            output_on_pct: fitted(8.31, 0.09),
+            output_off_pct: fitted(6.94, 0.09),
+            start_duty_pct: fitted(11.8, 0.16),
+            ..row(250.0, "follows", fitted(0.42, 0.05))
+        },
+    ]
+}
+
 fn fan() -> LoadFan {
     let fitted = |value, u| Fitted { value, u };
     LoadFan {
@@ -231,6 +254,7 @@ fn document(recording: &Recording, findings: &Findings) -> Document {
             highest_case_c: 100.0,
             most_ambient_c: Some(69.1),
         }],
+        by_frequency: by_frequency(),
         carried: Some(Carried { supply_a: 24.6, duty_pct: 95.0, supply_v: Some(13.0), seconds: 90.0 }),
         load_fan: Some(fan()),
         warnings: findings.warnings.clone(),
@@ -260,6 +284,7 @@ pub(crate) fn empty() -> (Document, Recording, Findings) {
         signs: Vec::new(),
         verdict: None,
         hot_day: Vec::new(),
+        by_frequency: Vec::new(),
         carried: None,
         earlier_runs: None,
         load_fan: None,

@@ -96,7 +96,7 @@ fn the_page_is_self_contained_and_small() {
         assert!(!page.contains(foreign), "{foreign}");
     }
     assert!(page.len() < 300_000, "{} bytes", page.len());
-    assert_eq!(page.matches("<svg").count(), 6);
+    assert_eq!(page.matches("<svg").count(), 7);
 }
 
 #[test]

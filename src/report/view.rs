@@ -240,6 +240,14 @@ pub(super) fn start_words(starts: &StartsCompared) -> String {
     )
 }
 
+/// Value and standard uncertainty rounded together; empty where there is none.
+pub(super) fn with_u(found: Option<Fitted>) -> String {
+    found.map_or_else(String::new, |found| {
+        let (value, u) = rounded_together(found.value, found.u);
+        format!("{value} ± {u}")
+    })
+}
+
 /// Lines of the table of the load fan: what, value and u with unit.
 pub(super) fn fan_rows(fan: &LoadFan) -> Vec<(&'static str, String, String)> {
     let row = |what, fitted: Option<Fitted>, factor: f64, unit: &str| {

@@ -14,7 +14,7 @@ pub(crate) fn typical_s(stage: &Stage) -> f64 {
         Stage::SoftStart { .. } => 35.0,
         Stage::Sweep { step, .. } => 60.0 + 6.0 / step.fraction().max(0.005),
         Stage::Drop { hold } => 8.0 + hold.get(),
-        Stage::FrequencyEdges { .. } => 150.0,
+        Stage::FrequencyEdges { thresholds_at, .. } => 150.0 + 45.0 * count(thresholds_at.len()),
         Stage::LossOfSignal { losses, .. } => 15.0 * count(losses.len()),
         Stage::PowerUp { .. } => 35.0,
         Stage::Soak { duties, each } => count(duties.len()) * each.get().min(240.0),

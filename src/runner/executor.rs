@@ -87,9 +87,9 @@ pub(crate) fn perform(session: &mut Session<'_>, stage: &Stage) -> Work {
             sweep::run(session, ask)
         }
         Stage::Drop { hold } => stages::drop::run(session, *hold),
-        Stage::FrequencyEdges { from, to, within, duty } => {
-            let ask = frequency_edges::Ask { from_hz: from.get(), to_hz: to.get(), within: within.get(), duty: *duty };
-            frequency_edges::run(session, ask)
+        Stage::FrequencyEdges { from, to, within, duty, thresholds_at } => {
+            let (from_hz, to_hz, within) = (from.get(), to.get(), within.get());
+            frequency_edges::run(session, frequency_edges::Ask { from_hz, to_hz, within, duty: *duty, thresholds_at })
         }
         Stage::LossOfSignal { losses, watch, duty } => stages::loss_of_signal::run(session, losses, *watch, *duty),
         Stage::PowerUp { duty, settle_within } => stages::power_up::run(session, *duty, *settle_within),

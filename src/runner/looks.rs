@@ -203,8 +203,9 @@ fn shortened(stage: &Stage, limits: &BTreeMap<R, String>) -> Stage {
             fine: Duty::clamped(fine.fraction().min(FINE)),
         },
         Stage::Drop { hold } => Stage::Drop { hold: Seconds(2.0 * hold.get()) },
-        Stage::FrequencyEdges { from, to, within, duty } => {
-            Stage::FrequencyEdges { from: *from, to: *to, within: Ratio((0.5 * within.get()).max(0.001)), duty: *duty }
+        Stage::FrequencyEdges { from, to, within, duty, .. } => {
+            let (within, thresholds_at) = (Ratio((0.5 * within.get()).max(0.001)), Vec::new());
+            Stage::FrequencyEdges { from: *from, to: *to, within, duty: *duty, thresholds_at }
         }
         Stage::Soak { duties, each } if !any(&[R::HeatRiseK, R::HeatTauS]) => {
             Stage::Soak { duties: duties.clone(), each: Seconds(STEADY.get().min(each.get())) }

@@ -136,6 +136,7 @@ fn bare(dir: &Path) -> Result<Document, String> {
         stopped: None,
         earlier_runs: header.earlier_runs,
         hot_day: Vec::new(),
+        by_frequency: Vec::new(),
         carried: None,
         load_fan: None,
         warnings: Vec::new(),

@@ -37,6 +37,7 @@ pub(super) fn document(unit: &str, run: &str, started: &str, grade: Option<Grade
         stopped: None,
         earlier_runs: None,
         hot_day: Vec::new(),
+        by_frequency: Vec::new(),
         carried: None,
         load_fan: None,
         warnings: Vec::new(),

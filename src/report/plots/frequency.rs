@@ -2,18 +2,23 @@
 //! at each of them, so that the output comes first, and what had not settled is marked.
 
 use super::Plot;
-use super::frame::{Across, BLACK, BLUE, Key, Look, Panel, VERMILLION, legend, svg};
+use super::frame::{Across, BLACK, BLUE, Drawn, Key, Look, Panel, VERMILLION, legend, svg};
 use super::scale::Scale;
 use crate::analysis::level::output_on;
 use crate::analysis::speed::mean_speed;
 use crate::bench::Channel;
 use crate::record::event::SpanKind;
 use crate::record::recording::{Recording, Span};
-use crate::results::{Document, Measured, ResultName};
+use crate::results::{Document, Fitted, Measured, ResultName};
 
 const HEIGHT: i32 = 640;
+const DECODE_HEIGHT: i32 = 500;
+/// Least reach of the scale of decode errors, points of duty: what is smaller is no error of a duty.
+const LEAST_POINTS: f64 = 0.5;
 /// Change within the window that is read, as a share of the highest level, up to which a point counts as settled.
 const SETTLED: f64 = 0.02;
+/// Normal coverage factor of a 95 % interval.
+const K95: f64 = 1.96;
 /// Supply below which a share of it means nothing.
 const LEAST_SUPPLY_V: f64 = 3.0;
 
@@ -48,17 +53,50 @@ pub(in crate::report) fn frequency(document: &Document, rec: &Recording) -> Plot
         let top = legend(area, &keys)?;
         let scales = (Scale::log(points[0].hz / 1.3, points[points.len() - 1].hz * 1.3), Scale::round(0.0, highest));
         let panel = Panel::new(area, (top, HEIGHT), 3, scales, (Across::Titled("command frequency (Hz)"), title))?;
-        let marks =
-            [(ResultName::CommandHzLow, "from"), (ResultName::CommandHz, "used"), (ResultName::CommandHzHigh, "to")];
         panel.series(&settled, Look::Circles, BLUE)?;
         panel.markers(&changing, Look::Triangles, VERMILLION)?;
-        for (row, (name, word)) in (0..).zip(marks) {
-            if let Some(hz) = document.results.get(&name).and_then(Measured::as_number) {
-                panel.mark_x(hz, &format!("{word} {} Hz", crate::units::significant(hz, 3)), row)?;
-            }
-        }
-        Ok(())
+        mark_band(&panel, document)
     })
+}
+
+/// Duty that the unit reads less the commanded one, over the command frequency, with its 95 % band.
+pub(in crate::report) fn decode(document: &Document) -> Plot {
+    let errors = document.by_frequency.iter().filter_map(|row| Some((row.hz, row.decode_error_pct?)));
+    let errors: Vec<(f64, Fitted)> = errors.collect();
+    let [(first_hz, _), .., (last_hz, _)] = errors[..] else {
+        return Err("Fewer than two command frequencies were followed, so there is no decode error to draw.".to_owned());
+    };
+    let points: Vec<(f64, f64)> = errors.iter().map(|(hz, error)| (*hz, error.value)).collect();
+    let band: Vec<(f64, f64, f64)> =
+        errors.iter().map(|(hz, error)| (*hz, error.value - K95 * error.u, error.value + K95 * error.u)).collect();
+    let lowest = band.iter().map(|(_, low, _)| *low).fold(-LEAST_POINTS, f64::min);
+    let highest = band.iter().map(|(_, _, high)| *high).fold(LEAST_POINTS, f64::max);
+    svg(DECODE_HEIGHT, |area| {
+        let keys = [
+            Key::new(Look::Circles, BLUE, "decode error"),
+            Key::new(Look::Band, BLUE, "95 % band"),
+            Key::new(Look::Dashed, BLACK, "band of following, frequency used"),
+        ];
+        let top = legend(area, &keys)?;
+        let scales = (Scale::log(first_hz / 1.3, last_hz * 1.3), Scale::round(lowest, highest));
+        let axes = (Across::Titled("command frequency (Hz)"), "duty read less commanded (points)");
+        let panel = Panel::new(area, (top, DECODE_HEIGHT), 3, scales, axes)?;
+        panel.band(&band, BLUE)?;
+        panel.series(&points, Look::Circles, BLUE)?;
+        mark_band(&panel, document)
+    })
+}
+
+/// Edges of the band and the frequency used, as upright marks.
+fn mark_band(panel: &Panel<'_, '_>, document: &Document) -> Drawn {
+    let marks =
+        [(ResultName::CommandHzLow, "from"), (ResultName::CommandHz, "used"), (ResultName::CommandHzHigh, "to")];
+    for (row, (name, word)) in (0..).zip(marks) {
+        if let Some(hz) = document.results.get(&name).and_then(Measured::as_number) {
+            panel.mark_x(hz, &format!("{word} {} Hz", crate::units::significant(hz, 3)), row)?;
+        }
+    }
+    Ok(())
 }
 
 /// Reading at one frequency.

@@ -16,7 +16,7 @@ mod temperature;
 
 pub(super) use curve::{speed, supply_current};
 pub(super) use event::event;
-pub(super) use frequency::frequency;
+pub(super) use frequency::{decode, frequency};
 pub(super) use sleep::sleep;
 pub(super) use soft_start::soft_start;
 pub(super) use temperature::temperature;

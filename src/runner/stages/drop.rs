@@ -1,16 +1,19 @@
-//! Flat out and settled, not chopping: what is lost between supply and output.
+//! Flat out and settled, not chopping: what is lost between supply and output. Then the supply is taken away from the
+//! driven fan, which ties the readings of the two voltages to each other.
 
-use crate::bench::Pace;
+use crate::bench::{Pace, Setting, Supply};
 use crate::config::plan::UpTo;
 use crate::record::event::SpanKind;
 use crate::runner::session::{Session, Work};
 use crate::runner::stages::soft_start::settle_at;
-use crate::units::Seconds;
+use crate::units::{Duty, Seconds};
 
 /// Longest settling before.
 const SETTLE: Seconds = Seconds(40.0);
 /// Shortest stay that is averaged.
 const LEAST_S: f64 = 2.0;
+/// Length of the tie: long before a coasting fan falls to the voltage at which the module resets.
+const TIE_S: f64 = 0.5;
 
 pub(crate) fn run(session: &mut Session<'_>, hold: Seconds) -> Work {
     let duty = session.highest(UpTo::RigLimit);
@@ -24,5 +27,13 @@ pub(crate) fn run(session: &mut Session<'_>, hold: Seconds) -> Work {
         };
         Ok(((), complete))
     })?;
+    if complete.is_ok() {
+        let there = session.command(Duty::clamped(duty));
+        session.stretch(SpanKind::Tie, |session| {
+            session.set(Setting { supply: Supply::Off, ..there })?;
+            session.read(TIE_S, Pace::Normal)
+        })?;
+        session.set(Setting { supply: Supply::Off, ..session.off_setting() })?;
+    }
     Ok(complete)
 }

@@ -1,11 +1,13 @@
 //! Band of command frequencies that the unit follows: a coarse scan outward from the frequency at which it was
-//! characterised, then each edge bracketed by halving.
+//! characterised, then each edge bracketed by halving. At frequencies for which the plan asks, the thresholds too.
 
 use crate::bench::{Pace, Setting};
 use crate::record::event::SpanKind;
 use crate::runner::live::{self, Levels};
 use crate::runner::session::{Session, Work};
+use crate::runner::stages::dead_band::{self, Search};
 use crate::runner::stages::soft_start::settle_at;
+use crate::runner::stages::thresholds::{Climb, ascend};
 use crate::safety::Halt;
 use crate::units::{Duty, Hertz, Seconds};
 
@@ -29,12 +31,22 @@ const RECOVER: Seconds = Seconds(15.0);
 
 /// What the stage asks for.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Ask {
+pub(crate) struct Ask<'a> {
     pub(crate) from_hz: f64,
     pub(crate) to_hz: f64,
     pub(crate) within: f64,
     pub(crate) duty: Duty,
+    /// Where thresholds are looked for too.
+    pub(crate) thresholds_at: &'a [Hertz],
 }
+
+/// Step of the start's climb at another frequency, how far below the start at the nominal one it begins, and how far above
+/// it ends.
+const CLIMB_STEP: f64 = 0.005;
+const CLIMB_BELOW: f64 = 0.03;
+const CLIMB_ABOVE: f64 = 0.05;
+/// Width to which the output thresholds are bracketed there.
+const BAND_WITHIN: f64 = 0.0025;
 
 /// The level at the nominal frequency and what counts as full.
 #[derive(Clone, Copy, Debug)]
@@ -47,7 +59,7 @@ struct Nominal {
     lower: (f64, f64),
 }
 
-pub(crate) fn run(session: &mut Session<'_>, ask: Ask) -> Work {
+pub(crate) fn run(session: &mut Session<'_>, ask: Ask<'_>) -> Work {
     let Some(frequency) = session.known.frequency else { return Ok(Err("no command frequency is known".to_owned())) };
     let lower_duty = (ask.duty.fraction() - APPROACH).max(0.5 * ask.duty.fraction());
     let lower_settled = settle_at(session, lower_duty, RECOVER)?;
@@ -65,8 +77,47 @@ pub(crate) fn run(session: &mut Session<'_>, ask: Ask) -> Work {
     let (lowest, highest) = (ask.from_hz.max(command.lowest.get()), ask.to_hz.min(command.highest.get()));
     let low = edge(session, nominal, lowest, ask.within)?;
     let high = edge(session, nominal, highest, ask.within)?;
+    let mut thresholds = Ok(());
+    for &frequency in ask.thresholds_at {
+        thresholds = thresholds.and(thresholds_at(session, nominal, frequency)?);
+    }
     session.off()?;
-    Ok(low.and(high))
+    Ok(low.and(high).and(thresholds))
+}
+
+/// Output thresholds and the start at another frequency, where the unit follows there; what is missing, if anything.
+fn thresholds_at(session: &mut Session<'_>, nominal: Nominal, frequency: Hertz) -> Work {
+    if !follows(session, nominal, frequency.get())? {
+        return Ok(Err(format!("does not follow {frequency}, so there are no thresholds there")));
+    }
+    let Some(start) = session.known.start.or(session.known.on) else {
+        return Ok(Err("no start is known at the nominal frequency".to_owned()));
+    };
+    // Everything that the session commands is at its known frequency, off included.
+    let known = session.known.frequency.replace(frequency);
+    let found = search_thresholds(session, frequency, start);
+    session.known.frequency = known;
+    found
+}
+
+fn search_thresholds(session: &mut Session<'_>, frequency: Hertz, start: f64) -> Work {
+    if !session.stand_still()? {
+        return Ok(Err("the fan was not seen to come to rest".to_owned()));
+    }
+    let lowest = session.lowest();
+    let mut banded = Ok(());
+    if session.can.output {
+        let search = Search { frequency, lowest, on: None, top: start, within: BAND_WITHIN };
+        banded = dead_band::search(session, search)?.map_err(|why| format!("output thresholds at {frequency}: {why}"));
+    }
+    let first = (start - CLIMB_BELOW).max(lowest);
+    let climb = Climb { first, step: CLIMB_STEP, top: start + CLIMB_ABOVE, until_on: false };
+    let started = match ascend(session, climb)? {
+        Some(found) if found.start.is_some() => Ok(()),
+        Some(_) => Err(format!("no start at {frequency} up to {}", Duty::clamped(climb.top))),
+        None => Err("the fan was not seen to come to rest".to_owned()),
+    };
+    Ok(started.and(banded))
 }
 
 fn levels(session: &Session<'_>) -> Levels {

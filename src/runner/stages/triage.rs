@@ -158,12 +158,16 @@ fn sleep_and_rest(session: &mut Session<'_>, longest_s: f64) -> Result<bool, Hal
             rests |= waited_s >= 1.5 && session.motion_at_rest() == Motion::Rest;
             let had_time = asleep || !sees || waited_s >= longest_s;
             if (rests && had_time) || waited_s >= COAST_WITHIN_S {
-                let complete = if asleep { Ok(()) } else { Err(format!("not asleep within {longest_s:.0} s")) };
+                let complete = if asleep { Ok(()) } else { Err(unseen(longest_s)) };
                 return Ok((rests, complete));
             }
         }
     })?;
     Ok(rests)
+}
+
+fn unseen(longest_s: f64) -> String {
+    format!("not seen asleep for {ASLEEP_FOR_S} s within {longest_s:.0} s")
 }
 
 /// The start from rest to a high duty, awake, until output and current have settled.
