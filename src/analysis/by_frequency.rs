@@ -30,13 +30,14 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
         }
     }
     let duty_u_pct = rec.header.bench.duty_u_pct;
-    for At { hz, on, off, start } in thresholds::by_frequency(rec) {
+    for At { hz, on, off, start, stop } in thresholds::by_frequency(rec) {
         let row = row_at(&mut rows, hz);
         let fitted = |bracket: Option<Bracket>| bracket.and_then(|bracket| middle(&bracket, duty_u_pct));
         for (place, found) in [
             (&mut row.output_on_pct, fitted(on)),
             (&mut row.output_off_pct, fitted(off)),
             (&mut row.start_duty_pct, fitted(start)),
+            (&mut row.stop_duty_pct, fitted(stop)),
         ] {
             *place = found.or(*place);
         }
@@ -58,6 +59,7 @@ fn row_at(rows: &mut Vec<ByFrequency>, hz: f64) -> &mut ByFrequency {
             output_on_pct: None,
             output_off_pct: None,
             start_duty_pct: None,
+            stop_duty_pct: None,
         });
         rows.len() - 1
     });

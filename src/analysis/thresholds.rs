@@ -90,21 +90,53 @@ pub(super) struct At {
     pub(super) on: Option<Bracket>,
     pub(super) off: Option<Bracket>,
     pub(super) start: Option<Bracket>,
+    pub(super) stop: Option<Bracket>,
 }
 
 /// Thresholds by command frequency, from what was searched at each by itself; those of the frequency at which the unit is
 /// characterised are results of their own.
 pub(super) fn by_frequency(rec: &Recording) -> Vec<At> {
     let elsewhere = |hz: f64| nominal_hz(rec).is_some_and(|nominal| !same(hz, nominal));
-    let bands = dead_bands(rec).into_iter().filter(|band| elsewhere(band.hz));
-    let mut all: Vec<At> = bands.map(|band| At { hz: band.hz, on: band.on, off: band.off, start: None }).collect();
-    let Some(witness) = Witness::of(rec) else { return all };
-    for levels in staircases(rec, &SpanKind::Ascend).iter().filter(|levels| elsewhere(hz_of(levels))) {
-        if let Told::Between(start) = trial::start(rec, witness, levels, coarse_reading(rec).is_some()) {
-            all.push(At { hz: hz_of(levels), on: None, off: None, start: Some(start) });
+    let of_kind = |kind: &SpanKind| {
+        staircases(rec, kind).into_iter().filter(|levels| elsewhere(hz_of(levels))).collect::<Vec<_>>()
+    };
+    let (rising, falling) = (of_kind(&SpanKind::Ascend), of_kind(&SpanKind::Descend));
+    let bands: Vec<DeadBand> = dead_bands(rec).into_iter().filter(|band| elsewhere(band.hz)).collect();
+    let mut tried: Vec<f64> = rising.iter().chain(&falling).map(|levels| hz_of(levels)).collect();
+    tried.extend(bands.iter().map(|band| band.hz));
+    tried.sort_by(f64::total_cmp);
+    tried.dedup_by(|a, b| same(*a, *b));
+    let (witness, coarse) = (Witness::of(rec), coarse_reading(rec).is_some());
+    let at = |hz: f64| {
+        let here = |all: &[Vec<Level>], judge: &dyn Fn(&[Level]) -> Told| -> Vec<Told> {
+            all.iter().filter(|levels| same(hz_of(levels), hz)).map(|levels| judge(levels)).collect()
+        };
+        let searched = |of: fn(&DeadBand) -> Option<Bracket>| {
+            bands.iter().filter(move |band| same(band.hz, hz)).filter_map(of).map(Told::Between)
+        };
+        let mut on = here(&rising, &|levels| trial::output_on(rec, levels));
+        let mut off = here(&falling, &|levels| trial::output_off(rec, levels));
+        on.extend(searched(|band| band.on));
+        off.extend(searched(|band| band.off));
+        let fan = |all: &[Vec<Level>], rises: bool| {
+            witness.map_or_else(Vec::new, |witness| {
+                here(all, &|levels| match rises {
+                    true => trial::start(rec, witness, levels, coarse),
+                    false => trial::stop(rec, witness, levels),
+                })
+            })
+        };
+        let closed =
+            |told: &[Told], rises: bool| shared(&all_brackets(told, rises)).filter(|bracket| bracket.width().is_some());
+        At {
+            hz,
+            on: closed(&on, true),
+            off: closed(&off, false),
+            start: closed(&fan(&rising, true), true),
+            stop: closed(&fan(&falling, false), false),
         }
-    }
-    all
+    };
+    tried.into_iter().map(at).collect()
 }
 
 /// A remark when the speed column moves in steps too coarse to tell rest from slow turning.

@@ -145,12 +145,12 @@ fn by_frequency(document: &Document) -> Markup {
             table {
                 thead { tr {
                     th scope="col" { "frequency (Hz)" } th scope="col" { "does" } th scope="col" { "decode error (points)" }
-                    th scope="col" { "output on (%)" } th scope="col" { "output off (%)" } th scope="col" { "fan starts (%)" }
+                    th scope="col" { "output on (%)" } th scope="col" { "output off (%)" } th scope="col" { "fan starts (%)" } th scope="col" { "fan stops (%)" }
                 } }
                 tbody { @for row in &document.by_frequency { tr {
                     th scope="row" { (significant(row.hz, 4)) }
                     td.word { (row.did.as_deref().unwrap_or("")) }
-                    @for found in [row.decode_error_pct, row.output_on_pct, row.output_off_pct, row.start_duty_pct] {
+                    @for found in [row.decode_error_pct, row.output_on_pct, row.output_off_pct, row.start_duty_pct, row.stop_duty_pct] {
                         td.num { (view::with_u(found)) }
                     }
                 } } }

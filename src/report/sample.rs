@@ -168,6 +168,7 @@ fn by_frequency() -> Vec<ByFrequency> {
         output_on_pct: None,
         output_off_pct: None,
         start_duty_pct: None,
+        stop_duty_pct: None,
     };
     vec![
         row(41.7, "stops", None),
@@ -177,6 +178,7 @@ fn by_frequency() -> Vec<ByFrequency> {
             output_on_pct: fitted(8.31, 0.09),
             output_off_pct: fitted(6.94, 0.09),
             start_duty_pct: fitted(11.8, 0.16),
+            stop_duty_pct: fitted(7.2, 0.15),
             ..row(250.0, "follows", fitted(0.42, 0.05))
         },
     ]

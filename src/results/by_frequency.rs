@@ -21,4 +21,6 @@ pub struct ByFrequency {
     pub output_off_pct: Option<Fitted>,
     /// Duty that started the fan, one start.
     pub start_duty_pct: Option<Fitted>,
+    /// Duty, reached from turning, below which it stopped, one stop.
+    pub stop_duty_pct: Option<Fitted>,
 }

@@ -7,7 +7,7 @@ use crate::runner::live::{self, Levels};
 use crate::runner::session::{Session, Work};
 use crate::runner::stages::dead_band::{self, Search};
 use crate::runner::stages::soft_start::settle_at;
-use crate::runner::stages::thresholds::{Climb, ascend};
+use crate::runner::stages::thresholds::{Climb, Fall, ascend, descend};
 use crate::safety::Halt;
 use crate::units::{Duty, Hertz, Seconds};
 
@@ -45,6 +45,10 @@ pub(crate) struct Ask<'a> {
 const CLIMB_STEP: f64 = 0.005;
 const CLIMB_BELOW: f64 = 0.03;
 const CLIMB_ABOVE: f64 = 0.05;
+/// Longest settling before the fall.
+const STOP_SETTLE_S: f64 = 8.0;
+/// The output comes on by itself, the fan at rest, where it does so this far below the start.
+const APART: f64 = 0.015;
 /// Width to which the output thresholds are bracketed there.
 const BAND_WITHIN: f64 = 0.0025;
 
@@ -106,15 +110,23 @@ fn search_thresholds(session: &mut Session<'_>, frequency: Hertz, start: f64) ->
     }
     let lowest = session.lowest();
     let mut banded = Ok(());
-    if session.can.output {
+    // Where the fan starts as soon as the output comes on, climb and fall tell the output's thresholds too.
+    let apart = session.known.on.is_some_and(|on| on < start - APART);
+    if session.can.output && apart {
         let search = Search { frequency, lowest, on: None, top: start, within: BAND_WITHIN };
         banded = dead_band::search(session, search)?.map_err(|why| format!("output thresholds at {frequency}: {why}"));
     }
     let first = (start - CLIMB_BELOW).max(lowest);
     let climb = Climb { first, step: CLIMB_STEP, top: start + CLIMB_ABOVE, until_on: false };
-    let started = match ascend(session, climb)? {
-        Some(found) if found.start.is_some() => Ok(()),
-        Some(_) => Err(format!("no start at {frequency} up to {}", Duty::clamped(climb.top))),
+    let started = match ascend(session, climb)?.map(|found| found.start) {
+        Some(Some(start)) => {
+            // Nothing stops above its start.
+            session.set_duty(start)?;
+            session.settle(1.5, STOP_SETTLE_S, Pace::Slow)?;
+            descend(session, Fall { first: start, step: CLIMB_STEP, lowest, until_rest: true })?;
+            Ok(())
+        }
+        Some(None) => Err(format!("no start at {frequency} up to {}", Duty::clamped(climb.top))),
         None => Err("the fan was not seen to come to rest".to_owned()),
     };
     Ok(started.and(banded))
