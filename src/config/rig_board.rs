@@ -267,3 +267,32 @@ pub(super) fn build(tree: &Node, driver: &str) -> Option<BoardSpec> {
             .map(|address| (address, tree.flag("emergency_stop.active_low").unwrap_or(false))),
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use crate::bench::Channel;
+    use crate::config::parse_rig;
+    use crate::config::rig::DriverSpec;
+
+    #[test]
+    fn two_drivers_of_one_board_share_nothing_and_the_heartbeat_is_one_s() {
+        let text = std::fs::read_to_string("rigs/low-cost-bench.toml").unwrap();
+        let text = text.replacen(
+            "address = \"spi:0.0/mcp3208/4\"\nscale = 100\noffset = \"-50 K\"",
+            "driver = \"linux\"\naddress = \"hwmon:1-0048/temp1\"",
+            1,
+        );
+        let rig = parse_rig(Path::new("rig.toml"), &text).unwrap();
+        let DriverSpec::Joined(shares) = &rig.driver else { panic!("one driver: {}", rig.driver.name()) };
+        let [raspberry, linux] = shares.as_slice() else { panic!("two drivers") };
+        let (DriverSpec::Raspberry(pins), DriverSpec::Linux(kernel)) = (&raspberry.driver, &linux.driver) else {
+            panic!("that of the bench first, then the other")
+        };
+        assert!(pins.heartbeat.is_some() && kernel.heartbeat.is_none());
+        assert!(pins.supply.is_some() && kernel.supply.is_none());
+        assert_eq!(kernel.channels.keys().collect::<Vec<_>>(), [&Channel::CaseC]);
+        assert!(!pins.channels.contains_key(&Channel::CaseC) && pins.channels.len() == 5);
+    }
+}
