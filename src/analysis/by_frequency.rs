@@ -97,7 +97,7 @@ fn duty_of(characteristic: &[(f64, f64)], share: f64) -> Option<(f64, f64)> {
     characteristic.windows(2).find_map(|pair| {
         let ((low, from), (high, to)) = (pair[0], pair[1]);
         let slope = (to - from) / (high - low);
-        (low..=high).contains(&share).then(|| (from + slope * (share - low), slope))
+        (low..=high).contains(&share).then_some((from + slope * (share - low), slope))
     })
 }
 
