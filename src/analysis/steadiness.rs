@@ -32,6 +32,9 @@ const SPACING_S: f64 = 0.02;
 const BESIDE: usize = 3;
 const CLEAR: f64 = 2.0;
 
+/// Standard uncertainties of their difference by which two swings are told apart.
+const TOLD_APART: f64 = 2.0;
+
 /// Swing at one duty.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Swing {
@@ -55,7 +58,9 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let is_full = |swing: &Swing| swing.window_s > 0.95 * WINDOW_S;
     let any_full = swings.iter().any(is_full);
     let counted: Vec<Swing> = swings.iter().filter(|swing| !any_full || is_full(swing)).copied().collect();
-    let Some(worst) = by_duty(&counted).into_iter().max_by(|a, b| a.pct.total_cmp(&b.pct)) else {
+    let by_duty = by_duty(&counted);
+    let Some(worst) = by_duty.iter().max_by(|a, b| a.pct.total_cmp(&b.pct)).map(|worst| with_alike(worst, &by_duty))
+    else {
         return findings.miss(name, "no stretch of 9 s or more at a constant command with speed or current");
     };
     let budget = vec![Contribution::random("chance of the window and noise", worst.u_pct)];
@@ -89,6 +94,22 @@ fn by_duty(swings: &[Swing]) -> Vec<Swing> {
         }
     }
     all
+}
+
+/// The worst duty together with those that are not told apart from it, weighted by their windows: the highest of several
+/// that are alike is one that chance has lifted.
+fn with_alike(worst: &Swing, all: &[Swing]) -> Swing {
+    let alike: Vec<&Swing> = all
+        .iter()
+        .filter(|other| other.from_current == worst.from_current)
+        .filter(|other| worst.pct - other.pct <= TOLD_APART * worst.u_pct.hypot(other.u_pct))
+        .collect();
+    let windows: usize = alike.iter().map(|swing| swing.windows).sum();
+    let mean = |of: &dyn Fn(&Swing) -> f64| {
+        alike.iter().map(|swing| swing.windows as f64 * of(swing)).sum::<f64>() / windows as f64
+    };
+    let squares: f64 = alike.iter().map(|swing| (swing.windows as f64 * swing.u_pct).powi(2)).sum();
+    Swing { pct: mean(&|swing| swing.pct), u_pct: squares.sqrt() / windows as f64, windows, ..*worst }
 }
 
 fn swing_of(rec: &Recording, span: &Span) -> Option<Swing> {
@@ -313,6 +334,16 @@ mod tests {
         find(&bench.rec, &mut findings);
         let found = findings.number(ResultName::SteadinessPct).unwrap();
         assert!(found < 0.3, "{found}");
+    }
+
+    #[test]
+    fn duties_that_swing_alike_count_as_one_and_a_worse_one_by_itself() {
+        let swing =
+            |pct, u_pct, duty_pct| Swing { pct, u_pct, duty_pct, window_s: 20.0, windows: 4, from_current: false };
+        let (a, b, far) = (swing(0.15, 0.015, 50.0), swing(0.13, 0.013, 85.0), swing(0.4, 0.04, 30.0));
+        let pooled = with_alike(&a, &[a, b]);
+        assert!((pooled.pct - 0.14).abs() < 1e-9 && (pooled.u_pct - 0.00992).abs() < 1e-4 && pooled.windows == 8);
+        assert_eq!(with_alike(&far, &[a, b, far]), far);
     }
 
     #[test]
