@@ -7,6 +7,8 @@
 //! `FOLDER/relay` gets a line per change of the supply relay, of the monostable on the heartbeat line, which holds the
 //! relays' own supply, of the stop and of the overload: monotonic nanoseconds, name, level.
 
+mod far_side;
+
 use std::error::Error;
 use std::fs::{self, File};
 use std::io::Write as _;
@@ -14,18 +16,13 @@ use std::os::unix::fs::FileExt as _;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-use galebench::bench::{ActiveLevel, Block, Channel, Line, Pace, Setting, Supply};
+use far_side::{Monostable, STEP_S, monotonic_ns, play, setting};
+use galebench::bench::{Block, Channel, Pace, Setting, Supply};
 use galebench::config;
 use galebench::config::rig::DriverSpec;
 use galebench::driver::Bench as _;
 use galebench::driver::virtual_bench::VirtualBench;
-use galebench::units::{Duty, Hertz};
 
-/// Simulated at once, and the samples in it.
-const STEP_S: f64 = 0.002;
-const SAMPLES: usize = 4;
-/// A heartbeat that stands still for this long lets the monostable fall back, which opens both relays.
-const MONOSTABLE: Duration = Duration::from_millis(100);
 /// A plant this far behind the clock jumps on: the fan stands still meanwhile, which no test may take for real.
 const BEHIND: Duration = Duration::from_millis(200);
 
@@ -47,39 +44,9 @@ impl Sim {
         Ok(text[0] == b'1')
     }
 
-    fn pull(&self, high: bool) -> Result<(), Box<dyn Error>> {
-        self.pull.write_at(if high { b"pull-up" } else { b"pull-down" }, 0)?;
-        Ok(())
+    fn pull(&self, high: bool) -> std::io::Result<()> {
+        self.pull.write_at(if high { b"pull-up" } else { b"pull-down" }, 0).map(drop)
     }
-}
-
-/// Frequency and high share of the first pulse output, if it is enabled.
-fn pulses(state: &str) -> Option<(f64, f64)> {
-    let line = state.lines().find(|line| line.trim_start().starts_with("pwm-0 "))?;
-    let number = |key: &str| line.split_once(key)?.1.trim_start().split(' ').next()?.parse::<f64>().ok();
-    let (period_ns, duty_ns) = (number("period:")?, number("duty:")?);
-    (line.contains(" enabled") && period_ns > 0.0).then(|| (1e9 / period_ns, duty_ns / period_ns))
-}
-
-/// What the bench commands, as the unit sees it.
-fn setting(sims: &Sims, beating: bool) -> Result<Setting, Box<dyn Error>> {
-    let supply = match (sims.relay.high()?, sims.pre_charge.high()?) {
-        _ if !beating => Supply::Off,
-        (true, _) => Supply::On,
-        (false, true) => Supply::Gentle,
-        (false, false) => Supply::Off,
-    };
-    // A transistor to ground: high output pulls the line low.
-    let (hz, share) = pulses(&fs::read_to_string("/sys/kernel/debug/pwm")?).unwrap_or((100.0, 0.0));
-    let line = match (sims.low.high()?, sims.high.high()?) {
-        (true, _) => Line::Low,
-        (false, true) => Line::High,
-        (false, false) if share <= 0.0 => Line::Open,
-        (false, false) if share >= 1.0 => Line::Low,
-        (false, false) => Line::Pwm,
-    };
-    let duty = Duty::new(share).unwrap_or(Duty::ZERO);
-    Ok(Setting { supply, duty, active: ActiveLevel::Low, frequency: Hertz(hz), line })
 }
 
 struct Sims {
@@ -118,11 +85,6 @@ fn codes(block: &Block, at: usize, overload: bool) -> [u8; 16] {
     bytes
 }
 
-fn monotonic_ns() -> i128 {
-    let now = rustix::time::clock_gettime(rustix::time::ClockId::Monotonic);
-    i128::from(now.tv_sec) * 1_000_000_000 + i128::from(now.tv_nsec)
-}
-
 fn main() -> Result<(), Box<dyn Error>> {
     let arguments: Vec<String> = std::env::args().collect();
     let [_, rig, seed, folder] = arguments.as_slice() else { return Err("box_plant RIG SEED FOLDER".into()) };
@@ -145,7 +107,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     let mut converter = File::options().write(true).open("/dev/iio-bench")?;
     let mut log = File::create(folder.join("relay"))?;
     let (mut in_force, mut pressed, mut overload, mut behind) = (Setting::SAFE, false, false, 0_u32);
-    let (mut beat, mut beaten, mut beating) = (sims.heartbeat.high()?, None::<Instant>, false);
+    let (mut monostable, mut beating) = (Monostable::new(sims.heartbeat.high()?), false);
     converter.write_all(&codes(&bench.read(STEP_S, Pace::Normal)?, 0, false))?;
     fs::write(folder.join("ready"), "")?;
     let mut due = Instant::now();
@@ -164,14 +126,12 @@ fn main() -> Result<(), Box<dyn Error>> {
                 writeln!(log, "{} overload 1", monotonic_ns())?;
             }
         }
-        if sims.heartbeat.high()? != beat {
-            (beat, beaten) = (!beat, Some(Instant::now()));
-        }
-        if beating != beaten.is_some_and(|beaten| beaten.elapsed() < MONOSTABLE) {
+        if beating != monostable.holds(sims.heartbeat.high()?) {
             beating = !beating;
             writeln!(log, "{} monostable {}", monotonic_ns(), u8::from(beating))?;
         }
-        let wanted = setting(&sims, beating)?;
+        let contacts = (beating && sims.relay.high()?, beating && sims.pre_charge.high()?);
+        let wanted = setting(contacts, (sims.low.high()?, sims.high.high()?))?;
         if wanted != in_force {
             if wanted.supply != in_force.supply {
                 writeln!(log, "{} relay {}", monotonic_ns(), u8::from(wanted.supply == Supply::On))?;
@@ -181,7 +141,16 @@ fn main() -> Result<(), Box<dyn Error>> {
             in_force = wanted;
         }
         let block = bench.read(STEP_S, Pace::Normal)?;
-        play(&block, due, overload && in_force.supply == Supply::On, &sims, &mut converter)?;
+        let overload = overload && in_force.supply == Supply::On;
+        play(
+            &block,
+            due,
+            |at| converter.write_all(&codes(&block, at, overload)),
+            || {
+                sims.tach.pull(true)?;
+                sims.tach.pull(false)
+            },
+        )?;
         due += Duration::from_secs_f64(STEP_S);
         if due.elapsed() > BEHIND {
             behind += 1;
@@ -189,33 +158,5 @@ fn main() -> Result<(), Box<dyn Error>> {
         }
     }
     fs::write(folder.join("behind"), behind.to_string())?;
-    Ok(())
-}
-
-/// Feeds the samples and edges of a block at their times.
-fn play(
-    block: &Block,
-    begin: Instant,
-    overload: bool,
-    sims: &Sims,
-    converter: &mut File,
-) -> Result<(), Box<dyn Error>> {
-    let mut events: Vec<(f64, Option<usize>)> =
-        (0..SAMPLES).map(|at| (at as f64 / SAMPLES as f64 * STEP_S, Some(at))).collect();
-    events.extend(block.tach_s.iter().flatten().map(|t_s| (t_s - block.t0_s, None)));
-    events.sort_by(|a, b| a.0.total_cmp(&b.0));
-    for (at_s, what) in events {
-        let wait = (begin + Duration::from_secs_f64(at_s.max(0.0))).saturating_duration_since(Instant::now());
-        if !wait.is_zero() {
-            std::thread::sleep(wait);
-        }
-        match what {
-            Some(at) => converter.write_all(&codes(block, at, overload))?,
-            None => {
-                sims.tach.pull(true)?;
-                sims.tach.pull(false)?;
-            }
-        }
-    }
     Ok(())
 }

@@ -6,6 +6,8 @@
 //! is there; `FOLDER/press` presses the emergency stop. `FOLDER/relay` gets a line per change of the supply and of the
 //! stop: monotonic nanoseconds, name, level.
 
+mod far_side;
+
 use std::error::Error;
 use std::fs::{self, File};
 use std::io::Write as _;
@@ -13,19 +15,13 @@ use std::os::unix::fs::FileExt as _;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-use galebench::bench::{ActiveLevel, Block, Channel, Line, Pace, Setting, Supply};
+use far_side::{Monostable, STEP_S, monotonic_ns, play, setting};
+use galebench::bench::{Block, Channel, Pace, Setting, Supply};
 use galebench::config;
 use galebench::config::rig::DriverSpec;
 use galebench::driver::Bench as _;
 use galebench::driver::virtual_bench::VirtualBench;
-use galebench::units::{Duty, Hertz};
 use rppal::i2c::I2c;
-
-/// Simulated at once, and the samples in it.
-const STEP_S: f64 = 0.002;
-const SAMPLES: usize = 4;
-/// The monostable on the heartbeat line holds the relays' supply for this long.
-const HELD: Duration = Duration::from_millis(100);
 
 /// Pins of raspberry.toml.
 const RELAY: u32 = 17;
@@ -54,35 +50,6 @@ impl Pins {
         self.driven = self.driven & !(1 << pin) | u64::from(high) << pin;
         Ok(self.file.write_all_at(&self.driven.to_ne_bytes(), 0)?)
     }
-}
-
-/// Frequency and high share of the first pulse output, if it is enabled.
-fn pulses(state: &str) -> Option<(f64, f64)> {
-    let line = state.lines().find(|line| line.trim_start().starts_with("pwm-0 "))?;
-    let number = |key: &str| line.split_once(key)?.1.trim_start().split(' ').next()?.parse::<f64>().ok();
-    let (period_ns, duty_ns) = (number("period:")?, number("duty:")?);
-    (line.contains(" enabled") && period_ns > 0.0).then(|| (1e9 / period_ns, duty_ns / period_ns))
-}
-
-/// What the bench commands, as the unit sees it.
-fn setting(levels: u64, held: bool) -> Result<Setting, Box<dyn Error>> {
-    let high = |pin: u32| levels >> pin & 1 == 1;
-    let supply = match (held && high(RELAY), held && high(PRE_CHARGE)) {
-        (true, _) => Supply::On,
-        (false, true) => Supply::Gentle,
-        (false, false) => Supply::Off,
-    };
-    // A transistor to ground: high output pulls the line low.
-    let (hz, share) = pulses(&fs::read_to_string("/sys/kernel/debug/pwm")?).unwrap_or((100.0, 0.0));
-    let line = match (high(LOW), high(HIGH)) {
-        (true, _) => Line::Low,
-        (false, true) => Line::High,
-        (false, false) if share <= 0.0 => Line::Open,
-        (false, false) if share >= 1.0 => Line::Low,
-        (false, false) => Line::Pwm,
-    };
-    let duty = Duty::new(share).unwrap_or(Duty::ZERO);
-    Ok(Setting { supply, duty, active: ActiveLevel::Low, frequency: Hertz(hz), line })
 }
 
 fn value(block: &Block, channel: Channel, at: usize) -> f64 {
@@ -122,11 +89,6 @@ fn codes(block: &Block, at: usize) -> [u8; 32] {
     bytes
 }
 
-fn monotonic_ns() -> i128 {
-    let now = rustix::time::clock_gettime(rustix::time::ClockId::Monotonic);
-    i128::from(now.tv_sec) * 1_000_000_000 + i128::from(now.tv_nsec)
-}
-
 fn main() -> Result<(), Box<dyn Error>> {
     let arguments: Vec<String> = std::env::args().collect();
     let [_, rig, seed, folder] = arguments.as_slice() else { return Err("raspberry_plant RIG SEED FOLDER".into()) };
@@ -143,16 +105,15 @@ fn main() -> Result<(), Box<dyn Error>> {
     part.set_slave_address(0x48)?;
     let mut log = File::create(folder.join("relay"))?;
     let (mut in_force, mut pressed) = (Setting::SAFE, false);
-    let (mut beat, mut beaten) = (false, None::<Instant>);
+    let mut monostable = Monostable::new(false);
     let first = bench.read(STEP_S, Pace::Normal)?;
     converters.write_all(&codes(&first, 0))?;
     let mut due = Instant::now();
     for step in 0_u64.. {
         let levels = pins.levels()?;
-        if (levels >> HEARTBEAT & 1 == 1) != beat {
-            (beat, beaten) = (!beat, Some(Instant::now()));
-        }
-        let wanted = setting(levels, beaten.is_some_and(|beaten| beaten.elapsed() < HELD))?;
+        let high = |pin: u32| levels >> pin & 1 == 1;
+        let held = monostable.holds(high(HEARTBEAT));
+        let wanted = setting((held && high(RELAY), held && high(PRE_CHARGE)), (high(LOW), high(HIGH)))?;
         if wanted != in_force {
             if wanted.supply != in_force.supply {
                 writeln!(log, "{} relay {}", monotonic_ns(), u8::from(wanted.supply == Supply::On))?;
@@ -178,30 +139,16 @@ fn main() -> Result<(), Box<dyn Error>> {
                 fs::write(folder.join("ready"), "")?;
             }
         }
-        play(&block, due, &tach, &mut converters)?;
-        due += Duration::from_secs_f64(STEP_S);
-    }
-    Ok(())
-}
-
-/// Feeds the samples and edges of a block at their times.
-fn play(block: &Block, begin: Instant, tach: &File, converters: &mut File) -> Result<(), Box<dyn Error>> {
-    let mut events: Vec<(f64, Option<usize>)> =
-        (0..SAMPLES).map(|at| (at as f64 / SAMPLES as f64 * STEP_S, Some(at))).collect();
-    events.extend(block.tach_s.iter().flatten().map(|t_s| (t_s - block.t0_s, None)));
-    events.sort_by(|a, b| a.0.total_cmp(&b.0));
-    for (at_s, what) in events {
-        let wait = (begin + Duration::from_secs_f64(at_s.max(0.0))).saturating_duration_since(Instant::now());
-        if !wait.is_zero() {
-            std::thread::sleep(wait);
-        }
-        match what {
-            Some(at) => converters.write_all(&codes(block, at))?,
-            None => {
+        play(
+            &block,
+            due,
+            |at| converters.write_all(&codes(&block, at)),
+            || {
                 tach.write_at(b"pull-up", 0)?;
-                tach.write_at(b"pull-down", 0)?;
-            }
-        }
+                tach.write_at(b"pull-down", 0).map(drop)
+            },
+        )?;
+        due += Duration::from_secs_f64(STEP_S);
     }
     Ok(())
 }

@@ -25,6 +25,8 @@ const ALLOWED: Duration = Duration::from_secs(6);
 const HEAD_START: Duration = Duration::from_millis(200);
 /// How often the times of a clock of its own are asked for at the start.
 const BRACKETS: usize = 5;
+/// Read of the leading bench once all are open, seconds.
+const OPENING_S: f64 = 0.02;
 /// A bench that lags behind the leading one is read on for at most so long.
 const LAG_ALLOWED: Duration = Duration::from_secs(2);
 /// Times that differ by less are the same time.
@@ -105,7 +107,7 @@ impl JoinedBench {
             rate_hz: members[0].offers.rate_hz,
             alignment: alignment(&members, command),
         };
-        Ok(Self {
+        let mut joined = Self {
             members,
             supply,
             command,
@@ -115,7 +117,18 @@ impl JoinedBench {
             last: Setting::SAFE,
             fault: None,
             closed: false,
-        })
+        };
+        joined.skip_opening()?;
+        Ok(joined)
+    }
+
+    /// Throws away what the leading bench sampled while the others were still being opened: they have nothing for it.
+    fn skip_opening(&mut self) -> Result<(), DriverError> {
+        if !self.offers.virtual_clock {
+            let timed = self.ask(0, Ask::Read(OPENING_S, Pace::Normal), OPENING_S)?;
+            self.take(0, timed)?;
+        }
+        Ok(())
     }
 
     /// Asks one member and waits for what it says.
