@@ -125,7 +125,7 @@ fn a_can_interface_that_goes_down_ends_the_run_and_the_node_opens_its_contacts()
     println!("interface down to relay open: {:.0} ms of guest time", took_ns as f64 / 1e6);
     // The node's own time limit, and the turns of a shell.
     assert!((0..200_000_000).contains(&took_ns), "{took_ns} ns");
-    assert!(session.said.contains("not confirmed"), "{}", session.said);
+    assert!(session.said.contains("safe state NOT confirmed"), "{}", session.said);
 }
 
 #[test]
