@@ -1,8 +1,9 @@
 //! How quick the software path of a Linux board is, in the kernel box on the wall clock: from the stop, and from too much
-//! current, to the relay line low; and whether fast tach edges and samples are lost. Figures of a simulated board on a
-//! shared machine: they say where the program spends time, and are no protection whatever.
+//! current, to the relay line low; and how many samples are lost, beside tach edges of which the box hands on 100 a second.
+//! Figures of a simulated board on a shared machine: they say where the program spends time, and are no protection whatever.
 //!
-//! `BOX_CLOCK=real tests/kernel-box/run BINARY tests/kernel-box/bench.toml test-plans/quick.toml TRIALS SECONDS`, on a machine that does nothing else.
+//! `BOX_CLOCK=real tests/kernel-box/run BINARY tests/kernel-box/bench.toml test-plans/quick.toml TRIALS SECONDS`, on a machine
+//! that does nothing else.
 
 use std::error::Error;
 use std::fs::File;

@@ -268,6 +268,12 @@ impl Duty {
         self.0 * 100.0
     }
 
+    /// Whether a line at this duty has edges: neither always nor never active.
+    #[must_use]
+    pub fn has_edges(self) -> bool {
+        self > Self::ZERO && self < Self::FULL
+    }
+
     /// The same pulse train read with the other active level.
     #[must_use]
     pub fn inverted(self) -> Self {

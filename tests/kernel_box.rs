@@ -68,10 +68,7 @@ fn the_emergency_stop_opens_the_relay_at_once() {
     }
     let session = on_lines("sleep 12; touch press");
     session.stopped(3, "mergency");
-    let took_ns = session.last("relay", false) - session.last("stop", true);
-    println!("emergency stop to relay: {:.1} ms of guest time", took_ns as f64 / 1e6);
-    // Seen with the next block of samples, 20 ms, and one more for what waits.
-    assert!((0..50_000_000).contains(&took_ns), "{took_ns} ns");
+    session.opened_at_once("stop");
 }
 
 #[test]
@@ -81,9 +78,7 @@ fn too_much_current_opens_the_relay_at_once() {
     }
     let session = on_lines("sleep 12; touch overload");
     session.stopped(3, "current");
-    let took_ns = session.last("relay", false) - session.last("overload", true);
-    println!("too much current to relay: {:.1} ms of guest time", took_ns as f64 / 1e6);
-    assert!((0..50_000_000).contains(&took_ns), "{took_ns} ns");
+    session.opened_at_once("overload");
 }
 
 #[test]

@@ -4,12 +4,10 @@
 use crate::analysis::frequency::{self, Tried};
 use crate::analysis::response::{Kind, Response};
 use crate::analysis::threshold_fit::Bracket;
-use crate::analysis::thresholds::{self, At};
+use crate::analysis::thresholds::{self, At, same};
 use crate::record::recording::Recording;
 use crate::results::{ByFrequency, CurvePoint, Findings, Fitted};
 
-/// Frequencies closer than this are one.
-const SAME: f64 = 1e-3;
 /// Between two points of the curve closer than this the duty cannot be read, share of full.
 const LEAST_RISE: f64 = 0.01;
 
@@ -44,10 +42,6 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     }
     rows.sort_by(|a, b| a.hz.total_cmp(&b.hz));
     findings.by_frequency = rows;
-}
-
-fn same(a: f64, b: f64) -> bool {
-    (a - b).abs() <= SAME * b.abs()
 }
 
 fn row_at(rows: &mut Vec<ByFrequency>, hz: f64) -> &mut ByFrequency {

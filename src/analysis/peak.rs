@@ -107,15 +107,14 @@ impl Curve {
             column(|t| f64::from(t > 0.0)),
         ];
         let all = &all[..if jumps { 6 } else { 5 }];
-        let sides = (before as f64, (kept.len() - before) as f64);
-        let alike = Self::weighed(all, &values, before, (1.0, 1.0))?;
+        let (_, alike) = Self::weighed(all, &values, before, (1.0, 1.0))?;
         // A unit that chops up to the end of its ramp leaves more on one side than on the other.
-        let least = 0.1 * alike.1.0.max(alike.1.1).max(f64::MIN_POSITIVE);
-        let weights = (1.0 / alike.1.0.max(least), 1.0 / alike.1.1.max(least));
+        let least = 0.1 * alike.0.max(alike.1).max(f64::MIN_POSITIVE);
+        let weights = (1.0 / alike.0.max(least), 1.0 / alike.1.max(least));
         let (terms, (rms_before, rms_after)) = Self::weighed(all, &values, before, weights)?;
-        let ln = |rms: f64| 2.0 * rms.max(f64::MIN_POSITIVE).ln();
-        let (n, p) = (kept.len() as f64, all.len() as f64 + 1.0);
-        let bic = sides.0 * ln(rms_before) + sides.1 * ln(rms_after) + p * n.ln();
+        let ln_square = |rms: f64| 2.0 * rms.max(f64::MIN_POSITIVE).ln();
+        let (n, n_before, p) = (kept.len() as f64, before as f64, all.len() as f64 + 1.0);
+        let bic = n_before * ln_square(rms_before) + (n - n_before) * ln_square(rms_after) + p * n.ln();
         // What both sides together tell of the corner, as of two alike.
         let both = (0.5 * (rms_before.powi(-2) + rms_after.powi(-2))).powf(-0.5);
         let scatter = both * (n / (n - p).max(1.0)).sqrt();

@@ -4,7 +4,6 @@ use crate::bench::{Channel, Line, Setting};
 use crate::record::event::SpanKind;
 use crate::record::recording::{Recording, Span};
 use crate::results::{Findings, ResultName};
-use crate::units::Duty;
 
 use super::command;
 use super::estimate::{self, Estimate, miss_all, pool, shortfall, spans};
@@ -209,7 +208,7 @@ fn after(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, threshold_a: f64) 
 }
 
 fn has_edges(setting: &Setting) -> bool {
-    setting.line == Line::Pwm && setting.duty > Duty::ZERO && setting.duty < Duty::FULL
+    setting.line == Line::Pwm && setting.duty.has_edges()
 }
 
 /// Mean current over whole wake cycles after falling asleep (or over the last quarter when awake), and wake-ups seen.

@@ -175,7 +175,7 @@ fn dead_bands(rec: &Recording) -> Vec<DeadBand> {
 }
 
 /// Whether two command frequencies are the same one.
-fn same(a: f64, b: f64) -> bool {
+pub(super) fn same(a: f64, b: f64) -> bool {
     (a - b).abs() <= 1e-3 * b.abs()
 }
 

@@ -176,8 +176,7 @@ impl VirtualBench {
             Line::Low => LineDrive::HeldLow,
             Line::High => LineDrive::HeldHigh,
             Line::Pwm => {
-                let edges = setting.duty > Duty::ZERO && setting.duty < Duty::FULL;
-                let error = if edges { self.duty_error } else { 0.0 };
+                let error = if setting.duty.has_edges() { self.duty_error } else { 0.0 };
                 LineDrive::Pulses {
                     share: Duty::clamped(setting.duty.fraction() + error),
                     active: match setting.active {

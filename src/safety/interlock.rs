@@ -8,7 +8,6 @@ use crate::bench::{Block, Channel, Line, Setting, Supply};
 use crate::results::StoppedBy;
 use crate::safety::limits::Limits;
 use crate::safety::watch::{Case, Current, OffCurrent, Sensors, Stall, Timing, Voltage, Weld};
-use crate::units::Duty;
 
 /// A rule of the interlock, by the name that the record keeps.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -118,9 +117,8 @@ impl OffCommand {
     pub fn matches(&self, setting: &Setting) -> bool {
         let off = &self.setting;
         let same_duty = (setting.duty.fraction() - off.duty.fraction()).abs() < 1e-9;
-        let no_edges = off.duty == Duty::ZERO || off.duty == Duty::FULL;
         let same_pace = (setting.frequency / off.frequency - 1.0).abs() < 0.01;
-        setting.line == Line::Pwm && setting.active == off.active && same_duty && (no_edges || same_pace)
+        setting.line == Line::Pwm && setting.active == off.active && same_duty && (!off.duty.has_edges() || same_pace)
     }
 }
 

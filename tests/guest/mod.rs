@@ -132,6 +132,14 @@ impl Session {
         assert!(self.last("relay", false) > self.last("relay", true), "{}", self.file("relay"));
     }
 
+    /// The relay opened at once after `cause`, another entry of the plant's log.
+    pub(crate) fn opened_at_once(&self, cause: &str) {
+        let took_ns = self.last("relay", false) - self.last(cause, true);
+        println!("{cause} to relay: {:.1} ms of guest time", took_ns as f64 / 1e6);
+        // Seen with the next block of samples, 20 ms, and one more for what waits.
+        assert!((0..50_000_000).contains(&took_ns), "{took_ns} ns");
+    }
+
     /// The run came through with nothing lost, and what it found is what the plant played, at most twice as far off as on
     /// the virtual bench.
     pub(crate) fn agrees(&self) -> Evaluated {

@@ -176,7 +176,8 @@ impl Lanes {
         // What a trigger was told it does; only a converter with a clock of its own is taken at its measured pace.
         let as_asked = self.lanes[0].ours || (median_s * rate_hz - 1.0).abs() < 0.02;
         let dt_s = if as_asked { 1.0 / rate_hz } else { 1.0 / effective_hz };
-        let missing = (span_s / dt_s - steps.len() as f64).round().max(0.0);
+        // Rounded up to nothing it would be a minus zero.
+        let missing = (span_s / dt_s - steps.len() as f64).round().max(0.0).abs();
         if missing > 0.2 * steps.len() as f64 {
             let why = format!(
                 "only {effective_hz:.0} samples a second come where {rate_hz:.0} are asked: state a lower `rate` in \

@@ -4,6 +4,7 @@ use std::fmt;
 
 use super::edges::Edges;
 use super::lanes::Readings;
+use super::pulses::{self, Write};
 use crate::config::address::Address;
 use crate::config::rig::BoardSpec;
 use crate::driver::DriverError;
@@ -23,11 +24,28 @@ pub(in crate::driver) trait Input: Send + fmt::Debug {
 
 /// A hardware pulse output: duty 0 when opened; duty 0, disabled and given back when dropped.
 pub(in crate::driver) trait PulseOutput: Send + fmt::Debug {
+    /// Writes a period or a high time to the device.
+    fn write(&self, step: Write) -> Result<(), DriverError>;
+
+    /// Period and high time in force, nanoseconds.
+    fn in_force(&mut self) -> &mut (u64, u64);
+
     /// Applies frequency and share of the period at the high level, without a gap.
-    fn set(&mut self, frequency: Hertz, share: Duty) -> Result<(), DriverError>;
+    fn set(&mut self, frequency: Hertz, share: Duty) -> Result<(), DriverError> {
+        let to = pulses::nanoseconds(frequency, share);
+        for step in pulses::steps(*self.in_force(), to) {
+            self.write(step)?;
+        }
+        *self.in_force() = to;
+        Ok(())
+    }
 
     /// Duty 0, whatever was before.
-    fn quiet(&mut self) -> Result<(), DriverError>;
+    fn quiet(&mut self) -> Result<(), DriverError> {
+        self.write(Write::High(0))?;
+        self.in_force().1 = 0;
+        Ok(())
+    }
 }
 
 /// How a driver opens what a rig names. Nothing that another program or the kernel uses is ever taken.

@@ -83,22 +83,30 @@ fn mark(marks: &Path, device: &str, number: u32) -> Result<((File, PathBuf), boo
 
 /// Period and high time.
 #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "periods of seconds are far below 2^63 ns")]
-pub(in crate::driver) fn nanoseconds(frequency: Hertz, share: Duty) -> (u64, u64) {
+pub(super) fn nanoseconds(frequency: Hertz, share: Duty) -> (u64, u64) {
     let period_ns = (1e9 / frequency.get()).round();
     (period_ns as u64, (period_ns * share.fraction()).round() as u64)
 }
 
-/// Writes that lead from one (period, duty) to another with the duty never above the period.
-pub(in crate::driver) fn steps(from: (u64, u64), to: (u64, u64)) -> Vec<(&'static str, u64)> {
+/// One write, nanoseconds.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(in crate::driver) enum Write {
+    Period(u64),
+    /// Time at the high level.
+    High(u64),
+}
+
+/// Writes that lead from one (period, high time) to another with the high time never above the period.
+pub(super) fn steps(from: (u64, u64), to: (u64, u64)) -> Vec<Write> {
     let mut steps = Vec::new();
     if to.0 > from.0 {
-        steps.push(("period", to.0));
+        steps.push(Write::Period(to.0));
     }
     if to.1 != from.1 {
-        steps.push(("duty_cycle", to.1));
+        steps.push(Write::High(to.1));
     }
     if to.0 < from.0 {
-        steps.push(("period", to.0));
+        steps.push(Write::Period(to.0));
     }
     steps
 }
@@ -116,10 +124,10 @@ mod tests {
             let mut state = (0, 0);
             for (hz, share) in changes {
                 let to = nanoseconds(Hertz(hz), Duty::clamped(share));
-                for (file, value) in steps(state, to) {
-                    match file {
-                        "period" => state.0 = value,
-                        _ => state.1 = value,
+                for step in steps(state, to) {
+                    match step {
+                        Write::Period(value) => state.0 = value,
+                        Write::High(value) => state.1 = value,
                     }
                     prop_assert!(state.1 <= state.0, "duty {} above period {}", state.1, state.0);
                 }
@@ -131,8 +139,8 @@ mod tests {
     #[test]
     fn a_live_change_never_passes_through_zero() {
         let (from, to) = (nanoseconds(Hertz(100.0), Duty::clamped(0.4)), nanoseconds(Hertz(400.0), Duty::clamped(0.4)));
-        assert_eq!(steps(from, to), [("duty_cycle", 1_000_000), ("period", 2_500_000)]);
-        assert_eq!(steps(to, from), [("period", 10_000_000), ("duty_cycle", 4_000_000)]);
+        assert_eq!(steps(from, to), [Write::High(1_000_000), Write::Period(2_500_000)]);
+        assert_eq!(steps(to, from), [Write::Period(10_000_000), Write::High(4_000_000)]);
         assert!(steps(to, to).is_empty());
     }
 

@@ -12,7 +12,7 @@ use super::attribute;
 use crate::config::address::Address;
 use crate::driver::DriverError;
 use crate::driver::board::ports::PulseOutput;
-use crate::driver::board::pulses::{Claim, nanoseconds, steps};
+use crate::driver::board::pulses::{Claim, Write};
 use crate::driver::board::sysfs;
 use crate::units::{Duty, Hertz};
 
@@ -23,8 +23,8 @@ const EXPORT_ALLOWED: Duration = Duration::from_secs(2);
 #[derive(Debug)]
 pub(super) struct Pulses {
     channel: PathBuf,
-    period_ns: u64,
-    duty_ns: u64,
+    /// Period and high time, nanoseconds.
+    in_force: (u64, u64),
     claim: Claim,
 }
 
@@ -39,7 +39,7 @@ impl Pulses {
             let busy = "the kernel or another program uses the channel (a fan of the board itself, a backlight)";
             return Err(DriverError::Open { what: address.to_string(), why: format!("{error}; {busy}") });
         }
-        let mut pulses = Self { channel, period_ns: 0, duty_ns: 0, claim };
+        let mut pulses = Self { channel, in_force: (0, 0), claim };
         pulses.settle()?;
         Ok(pulses)
     }
@@ -55,46 +55,41 @@ impl Pulses {
             }
             std::thread::sleep(Duration::from_millis(10));
         }
-        self.write("duty_cycle", 0)?;
-        self.duty_ns = 0;
-        self.period_ns = sysfs::number(&self.channel.join("period"))?;
+        self.quiet()?;
+        self.in_force.0 = sysfs::number(&self.channel.join("period"))?;
         let polarity = self.channel.join("polarity");
         if sysfs::read(&polarity).is_ok_and(|polarity| polarity != "normal") {
             // The kernel takes a new polarity of a disabled output only.
-            self.write("enable", 0)?;
+            self.put("enable", 0)?;
             attribute::write(&polarity, "normal")?;
         }
         self.set(Hertz(100.0), Duty::ZERO)?;
-        self.write("enable", 1)
+        self.put("enable", 1)
     }
 
-    fn write(&self, file: &str, value: u64) -> Result<(), DriverError> {
+    fn put(&self, file: &str, value: u64) -> Result<(), DriverError> {
         attribute::write(&self.channel.join(file), &value.to_string())
     }
 }
 
 impl PulseOutput for Pulses {
-    fn set(&mut self, frequency: Hertz, share: Duty) -> Result<(), DriverError> {
-        let to = nanoseconds(frequency, share);
-        for (file, value) in steps((self.period_ns, self.duty_ns), to) {
-            self.write(file, value)?;
+    fn write(&self, step: Write) -> Result<(), DriverError> {
+        match step {
+            Write::Period(value) => self.put("period", value),
+            Write::High(value) => self.put("duty_cycle", value),
         }
-        (self.period_ns, self.duty_ns) = to;
-        Ok(())
     }
 
-    fn quiet(&mut self) -> Result<(), DriverError> {
-        self.write("duty_cycle", 0)?;
-        self.duty_ns = 0;
-        Ok(())
+    fn in_force(&mut self) -> &mut (u64, u64) {
+        &mut self.in_force
     }
 }
 
 impl Drop for Pulses {
     fn drop(&mut self) {
         // Each is tried whatever became of the others; a device that is gone has no output.
-        let _ = self.write("duty_cycle", 0);
-        let _ = self.write("enable", 0);
+        let _ = self.quiet();
+        let _ = self.put("enable", 0);
         let _ = attribute::write(&self.claim.chip.join("unexport"), &self.claim.number.to_string());
     }
 }

@@ -11,7 +11,7 @@ use rppal::pwm::{Polarity, Pwm};
 use crate::config::address::Address;
 use crate::driver::DriverError;
 use crate::driver::board::ports::PulseOutput;
-use crate::driver::board::pulses::{self, Claim, nanoseconds, steps};
+use crate::driver::board::pulses::{self, Claim, Write};
 use crate::units::{Duty, Hertz};
 
 /// A channel in use.
@@ -19,8 +19,8 @@ use crate::units::{Duty, Hertz};
 pub(super) struct Pulses {
     // Disabled and given back by the library, before the claim ends.
     pwm: Pwm,
-    period_ns: u64,
-    duty_ns: u64,
+    /// Period and high time, nanoseconds.
+    in_force: (u64, u64),
     address: Address,
     _claim: Claim,
 }
@@ -36,39 +36,30 @@ impl Pulses {
                      overlay and the groups";
         let failed = |error: rppal::pwm::Error| open(format!("{error}; {taken}"));
         let pwm = Pwm::with_pwmchip(chip, channel).map_err(failed)?;
-        let mut pulses = Self { pwm, period_ns: 0, duty_ns: 0, address: address.clone(), _claim: claim };
+        let mut pulses = Self { pwm, in_force: (0, 0), address: address.clone(), _claim: claim };
         pulses.quiet()?;
         // The kernel takes a new polarity of a disabled output only, which it is until enabled below.
         if pulses.pwm.polarity().map_err(failed)? != Polarity::Normal {
             pulses.pwm.set_polarity(Polarity::Normal).map_err(failed)?;
         }
-        pulses.period_ns = u64::try_from(pulses.pwm.period().map_err(failed)?.as_nanos()).unwrap_or(u64::MAX);
+        pulses.in_force.0 = u64::try_from(pulses.pwm.period().map_err(failed)?.as_nanos()).unwrap_or(u64::MAX);
         pulses.set(Hertz(100.0), Duty::ZERO)?;
         pulses.pwm.enable().map_err(failed)?;
         Ok(pulses)
     }
-
-    fn write(&self, file: &str, value: u64) -> Result<(), DriverError> {
-        let value = Duration::from_nanos(value);
-        let written = if file == "period" { self.pwm.set_period(value) } else { self.pwm.set_pulse_width(value) };
-        written.map_err(|error| DriverError::Answer { what: self.address.to_string(), why: error.to_string() })
-    }
 }
 
 impl PulseOutput for Pulses {
-    fn set(&mut self, frequency: Hertz, share: Duty) -> Result<(), DriverError> {
-        let to = nanoseconds(frequency, share);
-        for (file, value) in steps((self.period_ns, self.duty_ns), to) {
-            self.write(file, value)?;
-        }
-        (self.period_ns, self.duty_ns) = to;
-        Ok(())
+    fn write(&self, step: Write) -> Result<(), DriverError> {
+        let written = match step {
+            Write::Period(value) => self.pwm.set_period(Duration::from_nanos(value)),
+            Write::High(value) => self.pwm.set_pulse_width(Duration::from_nanos(value)),
+        };
+        written.map_err(|error| DriverError::Answer { what: self.address.to_string(), why: error.to_string() })
     }
 
-    fn quiet(&mut self) -> Result<(), DriverError> {
-        self.write("duty_cycle", 0)?;
-        self.duty_ns = 0;
-        Ok(())
+    fn in_force(&mut self) -> &mut (u64, u64) {
+        &mut self.in_force
     }
 }
 
