@@ -206,18 +206,16 @@ fn ready(unit: &Unit, at: &TruthConditions, angle: f64) -> Second {
 /// Angles at which a coasting rotor comes to rest, those that hold it least first.
 fn rest_angles(unit: &Unit) -> Vec<f64> {
     let fan = &unit.fan;
-    let mut all: Vec<f64> = (0..200)
-        .map(|i| {
-            let mut rotor = super::Rotor::at(TAU * 0.618_034 * f64::from(i), fan);
-            (rotor.rests, rotor.rad_s) = (false, 9.0 + 0.01 * f64::from(i));
-            while !rotor.rests {
-                rotor.step(5e-4, fan, 0.0);
-            }
-            rotor.angle
-        })
-        .collect();
-    let needs = |angle: f64| {
-        // Current by which it breaks loose at this angle.
+    let rests_at = |i: u32| {
+        let mut rotor = super::Rotor::at(TAU * 0.618_034 * f64::from(i), fan);
+        (rotor.rests, rotor.rad_s) = (false, 9.0 + 0.01 * f64::from(i));
+        while !rotor.rests {
+            rotor.step(5e-4, fan, 0.0);
+        }
+        rotor.angle
+    };
+    // Current by which it breaks loose there.
+    let needs_a = |angle: f64| {
         let (mut low, mut high) = (0.0, 60.0);
         for _ in 0..24 {
             let middle = 0.5 * (low + high);
@@ -225,8 +223,9 @@ fn rest_angles(unit: &Unit) -> Vec<f64> {
         }
         high
     };
-    all.sort_by(|a, b| needs(*a).total_cmp(&needs(*b)));
-    all
+    let mut all: Vec<(f64, f64)> = (0..200).map(rests_at).map(|angle| (needs_a(angle), angle)).collect();
+    all.sort_by(|a, b| a.0.total_cmp(&b.0));
+    all.into_iter().map(|(_, angle)| angle).collect()
 }
 
 /// Lowest commanded duty, percent, of which `holds` is true, to a hundredth; `None` when it never is.
