@@ -4,14 +4,14 @@ use galebench::config::rig::FaultKind;
 use galebench::results::{Document, Grade};
 use statrs::distribution::{Beta, ContinuousCDF};
 
-use super::draw::{Drawn, Trouble};
+use super::draw::{Drawn, Origin, Trouble};
 use super::play::Played;
 
 /// One unit as the study counts it.
 pub(crate) struct Unit {
     pub(crate) seed: u64,
     pub(crate) kind: &'static str,
-    pub(crate) mixed: bool,
+    pub(crate) origin: Origin,
     pub(crate) trouble: Trouble,
     pub(crate) fault: Option<(FaultKind, f64)>,
     /// `None` when the run gave no verdict.
@@ -36,7 +36,7 @@ impl Unit {
         Self {
             seed: drawn.seed,
             kind: drawn.kind.name(),
-            mixed: drawn.mixed,
+            origin: drawn.origin,
             trouble: drawn.trouble,
             fault: drawn.fault,
             grade: document.verdict.as_ref().map(|verdict| verdict.grade),
@@ -51,7 +51,7 @@ impl Unit {
     pub(crate) fn line(&self, document: &Document) -> String {
         let fault = self.fault.map(|(fault, severity)| (sign_of(fault), severity));
         serde_json::json!({
-            "seed": self.seed, "kind": self.kind, "mixed": self.mixed, "trouble": self.trouble.words(),
+            "seed": self.seed, "kind": self.kind, "origin": self.origin.words(), "trouble": self.trouble.words(),
             "fault": fault, "beyond": self.beyond, "document": document,
         })
         .to_string()
@@ -119,6 +119,11 @@ impl Share {
     /// Lower and upper end of the two-sided 95 % interval.
     pub(crate) fn interval(self) -> (f64, f64) {
         (self.bound(0.025, 0).unwrap_or(0.0), self.bound(0.975, 1).unwrap_or(1.0))
+    }
+
+    /// Bound below which the true share lies with 95 %, one-sided.
+    pub(crate) fn at_most(self) -> f64 {
+        self.bound(0.95, 1).unwrap_or(1.0)
     }
 
     /// As a cell of a table: share, count, interval.

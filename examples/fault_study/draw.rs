@@ -12,6 +12,7 @@ use galebench::results::ResultName;
 use rand::{RngExt, SeedableRng};
 use rand_xoshiro::Xoshiro256PlusPlus;
 
+use super::second::make::{self, Unit};
 use super::support;
 
 /// What is wrong on the bench, apart from the unit.
@@ -47,12 +48,40 @@ impl Trouble {
     }
 }
 
+/// Where a unit comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Origin {
+    /// One of the healthy kinds, which rules and thresholds were made with.
+    Known,
+    /// Of no known kind: input, ramp, map, power stage and sleep come from five different ones.
+    Mixed,
+    /// Of the second plant, every one of another make.
+    Second,
+}
+
+impl Origin {
+    pub(crate) const ALL: [Self; 3] = [Self::Known, Self::Mixed, Self::Second];
+
+    pub(crate) const fn words(self) -> &'static str {
+        match self {
+            Self::Known => "of a kind that the rules were made with",
+            Self::Mixed => "of no known kind",
+            Self::Second => "of the second plant",
+        }
+    }
+}
+
+/// A unit with its fan and supply.
+pub(crate) enum Made {
+    First(PlantConfig),
+    Second(Unit),
+}
+
 /// One unit of the study, ready to run.
 pub(crate) struct Drawn {
     pub(crate) seed: u64,
     pub(crate) kind: ModuleKind,
-    /// Whether it is of no known kind: input, ramp, map, power stage and sleep come from five different ones.
-    pub(crate) mixed: bool,
+    pub(crate) origin: Origin,
     pub(crate) fault: Option<(FaultKind, f64)>,
     pub(crate) trouble: Trouble,
     /// The rig as its file states it: what the analysis is told.
@@ -60,13 +89,14 @@ pub(crate) struct Drawn {
     /// The rig as it is.
     pub(crate) actual: Rig,
     pub(crate) plan: Plan,
-    pub(crate) config: PlantConfig,
+    pub(crate) made: Made,
 }
 
 /// Share of units with a fault.
 const FAULTY: f64 = 0.3;
-/// Share of units that are of no known kind.
+/// Shares of units that are of no known kind, and of the second plant.
 const MIXED: f64 = 0.2;
+const SECOND: f64 = 0.15;
 /// Share of benches with a trouble.
 const TROUBLED: f64 = 0.4;
 
@@ -74,7 +104,11 @@ const TROUBLED: f64 = 0.4;
 pub(crate) fn unit(seed: u64, index: u64) -> Drawn {
     let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed ^ 0x5eed_fa17);
     let kind = pick(&mut rng, ModuleKind::ALL);
-    let mixed = rng.random::<f64>() < MIXED;
+    let origin = match rng.random::<f64>() {
+        draw if draw < MIXED => Origin::Mixed,
+        draw if draw < MIXED + SECOND => Origin::Second,
+        _ => Origin::Known,
+    };
     // Three of ten, spread evenly, and the faults in turn.
     let turn = (index as f64 * FAULTY) as u64;
     let is_faulty = turn != ((index + 1) as f64 * FAULTY) as u64;
@@ -93,17 +127,36 @@ pub(crate) fn unit(seed: u64, index: u64) -> Drawn {
     plan.prior_bad = galebench::units::Ratio(FAULTY);
     let spec = support::virtual_spec(&mut stated).clone();
     let mut config = VirtualBench::plant_config(&stated, &spec, seed);
-    if mixed {
-        mix(&mut config, seed, &mut rng);
-    } else {
-        limit_band(&mut plan, kind, stated.command.lowest.get());
+    match origin {
+        Origin::Known => {
+            limit_band(&mut plan, known(kind).band.low_exit_hz, stated.command.lowest.get());
+        }
+        Origin::Mixed => mix(&mut config, seed, &mut rng),
+        Origin::Second => {}
     }
     let mut actual = stated.clone();
-    disturb(trouble, &mut actual, &mut config, &mut rng);
-    if let Some((fault, severity)) = fault {
-        galebench::plant::faults::put(&mut config, kind_of(fault), severity, stated.load_fan.running.get());
-    }
-    Drawn { seed, kind, mixed, fault, trouble, stated, actual, plan, config }
+    let worn = disturb(trouble, &mut actual, &mut config, &mut rng);
+    let running_a = stated.load_fan.running.get();
+    let made = if origin == Origin::Second {
+        let rad_s = stated.load_fan.speed.get() * std::f64::consts::TAU / 60.0;
+        // The bench as it is, its pre-charge resistor too.
+        let bench = VirtualBench::with_plant(&stated, &spec, seed, config).plant().config().clone();
+        let mut unit = make::draw(seed, &bench, (stated.load_fan.locked_rotor.get(), running_a, rad_s));
+        make::wear(&mut unit.fan, worn);
+        let low_hz = unit.module.band_hz.0 / (1.0 + unit.module.band_hysteresis);
+        limit_band(&mut plan, low_hz, stated.command.lowest.get());
+        if let Some((fault, severity)) = fault {
+            make::break_it(&mut unit, fault, severity);
+        }
+        Made::Second(unit)
+    } else {
+        presets::wear(&mut config.motor, worn);
+        if let Some((fault, severity)) = fault {
+            galebench::plant::faults::put(&mut config, kind_of(fault), severity, running_a);
+        }
+        Made::First(config)
+    };
+    Drawn { seed, kind, origin, fault, trouble, stated, actual, plan, made }
 }
 
 fn pick<T: Copy>(rng: &mut Xoshiro256PlusPlus, all: &[T]) -> T {
@@ -128,11 +181,15 @@ fn mix(config: &mut PlantConfig, seed: u64, rng: &mut Xoshiro256PlusPlus) {
     (module.sleep, module.quiescent_a) = (part.sleep, part.quiescent_a);
 }
 
+/// The middle of a kind.
+fn known(kind: ModuleKind) -> galebench::plant::config::ModuleConfig {
+    let position = ModuleKind::ALL.iter().position(|known| *known == kind).unwrap_or(0);
+    presets::nominal(Kind::ALL[position])
+}
+
 /// The user knows the kind, and with it where its band begins: more than a tenth above is not of this kind. A band that
 /// begins below the lowest frequency of the bench has no limit that the bench could judge.
-fn limit_band(plan: &mut Plan, kind: ModuleKind, lowest_hz: f64) {
-    let position = ModuleKind::ALL.iter().position(|known| *known == kind).unwrap_or(0);
-    let low_hz = presets::nominal(Kind::ALL[position]).band.low_exit_hz;
+fn limit_band(plan: &mut Plan, low_hz: f64, lowest_hz: f64) {
     if low_hz < 1.1 * lowest_hz {
         return;
     }
@@ -140,7 +197,8 @@ fn limit_band(plan: &mut Plan, kind: ModuleKind, lowest_hz: f64) {
     plan.limits.insert(ResultName::CommandHzLow, limit);
 }
 
-fn disturb(trouble: Trouble, actual: &mut Rig, config: &mut PlantConfig, rng: &mut Xoshiro256PlusPlus) {
+/// Works the trouble into rig and supply; how worn the fan is comes back, from 0 to 1.
+fn disturb(trouble: Trouble, actual: &mut Rig, config: &mut PlantConfig, rng: &mut Xoshiro256PlusPlus) -> f64 {
     let draw = rng.random::<f64>();
     let running_a = actual.load_fan.running.get();
     let each = |rig: &mut Rig, change: fn(&mut ChannelSpec, f64), by: f64| {
@@ -150,7 +208,7 @@ fn disturb(trouble: Trouble, actual: &mut Rig, config: &mut PlantConfig, rng: &m
     };
     match trouble {
         Trouble::None => {}
-        Trouble::WornFan => presets::wear(&mut config.motor, draw),
+        Trouble::WornFan => return draw,
         Trouble::Sagging => {
             config.supply.resistance_ohm *= 2.0 + 3.0 * draw;
             config.supply.recovery_ohm *= 3.0 + 5.0 * draw;
@@ -164,6 +222,7 @@ fn disturb(trouble: Trouble, actual: &mut Rig, config: &mut PlantConfig, rng: &m
             each(actual, more, 2.0 + 2.0 * draw);
         }
     }
+    0.0
 }
 
 /// The plant's fault of that name: both lists are in the same order.

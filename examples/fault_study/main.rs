@@ -3,11 +3,15 @@
 //! through, is the right fault named, and do strengths mean what they say?
 //!
 //! `cargo run --release --example fault_study` writes `docs/fault-study.md` and its plot. Options: `--units N`,
-//! `--first-seed S`, `--threads T`; `--dump FILE` also writes one line of JSON per unit and leaves the page alone.
+//! `--first-seed S`, `--threads T`; `--dump FILE` also writes one line of JSON per unit and leaves the page alone;
+//! `--show S` prints the unit of that seed, if it is of the second plant, beside its truth.
 //! The outcome depends on units and seed alone, not on the threads.
 
 #[path = "../../tests/support/mod.rs"]
 mod support;
+
+#[path = "../../tests/second/mod.rs"]
+mod second;
 
 mod count;
 mod draw;
@@ -29,10 +33,11 @@ struct Options {
     first_seed: u64,
     threads: u64,
     dump: Option<String>,
+    show: Option<u64>,
 }
 
 fn options() -> Result<Options, Box<dyn std::error::Error>> {
-    let mut options = Options { units: 10_000, first_seed: FIRST_SEED, threads: 2, dump: None };
+    let mut options = Options { units: 10_000, first_seed: FIRST_SEED, threads: 2, dump: None, show: None };
     let mut arguments = std::env::args().skip(1);
     while let Some(name) = arguments.next() {
         let value = arguments.next().ok_or_else(|| format!("`{name}` needs a value"))?;
@@ -41,10 +46,12 @@ fn options() -> Result<Options, Box<dyn std::error::Error>> {
             "--first-seed" => options.first_seed = value.parse()?,
             "--threads" => options.threads = value.parse::<u64>()?.max(1),
             "--dump" => options.dump = Some(value),
+            "--show" => options.show = Some(value.parse()?),
             _ => {
-                return Err(
-                    format!("unknown option `{name}`; known are --units, --first-seed, --threads, --dump").into()
-                );
+                return Err(format!(
+                    "unknown option `{name}`; known are --units, --first-seed, --threads, --dump, --show"
+                )
+                .into());
             }
         }
     }
@@ -53,6 +60,10 @@ fn options() -> Result<Options, Box<dyn std::error::Error>> {
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let options = options()?;
+    if let Some(seed) = options.show {
+        print!("{}", play::show(&mut draw::unit(seed, seed.saturating_sub(options.first_seed))));
+        return Ok(());
+    }
     let next = AtomicU64::new(0);
     let done: Mutex<Vec<(u64, Unit, String)>> = Mutex::new(Vec::new());
     std::thread::scope(|scope| {

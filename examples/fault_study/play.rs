@@ -1,20 +1,19 @@
 //! One unit of the study through the full plan, and what of it is truly beyond the plan's limits.
 
-use std::sync::{Arc, Mutex};
+use std::fmt::Write as _;
 
-use galebench::config;
 use galebench::driver::virtual_bench::VirtualBench;
-use galebench::ops::document::{self, Evaluated};
+use galebench::ops::document::Evaluated;
 use galebench::plant::config::{PlantConfig, Switch};
 use galebench::plant::statics;
 use galebench::plant::truth::{Truth, TruthConditions, truth};
-use galebench::record::event::{FORMAT, Header, LimitFacts, SpanKind};
-use galebench::record::writer::RecordWriter;
+use galebench::record::event::{LimitFacts, SpanKind};
 use galebench::results::{Document, ResultName};
-use galebench::runner::{self, Quiet, RunRequest, StopHandle};
 
-use super::draw::Drawn;
-use super::support::{self, Inside, Watched};
+use super::draw::{Drawn, Made};
+use super::second::make::{self, Unit};
+use super::second::{self, Second};
+use super::support::{self, Inside};
 
 /// What became of one unit.
 pub(crate) struct Played {
@@ -25,37 +24,53 @@ pub(crate) struct Played {
 
 /// Runs the full plan on the unit, record included.
 pub(crate) fn play(drawn: &mut Drawn) -> Played {
-    let dir = tempfile::tempdir().expect("a temporary folder");
-    let (bench, plan_facts) = config::facts(&drawn.stated, &drawn.plan);
-    let header = Header {
-        format: (FORMAT.major, FORMAT.minor),
-        run: "study".to_owned(),
-        unit: Some(format!("TQ-{:05}", drawn.seed)),
-        rig: Some(drawn.stated.name.clone()),
-        plan: Some(drawn.plan.name.clone()),
-        is_virtual: true,
-        seed: Some(drawn.seed),
-        bench,
-        plan_facts,
-        ..Header::default()
-    };
-    let writer = RecordWriter::create(&dir.path().join("record"), &header).expect("a record");
     let spec = support::virtual_spec(&mut drawn.actual).clone();
-    let inside = Arc::new(Mutex::new(Vec::new()));
-    let bench = VirtualBench::with_plant(&drawn.actual, &spec, drawn.seed, drawn.config.clone());
-    let bench = Watched { bench, inside: Arc::clone(&inside) };
-    let request = RunRequest {
-        rig: drawn.stated.clone(),
-        plan: drawn.plan.clone(),
-        header,
-        checks: Vec::new(),
-        advise: document::doubts,
+    let (rig, plan, seed) = (&drawn.stated, &drawn.plan, drawn.seed);
+    let carried = match &drawn.made {
+        Made::First(config) => {
+            let bench = VirtualBench::with_plant(&drawn.actual, &spec, seed, config.clone());
+            support::carry_out(rig, plan, seed, bench)
+        }
+        Made::Second(unit) => {
+            let plant = Second::new(unit.clone(), seed);
+            let bench = VirtualBench::around(&drawn.actual, &spec, seed, plant, unit.ambient_c);
+            support::carry_out(rig, plan, seed, bench)
+        }
     };
-    let outcome = runner::run(request, Box::new(bench), writer, &mut Quiet, StopHandle::default());
-    let evaluated = document::evaluate(outcome.recording, outcome.stopped);
-    let inside = inside.lock().expect("nobody panicked with it").clone();
-    let beyond = beyond(drawn, &evaluated, &inside);
-    Played { document: evaluated.document, beyond }
+    let beyond = beyond(drawn, &carried.evaluated, &carried.inside);
+    Played { document: carried.evaluated.document, beyond }
+}
+
+/// Every result of a unit of the second plant beside its truth, with signs and grade, for work on the rules.
+pub(crate) fn show(drawn: &mut Drawn) -> String {
+    let Made::Second(unit) = &drawn.made else { return "not of the second plant".to_owned() };
+    let spec = support::virtual_spec(&mut drawn.actual).clone();
+    let bench =
+        VirtualBench::around(&drawn.actual, &spec, drawn.seed, Second::new(unit.clone(), drawn.seed), unit.ambient_c);
+    let carried = support::carry_out(&drawn.stated, &drawn.plan, drawn.seed, bench);
+    let truth = second::truth::truth_of(unit, &second::groups(&carried, &drawn.plan));
+    let document = &carried.evaluated.document;
+    let mut text = format!("{unit:#?}\n{:?} {:?}\n", drawn.fault, drawn.trouble);
+    for &name in ResultName::ALL {
+        let (truth, word) = (support::true_number(&truth, name), support::true_word(&truth, name));
+        let measured = document.results.get(&name);
+        let shown = measured.map_or_else(
+            || format!("absent: {}", document.absent.get(&name).map_or("", String::as_str)),
+            |m| m.shown(),
+        );
+        let off = measured
+            .and_then(|m| Some((m.as_number()?, m.u?)))
+            .zip(truth)
+            .map_or(String::new(), |((value, u), truth)| {
+                format!("{:+.1} u, {:+.2} %", (value - truth) / u, 100.0 * (value / truth - 1.0))
+            });
+        let _ = writeln!(text, "{:26} {shown}; truth {truth:?} {word:?}; {off}", name.name());
+    }
+    for sign in &document.signs {
+        let _ = writeln!(text, "{} {}: {}", sign.fault, sign.strength, sign.because);
+    }
+    let _ = writeln!(text, "{:?} {:?}", document.stopped, document.verdict.as_ref().map(|v| (v.grade, &v.reasons)));
+    text
 }
 
 /// The truth at the temperatures of the stay flat out, the heating at the copper of the soak's end. A supply in current
@@ -73,8 +88,19 @@ fn true_values(config: &PlantConfig, at: &TruthConditions, copper_soaked_c: Opti
     all
 }
 
+/// The same of a unit of the second plant.
+fn true_values_of_second(unit: &Unit, at: &TruthConditions, copper_soaked_c: Option<f64>) -> Truth {
+    let mut unit = unit.clone();
+    unit.supply.limit_a = None;
+    let mut all = second::truth::truth(&unit, at);
+    if all.active_level.is_some() {
+        let soaked = TruthConditions { copper_c: copper_soaked_c, ..*at };
+        all.heat_rise_k = Some(second::truth::heat_rise_k(&unit, &soaked, at.soak_duty));
+    }
+    all
+}
+
 fn beyond(drawn: &Drawn, evaluated: &Evaluated, inside: &[Inside]) -> Vec<String> {
-    let config = &drawn.config;
     let rec = &evaluated.recording;
     let mean = |kind: SpanKind, of: fn(&Inside) -> f64| {
         let spans: Vec<_> = rec.spans_where(|k| *k == kind).map(|span| (span.t0_s, span.t1_s)).collect();
@@ -86,7 +112,12 @@ fn beyond(drawn: &Drawn, evaluated: &Evaluated, inside: &[Inside]) -> Vec<String
     let copper_soaked_c = inside.iter().rev().find(|now| now.t_s <= soaked_s).map(|now| now.copper_c);
     let mut at = support::conditions(evaluated, &drawn.plan);
     (at.copper_c, at.case_c) = (mean(SpanKind::FlatOut, |now| now.copper_c), mean(SpanKind::FlatOut, |now| now.case_c));
-    let truth = true_values(config, &at, copper_soaked_c);
+    let (truth, not_there) = match &drawn.made {
+        Made::First(config) => (true_values(config, &at, copper_soaked_c), not_there(config, &at, copper_soaked_c)),
+        Made::Second(unit) => {
+            (true_values_of_second(unit, &at, copper_soaked_c), not_there_of_second(unit, &at, copper_soaked_c))
+        }
+    };
     let mut all: Vec<String> = drawn
         .plan
         .limits
@@ -94,7 +125,7 @@ fn beyond(drawn: &Drawn, evaluated: &Evaluated, inside: &[Inside]) -> Vec<String
         .filter(|(name, limit)| breaks(**name, limit, &truth, &evaluated.document))
         .map(|(name, _)| name.name().to_owned())
         .collect();
-    all.extend(not_there(config, &at, copper_soaked_c).map(str::to_owned));
+    all.extend(not_there.into_iter().filter_map(|(is, words)| is.then(|| words.to_owned())));
     all
 }
 
@@ -109,8 +140,17 @@ fn breaks(name: ResultName, limit: &LimitFacts, truth: &Truth, document: &Docume
     limit.max.is_some_and(|max| value > max + by) || limit.min.is_some_and(|min| value < min - by)
 }
 
-/// What a limit speaks of and the unit does not do at all.
-fn not_there(config: &PlantConfig, at: &TruthConditions, copper_c: Option<f64>) -> impl Iterator<Item = &'static str> {
+/// What a limit speaks of and the unit does not do at all, and whether it is so.
+type NotThere = [(bool, &'static str); 6];
+
+const SHORTED: &str = "runs uncommanded";
+const SILENT: &str = "answers nothing";
+const SLEEPLESS: &str = "never sleeps";
+const CRACKED: &str = "a joint that opens";
+const LIMITED: &str = "its own current limit keeps it from flat out";
+const TAKEN_BACK: &str = "takes its output back in the soak";
+
+fn not_there(config: &PlantConfig, at: &TruthConditions, copper_c: Option<f64>) -> NotThere {
     let module = &config.module;
     let answers = module.defect.switch == Switch::Works && !module.input.dead;
     let copper_c = copper_c.unwrap_or(config.ambient_c);
@@ -120,13 +160,32 @@ fn not_there(config: &PlantConfig, at: &TruthConditions, copper_c: Option<f64>) 
     };
     let flat_a = statics::steady(config, 1.0, config.ambient_c, config.ambient_c).fan_a;
     [
-        (matches!(module.defect.switch, Switch::Shorted(_)), "runs uncommanded"),
-        (module.defect.switch == Switch::Open || module.input.dead, "answers nothing"),
-        (module.sleep.is_none(), "never sleeps"),
-        (module.defect.joint.is_some(), "a joint that opens"),
-        (answers && flat_a >= 0.99 * module.protect.current_limit_a, "its own current limit keeps it from flat out"),
-        (answers && junction_c(0.85) > module.protect.thermal_limit_c, "takes its output back in the soak"),
+        (matches!(module.defect.switch, Switch::Shorted(_)), SHORTED),
+        (module.defect.switch == Switch::Open || module.input.dead, SILENT),
+        (module.sleep.is_none(), SLEEPLESS),
+        (module.defect.joint.is_some(), CRACKED),
+        (answers && flat_a >= 0.99 * module.protect.current_limit_a, LIMITED),
+        (answers && junction_c(0.85) > module.protect.thermal_limit_c, TAKEN_BACK),
     ]
-    .into_iter()
-    .filter_map(|(is, words)| is.then_some(words))
+}
+
+fn not_there_of_second(unit: &Unit, at: &TruthConditions, copper_c: Option<f64>) -> NotThere {
+    let mut unit = unit.clone();
+    unit.supply.limit_a = None;
+    let (unit, module) = (&unit, &unit.module);
+    let answers = second::truth::answers(unit, at.command_hz);
+    let at = TruthConditions { copper_c, ..*at };
+    let [(heatsink, _), (case, _)] = module.paths;
+    let die_c = || {
+        let rise_k = second::truth::heat_rise_k(unit, &at, 0.85);
+        unit.ambient_c + rise_k * (1.0 + module.die_k_per_w / (heatsink + case))
+    };
+    [
+        (matches!(module.flaw.switch, make::Switch::Shorted(_)), SHORTED),
+        (module.flaw.switch == make::Switch::Open || module.input.dead, SILENT),
+        (module.sleep.is_none(), SLEEPLESS),
+        (module.flaw.crack.is_some(), CRACKED),
+        (answers && second::truth::flat_out(unit, &at).limited, LIMITED),
+        (answers && die_c() > module.hottest_die_c, TAKEN_BACK),
+    ]
 }

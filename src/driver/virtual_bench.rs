@@ -15,14 +15,14 @@ use crate::plant::faults::{self, Fault};
 use crate::plant::presets::{self, FanData, Kind};
 use crate::plant::sensor::{self, LowSpec, Sensor, SensorSpec, Spacing};
 use crate::plant::tach::{Tach, TachConfig};
-use crate::plant::{LineDrive, Plant, Reading, Relay};
+use crate::plant::{LineDrive, Physics, Plant, Reading, Relay};
 use crate::units::Duty;
 
-/// Bench with a modelled unit.
+/// Bench with a modelled unit, which is that of [`crate::plant`] unless another is given.
 #[derive(Debug)]
-pub struct VirtualBench {
+pub struct VirtualBench<P = Plant> {
     offers: Offers,
-    plant: Plant,
+    plant: P,
     /// One per sampled channel, in [`Channel::ALL`] order.
     sensors: Vec<(Channel, Sensor)>,
     tach: Option<Tach>,
@@ -60,59 +60,8 @@ impl VirtualBench {
     #[must_use]
     pub fn with_plant(rig: &Rig, spec: &VirtualSpec, seed: u64, config: PlantConfig) -> Self {
         let config = with_this_resistor(config, rig, seed);
-        let sensors = rig
-            .channels
-            .iter()
-            .map(|(channel, stated)| {
-                (*channel, Sensor::new(&sensor_spec(stated, &spec.bench_faults), mix(seed, 100 + *channel as u64)))
-            })
-            .collect();
-        let tach = rig.tach.as_ref().map(|tach| {
-            let config = TachConfig {
-                pulses_per_rev: tach.pulses_per_rev.unwrap_or(2.0),
-                jitter_s: TACH_JITTER_S,
-                slot_error: SLOT_ERROR,
-                missing: spec.tach_missing.get(),
-                doubled: spec.tach_doubled.get(),
-            };
-            Tach::new(config, mix(seed, 3))
-        });
-        let mut rng = Xoshiro256PlusPlus::seed_from_u64(mix(seed, 4));
-        let zero_off_a = match rig.channels.get(&Channel::SupplyA) {
-            Some(stated) if spec.bench_faults.contains(&BenchFault::ZeroOff) => {
-                ZERO_OFF * stated.low.map_or(stated.offset_u, |low| low.offset_u.get())
-            }
-            _ => 0.0,
-        };
-        let mut bench = Self {
-            offers: offers(rig),
-            ambient_c: config.ambient_c,
-            plant: Plant::new(config, mix(seed, 2)),
-            sensors,
-            tach,
-            stop_pressed_at_s: spec.stop_pressed_at.map(|at| at.get()),
-            tells_stop: rig.emergency_stop.is_some(),
-            duty_error: sensor::error(&mut rng, rig.command.duty_u.get()),
-            zero_off_a,
-            supply: Supply::Off,
-            faults: spec.bench_faults.clone(),
-        };
-        bench.plant.set_relay(bench.relay(Supply::Off));
-        bench
-    }
-
-    fn has(&self, fault: BenchFault) -> bool {
-        self.faults.contains(&fault)
-    }
-
-    /// What the contacts do when `supply` is commanded.
-    fn relay(&self, supply: Supply) -> Relay {
-        match supply {
-            _ if self.has(BenchFault::RelayWelded) => Relay::Closed,
-            Supply::Off => Relay::Open,
-            Supply::Gentle => Relay::Gentle,
-            Supply::On => Relay::Closed,
-        }
+        let ambient_c = config.ambient_c;
+        Self::around(rig, spec, seed, Plant::new(config, mix(seed, 2)), ambient_c)
     }
 
     /// The same unit and run, on a bench whose own errors are those of `rig_seed`: many units on one rig.
@@ -163,10 +112,70 @@ impl VirtualBench {
         }
         config
     }
+}
+
+impl<P: Physics> VirtualBench<P> {
+    /// A bench, safe and at rest, with its sensors on this plant, in air of `ambient_c`.
+    #[must_use]
+    pub fn around(rig: &Rig, spec: &VirtualSpec, seed: u64, plant: P, ambient_c: f64) -> Self {
+        let sensors = rig
+            .channels
+            .iter()
+            .map(|(channel, stated)| {
+                (*channel, Sensor::new(&sensor_spec(stated, &spec.bench_faults), mix(seed, 100 + *channel as u64)))
+            })
+            .collect();
+        let tach = rig.tach.as_ref().map(|tach| {
+            let config = TachConfig {
+                pulses_per_rev: tach.pulses_per_rev.unwrap_or(2.0),
+                jitter_s: TACH_JITTER_S,
+                slot_error: SLOT_ERROR,
+                missing: spec.tach_missing.get(),
+                doubled: spec.tach_doubled.get(),
+            };
+            Tach::new(config, mix(seed, 3))
+        });
+        let mut rng = Xoshiro256PlusPlus::seed_from_u64(mix(seed, 4));
+        let zero_off_a = match rig.channels.get(&Channel::SupplyA) {
+            Some(stated) if spec.bench_faults.contains(&BenchFault::ZeroOff) => {
+                ZERO_OFF * stated.low.map_or(stated.offset_u, |low| low.offset_u.get())
+            }
+            _ => 0.0,
+        };
+        let mut bench = Self {
+            offers: offers(rig),
+            ambient_c,
+            plant,
+            sensors,
+            tach,
+            stop_pressed_at_s: spec.stop_pressed_at.map(|at| at.get()),
+            tells_stop: rig.emergency_stop.is_some(),
+            duty_error: sensor::error(&mut rng, rig.command.duty_u.get()),
+            zero_off_a,
+            supply: Supply::Off,
+            faults: spec.bench_faults.clone(),
+        };
+        bench.plant.set_relay(bench.relay(Supply::Off));
+        bench
+    }
+
+    fn has(&self, fault: BenchFault) -> bool {
+        self.faults.contains(&fault)
+    }
+
+    /// What the contacts do when `supply` is commanded.
+    fn relay(&self, supply: Supply) -> Relay {
+        match supply {
+            _ if self.has(BenchFault::RelayWelded) => Relay::Closed,
+            Supply::Off => Relay::Open,
+            Supply::Gentle => Relay::Gentle,
+            Supply::On => Relay::Closed,
+        }
+    }
 
     /// The plant behind the sensors, for tests that compare with its truth.
     #[must_use]
-    pub const fn plant(&self) -> &Plant {
+    pub const fn plant(&self) -> &P {
         &self.plant
     }
 
@@ -200,7 +209,7 @@ impl VirtualBench {
     }
 }
 
-impl Bench for VirtualBench {
+impl<P: Physics> Bench for VirtualBench<P> {
     fn offers(&self) -> &Offers {
         &self.offers
     }
@@ -269,7 +278,7 @@ fn hum(from_s: f64, to_s: f64, edges: &mut Vec<f64>) {
     edges.sort_by(f64::total_cmp);
 }
 
-impl VirtualBench {
+impl<P: Physics> VirtualBench<P> {
     fn sample_slow(&mut self, channels: &mut [(Channel, Vec<f32>)], seconds: f64) {
         let values: Vec<Option<f64>> = self.sensors.iter().map(|(channel, _)| self.slow_value(*channel)).collect();
         let spacing = Spacing::per_reading(seconds);

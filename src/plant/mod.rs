@@ -24,3 +24,51 @@ pub use command::LineDrive;
 pub use energy::Books;
 pub use engine::{Plant, Reading};
 pub use source::Relay;
+
+/// A unit on its supply with its fan, moving in its own time: what a virtual bench puts its sensors on.
+pub trait Physics: std::fmt::Debug + Send {
+    /// Time since the beginning.
+    fn now_s(&self) -> f64;
+    /// Moves the relay.
+    fn set_relay(&mut self, relay: Relay);
+    /// Drives the command line.
+    fn set_line(&mut self, line: LineDrive);
+    /// Lets `dt` pass: means over it.
+    fn advance(&mut self, dt: f64) -> Reading;
+    /// Mean voltage of the line at the pin.
+    fn line_v(&self) -> f64;
+    /// Case temperature.
+    fn case_c(&self) -> f64;
+    /// Copper temperature of the fan, which no sensor sees.
+    fn copper_c(&self) -> f64;
+}
+
+impl Physics for Plant {
+    fn now_s(&self) -> f64 {
+        self.now_s()
+    }
+
+    fn set_relay(&mut self, relay: Relay) {
+        self.set_relay(relay);
+    }
+
+    fn set_line(&mut self, line: LineDrive) {
+        self.set_line(line);
+    }
+
+    fn advance(&mut self, dt: f64) -> Reading {
+        self.advance(dt)
+    }
+
+    fn line_v(&self) -> f64 {
+        self.line_v()
+    }
+
+    fn case_c(&self) -> f64 {
+        self.case_c()
+    }
+
+    fn copper_c(&self) -> f64 {
+        self.copper_c()
+    }
+}

@@ -12,6 +12,7 @@ use galebench::config::rig::{DriverSpec, FaultKind, ModuleKind, Rig, VirtualSpec
 use galebench::driver::virtual_bench::VirtualBench;
 use galebench::driver::{Bench, DriverError, Offers};
 use galebench::ops::document::{self, Evaluated};
+use galebench::plant::Physics;
 use galebench::plant::config::PlantConfig;
 use galebench::plant::statics;
 use galebench::plant::truth::{FanTruth, Truth, TruthConditions, truth};
@@ -71,9 +72,30 @@ pub(crate) fn run(rig: Rig, plan: Plan) -> Run {
 
 /// The same on a bench whose own errors are those of `rig_seed` instead of the unit's own seed.
 pub(crate) fn run_on_rig(mut rig: Rig, plan: Plan, rig_seed: Option<u64>) -> Run {
-    let dir = tempfile::tempdir().expect("a temporary folder");
-    let (bench_facts, plan_facts) = config::facts(&rig, &plan);
     let spec = virtual_spec(&mut rig).clone();
+    let config = VirtualBench::plant_config(&rig, &spec, spec.seed);
+    let bench = match rig_seed {
+        None => VirtualBench::open(&rig, &spec, spec.seed),
+        Some(rig_seed) => VirtualBench::open_on_rig(&rig, &spec, spec.seed, rig_seed),
+    };
+    let Carried { evaluated, inside, safe_confirmed, wall_s, record_bytes } = carry_out(&rig, &plan, spec.seed, bench);
+    let truth = truth_of_run(&config, &evaluated, &plan, &inside);
+    Run { evaluated, truth, safe_confirmed, wall_s, record_bytes }
+}
+
+/// A run before anything is known of the truth.
+pub(crate) struct Carried {
+    pub(crate) evaluated: Evaluated,
+    pub(crate) inside: Vec<Inside>,
+    pub(crate) safe_confirmed: bool,
+    pub(crate) wall_s: (f64, f64),
+    pub(crate) record_bytes: u64,
+}
+
+/// Runs `plan` on a bench that `rig` states, record included, and evaluates it.
+pub(crate) fn carry_out<P: Physics + 'static>(rig: &Rig, plan: &Plan, seed: u64, bench: VirtualBench<P>) -> Carried {
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    let (bench_facts, plan_facts) = config::facts(rig, plan);
     let header = Header {
         format: (FORMAT.major, FORMAT.minor),
         run: "trial".to_owned(),
@@ -81,7 +103,7 @@ pub(crate) fn run_on_rig(mut rig: Rig, plan: Plan, rig_seed: Option<u64>) -> Run
         rig: Some(rig.name.clone()),
         plan: Some(plan.name.clone()),
         is_virtual: true,
-        seed: Some(spec.seed),
+        seed: Some(seed),
         bench: bench_facts,
         plan_facts,
         ..Header::default()
@@ -89,12 +111,7 @@ pub(crate) fn run_on_rig(mut rig: Rig, plan: Plan, rig_seed: Option<u64>) -> Run
     let begin = std::time::Instant::now();
     let record_dir = dir.path().join("record");
     let writer = RecordWriter::create(&record_dir, &header).expect("a record");
-    let config = VirtualBench::plant_config(&rig, &spec, spec.seed);
     let inside = Arc::new(Mutex::new(Vec::new()));
-    let bench = match rig_seed {
-        None => VirtualBench::open(&rig, &spec, spec.seed),
-        Some(rig_seed) => VirtualBench::open_on_rig(&rig, &spec, spec.seed, rig_seed),
-    };
     let bench = Watched { bench, inside: Arc::clone(&inside) };
     let request =
         RunRequest { rig: rig.clone(), plan: plan.clone(), header, checks: Vec::new(), advise: document::doubts };
@@ -104,19 +121,19 @@ pub(crate) fn run_on_rig(mut rig: Rig, plan: Plan, rig_seed: Option<u64>) -> Run
     let evaluated = document::evaluate(outcome.recording, outcome.stopped);
     let evaluated_s = begin.elapsed().as_secs_f64();
     let inside = inside.lock().expect("nobody panicked with it").clone();
-    let truth = truth_of_run(&config, &evaluated, &plan, &inside);
     let record_bytes = std::fs::read_dir(&record_dir)
         .expect("the record's folder")
         .filter_map(|entry| entry.ok()?.metadata().ok())
         .map(|data| data.len())
         .sum();
-    Run { evaluated, truth, safe_confirmed: outcome.safe_confirmed, wall_s: (ran_s, evaluated_s), record_bytes }
+    let safe_confirmed = outcome.safe_confirmed;
+    Carried { evaluated, inside, safe_confirmed, wall_s: (ran_s, evaluated_s), record_bytes }
 }
 
 /// A virtual bench whose hidden temperatures are noted beside the run.
 #[derive(Debug)]
-pub(crate) struct Watched {
-    pub(crate) bench: VirtualBench,
+pub(crate) struct Watched<P> {
+    pub(crate) bench: VirtualBench<P>,
     pub(crate) inside: Arc<Mutex<Vec<Inside>>>,
 }
 
@@ -128,7 +145,7 @@ pub(crate) struct Inside {
     pub(crate) case_c: f64,
 }
 
-impl Bench for Watched {
+impl<P: Physics> Bench for Watched<P> {
     fn offers(&self) -> &Offers {
         self.bench.offers()
     }
@@ -153,20 +170,29 @@ impl Bench for Watched {
     }
 }
 
+/// The conditions of the parts of a run of this kind: hidden temperatures are those that the plant had there.
+pub(crate) fn conditions_at(
+    evaluated: &Evaluated,
+    plan: &Plan,
+    inside: &[Inside],
+    kind: fn(&SpanKind) -> bool,
+) -> TruthConditions {
+    let spans: Vec<_> = evaluated.recording.spans_where(kind).collect();
+    let within = |t_s: f64| spans.iter().any(|span| (span.t0_s..=span.t1_s).contains(&t_s));
+    let seen: Vec<_> = inside.iter().filter(|now| within(now.t_s)).collect();
+    let mean = |of: fn(&Inside) -> f64| {
+        (!seen.is_empty()).then(|| seen.iter().map(|now| of(now)).sum::<f64>() / seen.len() as f64)
+    };
+    let cold = conditions(evaluated, plan);
+    TruthConditions { copper_c: mean(|now| now.copper_c), case_c: mean(|now| now.case_c), ..cold }
+}
+
 /// The truth at the conditions under which each group of results was measured. The conditions are taken from the run;
 /// hidden temperatures from the plant, since thresholds, drop and speed depend on them.
 fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside: &[Inside]) -> Truth {
     let recording = &evaluated.recording;
     let cold = conditions(evaluated, plan);
-    let at = |kind: fn(&SpanKind) -> bool| {
-        let spans: Vec<_> = recording.spans_where(kind).collect();
-        let within = |t_s: f64| spans.iter().any(|span| (span.t0_s..=span.t1_s).contains(&t_s));
-        let seen: Vec<_> = inside.iter().filter(|now| within(now.t_s)).collect();
-        let mean = |of: fn(&Inside) -> f64| {
-            (!seen.is_empty()).then(|| seen.iter().map(|now| of(now)).sum::<f64>() / seen.len() as f64)
-        };
-        TruthConditions { copper_c: mean(|now| now.copper_c), case_c: mean(|now| now.case_c), ..cold }
-    };
+    let at = |kind: fn(&SpanKind) -> bool| conditions_at(evaluated, plan, inside, kind);
     let mut all = truth(config, &cold);
     let starting = truth(config, &at(|kind| *kind == SpanKind::Ascend));
     (all.start_duty_pct, all.start_duty_95_pct) = (starting.start_duty_pct, starting.start_duty_95_pct);
@@ -192,7 +218,7 @@ fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside
 
 /// Conditions that a soak leads to: the case converges to what the fan makes of it once its own copper is warm, as it
 /// is at the end of the soak, and a warm fan draws less than a cold one.
-fn after_soak(recording: &Recording, cold: &TruthConditions, inside: &[Inside]) -> TruthConditions {
+pub(crate) fn after_soak(recording: &Recording, cold: &TruthConditions, inside: &[Inside]) -> TruthConditions {
     let end_s = recording.spans_where(|kind| *kind == SpanKind::Soak).last().map_or(f64::INFINITY, |span| span.t1_s);
     let copper_c = inside.iter().rev().find(|now| now.t_s <= end_s).map(|now| now.copper_c);
     TruthConditions { copper_c, ..*cold }
