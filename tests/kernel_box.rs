@@ -7,6 +7,7 @@
 mod guest;
 mod support;
 
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::process::Command;
 use std::time::{Duration, Instant};
@@ -160,6 +161,51 @@ fn a_program_that_hangs_loses_the_relay_by_its_heartbeat() {
     // The record outlives it too.
     let recording = reader::read(&session.record()).expect("a record").0;
     assert!(recording.end_s > 9.0, "{} s", recording.end_s);
+}
+
+/// What `examples/box_tach.rs` says of so many pulses, 2 000 a second, while the shell command `meanwhile` runs beside it
+/// from the first pulse on. `$reader` is its process.
+fn quick_tach(pulses: u32, meanwhile: &str) -> BTreeMap<String, f64> {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let reader = Path::new(env!("CARGO_BIN_EXE_galebench")).with_file_name("examples").join("box_tach");
+    let (rig, counted) = (support::shipped("tests/kernel-box/bench.toml"), folder.path().join("counted"));
+    let script = format!(
+        "{reader} {rig} {pulses} 2000 > {counted} & reader=$!; until grep -q begun {counted}; do sleep 0.01; done; \
+         {meanwhile} wait $reader",
+        reader = reader.display(),
+        rig = rig.display(),
+        counted = counted.display(),
+    );
+    let output = in_box(&["sh", "-c", &script].map(str::to_owned), &[]);
+    let counted = std::fs::read_to_string(counted).unwrap_or_default();
+    assert!(output.status.success(), "{counted}{}", said(&output));
+    println!("{counted}");
+    let words = counted.lines().filter_map(|line| line.split_once(' '));
+    words.filter_map(|(name, value)| Some((name.to_owned(), value.parse().ok()?))).collect()
+}
+
+#[test]
+fn of_two_thousand_tach_edges_a_second_none_is_lost_in_a_minute() {
+    if !usable() {
+        return;
+    }
+    let counted = quick_tach(120_000, "");
+    assert_eq!([counted["made"], counted["seen"], counted["lost"]], [120_000.0, 120_000.0, 0.0]);
+    let rate_hz = (counted["seen"] - 1.0) / counted["span_s"];
+    assert!((rate_hz - 2_000.0).abs() < 0.1, "{rate_hz} edges/s");
+}
+
+/// The kernel keeps 1 024 edges of a line for a program that does not read them, and drops the oldest.
+#[test]
+fn edges_that_a_stopped_reader_missed_are_counted() {
+    if !usable() {
+        return;
+    }
+    let counted = quick_tach(10_000, "sleep 1; kill -STOP $reader; sleep 0.8; kill -CONT $reader;");
+    assert_eq!(counted["made"], 10_000.0);
+    assert_eq!(counted["seen"] + counted["lost"], 10_000.0, "an edge is neither seen nor told as lost");
+    let expected = 0.8 * 2_000.0 - 1_024.0;
+    assert!((counted["lost"] - expected).abs() < 60.0, "{} lost where {expected} were due", counted["lost"]);
 }
 
 /// The guest is killed while its program records to a disk of its own: what was on its way to the disk is gone, and the

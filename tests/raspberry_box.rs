@@ -52,6 +52,16 @@ fn a_converter_unplugged_in_the_run_ends_it_with_the_supply_off() {
 }
 
 #[test]
+fn a_part_on_i2c_that_acknowledges_no_more_ends_the_run_with_the_supply_off() {
+    if !usable() {
+        return;
+    }
+    let session = on_header("sleep 12; echo 0x48 > /sys/module/i2c_bench/parameters/silent");
+    assert_eq!(session.file("meanwhile"), "", "the part answers still");
+    session.stopped(4, "ads1115");
+}
+
+#[test]
 fn pins_in_use_are_refused_and_the_run_that_has_them_goes_on() {
     if !usable() {
         return;

@@ -25,18 +25,36 @@ fn markdown() -> String {
     page
 }
 
-/// A table's own keys, then the tables below it.
+/// A table's own keys, then the tables below it. One that stands on the page already, word by word, is referred to.
 fn section(page: &mut String, path: &str, table: &Table) {
+    let mut keys = format!("\n{}\n\n| key | value | left out | meaning |\n|---|---|---|---|\n", table.doc);
+    for field in table.fields {
+        let _ = writeln!(keys, "| `{}` | {} | {} | {} |", field.key, value(&field.kind), need(field), cell(field.doc));
+    }
     if !path.is_empty() {
         let _ = write!(page, "\n### `{path}`\n");
     }
-    let _ = write!(page, "\n{}\n\n| key | value | left out | meaning |\n|---|---|---|---|\n", table.doc);
-    for field in table.fields {
-        let _ = writeln!(page, "| `{}` | {} | {} | {} |", field.key, value(&field.kind), need(field), cell(field.doc));
+    match page.find(&keys).and_then(|at| heading_before(&page[..at])) {
+        Some(first) => {
+            let _ = write!(page, "\nThe same keys as [`{first}`](#{}).\n", anchor(&first));
+        }
+        None => page.push_str(&keys),
     }
     for field in table.fields {
         below(page, &join(path, field.key), &field.kind);
     }
+}
+
+/// The last heading of a table in this text.
+fn heading_before(text: &str) -> Option<String> {
+    let heading = text.lines().rev().find_map(|line| line.strip_prefix("### `"))?;
+    heading.strip_suffix('`').map(str::to_owned)
+}
+
+/// What a reader of Markdown makes of a heading.
+fn anchor(heading: &str) -> String {
+    let kept = heading.chars().filter(|letter| letter.is_alphanumeric() || matches!(letter, '_' | '-' | ' '));
+    kept.collect::<String>().replace(' ', "-")
 }
 
 /// Sections of the tables that `kind` holds. Keyed tables of one shape share a section.

@@ -112,6 +112,22 @@ mod tests {
     }
 
     #[test]
+    fn no_shipped_rig_promises_more_than_the_wire_that_its_fuse_guards() {
+        let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+        let files = ["rigs", "rigs/faults"].map(|folder| std::fs::read_dir(root.join(folder)).unwrap());
+        let files = files.into_iter().flatten().map(|entry| entry.unwrap().path());
+        let mut seen = 0;
+        for path in files.filter(|path| path.extension().is_some_and(|end| end == "toml")) {
+            let wiring = crate::config::load_rig(&path).unwrap().wiring;
+            let carries_a = Wire::behind(wiring.fuse.get()).expect("a wire").carries_a;
+            let rating_a = wiring.wire_rating.get();
+            assert!(rating_a <= carries_a, "{}: {rating_a} A of {carries_a} A", path.display());
+            seen += 1;
+        }
+        assert!(seen > 7, "{seen} rigs");
+    }
+
+    #[test]
     fn a_metre_of_ten_square_millimetres_is_worked_by_hand() {
         let wire = Wire::behind(50.0).unwrap();
         assert_eq!((wire.area_mm2, wire.awg), (10.0, "6"));

@@ -5,6 +5,7 @@
 //! cannot be aligned so (a current monitor behind hwmon) is a slow reading, one value a block.
 
 use std::collections::{BTreeMap, VecDeque};
+use std::fmt::Write as _;
 use std::time::{Duration, Instant};
 
 use super::grid::Grid;
@@ -69,6 +70,7 @@ pub(in crate::driver) struct Readings {
 /// A source that keeps a pace.
 #[derive(Debug)]
 struct Lane {
+    name: String,
     sampler: Sampler,
     slots: Vec<Slot>,
     rate_hz: f64,
@@ -113,7 +115,7 @@ impl Lanes {
         for Paced { name, slots, rate_hz, ours, source } in readings.paced {
             few(&name, slots.len())?;
             let sampler = Sampler::start(&name, source, rate_hz)?;
-            lanes.push(Lane { sampler, slots, rate_hz, ours, recent: VecDeque::new() });
+            lanes.push(Lane { name, sampler, slots, rate_hz, ours, recent: VecDeque::new() });
         }
         let main = Slot { channel: Channel::SupplyA, low: false };
         lanes.sort_by_key(|lane| !lane.slots.contains(&main));
@@ -194,16 +196,26 @@ impl Lanes {
         };
         self.pace = format!(
             "sampling: {effective_hz:.1} S/s where {rate_hz:.1} were asked, {missing:.0} of {} missing in {span_s:.2} s; \
-             spacing off by {:.0} us (median), {:.0} us (99 %), {:.0} us (most); real-time scheduling {}; {} other \
-             sources aligned to within {:.0} us",
+             spacing off by {:.0} us (median), {:.0} us (99 %), {:.0} us (most); real-time scheduling {}",
             steps.len(),
             at(0.5),
             at(0.99),
             at(1.0),
             if main.real_time() { "allowed" } else { "not allowed (see docs/linux-board.md)" },
-            self.lanes.len() - 1,
-            0.5e6 * dt_s,
         );
+        for lane in &mut self.lanes[1..] {
+            while let Some(tick) = lane.sampler.next(Duration::ZERO)? {
+                lane.recent.push_back(tick);
+            }
+            let came_s = lane
+                .recent
+                .back()
+                .zip(lane.recent.front())
+                .map_or(0.0, |(last, first)| last.stamp_ns.saturating_sub(first.stamp_ns) as f64 * 1e-9);
+            let came_hz = if came_s > 0.0 { (lane.recent.len() - 1) as f64 / came_s } else { 0.0 };
+            let (name, asked_hz) = (&lane.name, lane.rate_hz);
+            let _ = write!(self.pace, "; {name}: {came_hz:.1} S/s where {asked_hz:.1} were asked, the nearest taken");
+        }
         // The next sample is the first of the run.
         self.origin_ns = stamps[stamps.len() - 1];
         self.grid = Grid::new(dt_s, dt_s);
@@ -417,30 +429,52 @@ mod tests {
         assert_eq!(at(361, 60), None);
     }
 
-    /// Samples stamped at a third of the rate that the rig asks for.
+    /// Samples stamped this far apart, nanoseconds.
     #[derive(Debug)]
-    struct Slower(u64);
+    struct Stamped {
+        spacing_ns: u64,
+        last_ns: u64,
+    }
 
-    impl Source for Slower {
+    impl Source for Stamped {
         fn fetch(&mut self, into: &mut Vec<Tick>) -> Result<(), DriverError> {
-            self.0 += 1_500_000;
-            into.push(Tick { stamp_ns: self.0, values: [0.0; MOST_SLOTS] });
+            self.last_ns += self.spacing_ns;
+            into.push(Tick { stamp_ns: self.last_ns, values: [0.0; MOST_SLOTS] });
             std::thread::sleep(Duration::from_micros(50));
             Ok(())
         }
     }
 
+    /// The supply current, asked for 2 000 times a second.
+    fn open(ours: bool, spacing_ns: u64) -> Result<Lanes, DriverError> {
+        let rig = crate::config::load_rig(std::path::Path::new("rigs/low-cost-bench.toml")).unwrap();
+        let slots = vec![Slot { channel: Channel::SupplyA, low: false }];
+        let source = Box::new(Stamped { spacing_ns, last_ns: 0 });
+        let paced = Paced { name: "slow".to_owned(), slots, rate_hz: 2_000.0, ours, source };
+        Lanes::open(&rig, rig.driver.board().unwrap(), Readings { paced: vec![paced], ..Readings::default() })
+    }
+
     #[test]
     fn what_comes_slower_than_this_program_asked_is_lost_and_no_pace_of_its_own() {
-        let rig = crate::config::load_rig(std::path::Path::new("rigs/low-cost-bench.toml")).unwrap();
-        let board = rig.driver.board().unwrap();
-        let open = |ours: bool| {
-            let slots = vec![Slot { channel: Channel::SupplyA, low: false }];
-            let paced = Paced { name: "slow".to_owned(), slots, rate_hz: 2_000.0, ours, source: Box::new(Slower(0)) };
-            Lanes::open(&rig, board, Readings { paced: vec![paced], ..Readings::default() })
-        };
-        let refused = open(true).unwrap_err().to_string();
+        let refused = open(true, 1_500_000).unwrap_err().to_string();
         assert!(refused.contains("only 667 samples a second come where 2000 are asked"), "{refused}");
-        assert!((open(false).unwrap().grid.dt_s() - 1.5e-3).abs() < 1e-9);
+        assert!((open(false, 1_500_000).unwrap().grid.dt_s() - 1.5e-3).abs() < 1e-9);
+    }
+
+    /// Each eleventh place of the grid stays empty at ten elevenths of the rate.
+    #[test]
+    fn a_tenth_too_slow_is_every_eleventh_sample_lost() {
+        for (ours, share) in [(true, 1.0 / 11.0), (false, 0.0)] {
+            let mut lanes = open(ours, 550_000).unwrap();
+            assert!(lanes.pace.contains("1818.2 S/s where 2000.0 were asked"), "{}", lanes.pace);
+            let (mut came, mut lost) = (0, 0);
+            while came < 2_000 {
+                let read = lanes.read(0.001, 0.0, || Ok(())).unwrap();
+                came += read.channels[0].1.len() as u64;
+                lost += read.lost;
+            }
+            let found = lost as f64 / (came + lost) as f64;
+            assert!((found - share).abs() < 0.002, "ours {ours}: {lost} lost beside {came}");
+        }
     }
 }

@@ -22,6 +22,9 @@ fn device(sys: &Path, class: &str, entry: &str, attributes: &[(&str, &str)]) -> 
     dir
 }
 
+/// The least that a rig may ask for: a busy machine loses few.
+const RATE_HZ: f64 = 200.0;
+
 /// The devices that the shipped rig names: 13.0 V, 0.2 A, 6.5 V across the fan, 41 °C and 22 °C.
 fn tree(sys: &Path) -> PathBuf {
     for (number, milli) in [(0, "41000"), (1, "22000")] {
@@ -43,7 +46,7 @@ fn tree(sys: &Path) -> PathBuf {
 }
 
 fn board() -> (Rig, BoardSpec) {
-    let text = fs::read_to_string("rigs/linux-board.toml").unwrap().replace("rate = \"2 kHz\"", "rate = \"500 Hz\"");
+    let text = fs::read_to_string("rigs/linux-board.toml").unwrap().replace("rate = \"2 kHz\"", "rate = \"200 Hz\"");
     let rig = parse_rig(Path::new("rig.toml"), &text).unwrap();
     let DriverSpec::Linux(board) = rig.driver.clone() else { panic!("not a board") };
     (rig, *board)
@@ -73,7 +76,7 @@ fn channels_of_several_devices_come_in_one_block_in_their_units() {
     assert!((value(&first, Channel::OutputV) - 6.5).abs() < 0.01);
     assert!((value(&first, Channel::CaseC) - 41.0).abs() < 1e-6);
     assert!((value(&first, Channel::AmbientC) - 22.0).abs() < 1e-6);
-    assert!(lanes.pace.contains("S/s where 500.0 were asked"), "{}", lanes.pace);
+    assert!(lanes.pace.contains("S/s where 200.0 were asked"), "{}", lanes.pace);
 }
 
 #[test]
@@ -92,7 +95,7 @@ fn time_that_nobody_read_is_not_lost() {
         lost += read.lost;
         assert!(read.begin_s < now_s);
     }
-    let samples_lost_s = lost as f64 / 500.0;
+    let samples_lost_s = lost as f64 / RATE_HZ;
     let now_s = lanes.time_s(now_ns());
     assert!(covered_s + samples_lost_s > now_s - 0.1, "{covered_s} s and {lost} samples of {now_s} s");
 }
@@ -123,4 +126,48 @@ fn supply_current_from_a_slow_monitor_is_refused() {
     board.channels.insert(Channel::SupplyA, slow);
     let error = lanes(&rig, &board, dir.path()).unwrap_err().to_string();
     assert!(error.contains("too slow"), "{error}");
+}
+
+/// A reading that takes `seconds`, every `each`th time.
+#[derive(Debug)]
+struct Tardy {
+    seconds: f64,
+    each: u32,
+    taken: u32,
+}
+
+impl Gauge for Tardy {
+    fn value(&mut self) -> Result<f64, DriverError> {
+        self.taken += 1;
+        if self.taken.is_multiple_of(self.each) {
+            std::thread::sleep(Duration::from_secs_f64(self.seconds));
+        }
+        Ok(1.0)
+    }
+}
+
+fn tardy(seconds: f64, each: u32) -> Result<Lanes, DriverError> {
+    let (rig, board) = board();
+    let slot = Slot { channel: Channel::SupplyA, low: false };
+    let gauge: Box<dyn Gauge> = Box::new(Tardy { seconds, each, taken: 0 });
+    let paced = vec![polled::paced(vec![(slot, gauge)], RATE_HZ)];
+    Lanes::open(&rig, &board, Readings { paced, ..Readings::default() })
+}
+
+#[test]
+fn readings_that_take_longer_than_their_spacing_are_refused_and_no_pace_of_their_own() {
+    let refused = tardy(1.5 / RATE_HZ, 1).unwrap_err().to_string();
+    assert!(refused.contains("samples a second come where 200 are asked"), "{refused}");
+}
+
+#[test]
+fn a_reading_that_takes_too_long_now_and_then_is_lost_samples() {
+    let mut lanes = tardy(2.5 / RATE_HZ, 20).unwrap();
+    let (mut came, mut lost) = (0, 0);
+    while came < 60 {
+        let read = lanes.read(0.1, lanes.time_s(now_ns()), || Ok(())).unwrap();
+        came += read.channels[0].1.len();
+        lost += read.lost;
+    }
+    assert!(lost >= 3, "{lost} lost beside {came}");
 }

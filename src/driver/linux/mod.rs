@@ -21,7 +21,6 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use self::iio::Capture;
-use self::polled::Polled;
 use super::board::bench::BoardBench;
 use super::board::edges::Edges;
 use super::board::lanes::{Paced, Readings, Slot, wanted};
@@ -97,10 +96,7 @@ impl Devices for Kernel<'_> {
             readings.paced.push(Paced { name: device, slots, rate_hz, ours: false, source: Box::new(capture) });
         }
         if !polled.is_empty() {
-            let (slots, gauges): (Vec<Slot>, Vec<_>) = polled.into_iter().unzip();
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "bounded by the rig file")]
-            let source = Box::new(Polled::new(gauges, (1e9 / rate_hz) as u64));
-            readings.paced.push(Paced { name: "polled readings".to_owned(), slots, rate_hz, ours: false, source });
+            readings.paced.push(polled::paced(polled, rate_hz));
         }
         Ok(readings)
     }

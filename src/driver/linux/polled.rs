@@ -1,20 +1,23 @@
 //! Readings that are taken one by one, at an even pace.
 
 use crate::driver::DriverError;
+use crate::driver::board::lanes::{Paced, Slot};
 use crate::driver::board::sampler::{Gauge, MOST_SLOTS, Pace, Source, Tick, now_ns};
+
+/// These readings, all of them `rate_hz` times a second: the pace is this program's, so what it misses is lost.
+pub(super) fn paced(readings: Vec<(Slot, Box<dyn Gauge>)>, rate_hz: f64) -> Paced {
+    let (slots, readings) = readings.into_iter().unzip();
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "bounded by the rig file")]
+    let pace = Pace::new((1e9 / rate_hz) as u64);
+    let source = Box::new(Polled { readings, pace });
+    Paced { name: "polled readings".to_owned(), slots, rate_hz, ours: true, source }
+}
 
 /// Readings taken one after the other at an even pace.
 #[derive(Debug)]
-pub(super) struct Polled {
+struct Polled {
     readings: Vec<Box<dyn Gauge>>,
     pace: Pace,
-}
-
-impl Polled {
-    /// Reads all of `readings` every `spacing_ns`.
-    pub(super) fn new(readings: Vec<Box<dyn Gauge>>, spacing_ns: u64) -> Self {
-        Self { readings, pace: Pace::new(spacing_ns) }
-    }
 }
 
 impl Source for Polled {
