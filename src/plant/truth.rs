@@ -146,9 +146,26 @@ pub struct FanTruth {
 /// Level exceeded by five in a hundred of a normal distribution.
 const Z_95: f64 = 1.644_854;
 
-/// The truth about `config` at these conditions. Plays four starts and a run-down: some 20 ms in a release build.
+/// What is played of the truth that has no closed form.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Played {
+    /// Nothing: the rest is there at once.
+    Nothing,
+    /// Starts and a run-down: some 20 ms in a release build.
+    Starts,
+    /// These and a quarter of an hour at constant duty, for the steadiness: some 150 ms.
+    All,
+}
+
+/// The truth about `config` at these conditions.
 #[must_use]
 pub fn truth(config: &PlantConfig, at: &TruthConditions) -> Truth {
+    truth_in_part(config, at, Played::All)
+}
+
+/// As [`truth`], without what would have to be played beyond `played`.
+#[must_use]
+pub fn truth_in_part(config: &PlantConfig, at: &TruthConditions, played: Played) -> Truth {
     let mut truth = Truth { capacitance_f: Some(config.module.power.capacitance_f), ..Truth::default() };
     let copper_c = at.copper_c.unwrap_or(config.ambient_c);
     truth.load_fan = Some(FanTruth {
@@ -165,8 +182,15 @@ pub fn truth(config: &PlantConfig, at: &TruthConditions) -> Truth {
         thresholds(config, at, &mut truth);
         band_and_delays(config, &mut truth);
         losses(config, &mut truth);
-        starts(config, at, &mut truth);
         steady_values(config, at, &mut truth);
+        if played != Played::Nothing {
+            starts(config, at, &mut truth);
+        }
+        if played == Played::All {
+            let (speed, current) = play::steadiness(config, at.soak_duty, at.command_hz).unzip();
+            truth.steadiness_pct = speed.map(|share| 100.0 * share);
+            truth.steadiness_current_pct = current.map(|share| 100.0 * share);
+        }
     }
     truth
 }
@@ -325,7 +349,4 @@ fn steady_values(config: &PlantConfig, at: &TruthConditions, truth: &mut Truth) 
     let soak = statics::ratio_at(config, at.soak_duty, at.command_hz);
     let (rise_k, tau_s) = statics::heat(config, soak, copper_c);
     (truth.heat_rise_k, truth.heat_tau_s) = (Some(rise_k), Some(tau_s));
-    let (speed, current) = play::steadiness(config, at.soak_duty, at.command_hz).unzip();
-    truth.steadiness_pct = speed.map(|share| 100.0 * share);
-    truth.steadiness_current_pct = current.map(|share| 100.0 * share);
 }

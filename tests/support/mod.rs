@@ -15,7 +15,7 @@ use galebench::ops::document::{self, Evaluated};
 use galebench::plant::Physics;
 use galebench::plant::config::PlantConfig;
 use galebench::plant::statics;
-use galebench::plant::truth::{FanTruth, Truth, TruthConditions, truth};
+use galebench::plant::truth::{FanTruth, Played, Truth, TruthConditions, truth, truth_in_part};
 use galebench::record::event::{FORMAT, Header, SpanKind};
 use galebench::record::recording::{Recording, Span};
 use galebench::record::writer::RecordWriter;
@@ -192,20 +192,22 @@ pub(crate) fn conditions_at(
 fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside: &[Inside]) -> Truth {
     let recording = &evaluated.recording;
     let cold = conditions(evaluated, plan);
-    let at = |kind: fn(&SpanKind) -> bool| conditions_at(evaluated, plan, inside, kind);
+    let at = |kind: fn(&SpanKind) -> bool, played: Played| {
+        truth_in_part(config, &conditions_at(evaluated, plan, inside, kind), played)
+    };
     let mut all = truth(config, &cold);
-    let starting = truth(config, &at(|kind| *kind == SpanKind::Ascend));
+    let starting = at(|kind| *kind == SpanKind::Ascend, Played::Nothing);
     (all.start_duty_pct, all.start_duty_95_pct) = (starting.start_duty_pct, starting.start_duty_95_pct);
-    all.stop_duty_pct = truth(config, &at(|kind| *kind == SpanKind::Descend)).stop_duty_pct;
+    all.stop_duty_pct = at(|kind| *kind == SpanKind::Descend, Played::Nothing).stop_duty_pct;
     all.hysteresis_pct = all.start_duty_pct.zip(all.stop_duty_pct).map(|(start, stop)| start - stop);
-    let started = truth(config, &at(|kind| *kind == SpanKind::Start));
+    let started = at(|kind| *kind == SpanKind::Start, Played::Starts);
     (all.ramp_10_90_s, all.ramp_full_s) = (started.ramp_10_90_s, started.ramp_full_s);
     (all.peak_supply_a, all.inrush_ratio) = (started.peak_supply_a, started.inrush_ratio);
     all.soft_start_share = started.soft_start_share;
-    all.power_up_peak_a = truth(config, &at(|kind| *kind == SpanKind::PowerUp)).power_up_peak_a;
-    let flat = truth(config, &at(|kind| *kind == SpanKind::FlatOut));
+    all.power_up_peak_a = at(|kind| *kind == SpanKind::PowerUp, Played::Starts).power_up_peak_a;
+    let flat = at(|kind| *kind == SpanKind::FlatOut, Played::Nothing);
     (all.drop_v, all.on_resistance_ohm) = (flat.drop_v, flat.on_resistance_ohm);
-    let soaked = truth(config, &after_soak(recording, &cold, inside));
+    let soaked = truth_in_part(config, &after_soak(recording, &cold, inside), Played::Nothing);
     all.load_fan = started.load_fan.zip(soaked.load_fan).map(|(cold, hot)| FanTruth { copper_c: hot.copper_c, ..cold });
     (all.heat_rise_k, all.heat_tau_s) = (soaked.heat_rise_k, soaked.heat_tau_s);
     all.speed_rpm = last_constant_speed(config, recording, cold.command_hz, inside);
