@@ -71,7 +71,11 @@ impl Unit<'_> {
             Stage::Repeats { starts, stops, fine } => self.repeats_s(*starts, *stops, fine.fraction()),
             Stage::Sleep { .. } => self.sleep_s(),
             Stage::Hold { time, .. } => time.get(),
-            Stage::Sweep { .. } | Stage::FrequencyEdges { .. } | Stage::Triage { .. } => return None,
+            Stage::Sweep { .. }
+            | Stage::FrequencyEdges { .. }
+            | Stage::Triage { .. }
+            | Stage::HotRestart { .. }
+            | Stage::RepeatedStarts { .. } => return None,
         })
     }
 

@@ -112,6 +112,11 @@ fn delay_measured(name: ResultName, delay: &Estimate, n: usize, hidden: bool) ->
 /// Smallest freewheel drop over the supply voltage that hides the begin of a ramp.
 const WHEEL: f64 = 0.01;
 
+/// Delay from the edge to the onset of output in any span that holds a start; `None` where no output comes on and settles.
+pub(crate) fn delay_in(rec: &Recording, span: &Span, edge_s: f64, fan: Option<&MotorFit>) -> Option<Estimate> {
+    output_delay(rec, &Start { span, edge_s }, fan).map(|(delay, _)| delay)
+}
+
 /// Delay by output voltage, and whether its begin was hidden by the freewheel drop.
 fn output_delay(rec: &Recording, start: &Start<'_>, fan: Option<&MotorFit>) -> Option<(Estimate, bool)> {
     let trace = trace(rec, start).ok()?;

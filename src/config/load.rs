@@ -186,7 +186,7 @@ mod tests {
         for path in ["rigs/faults/switch-shorted.toml", "rigs/faults/soft-start-lost.toml"] {
             load_rig(Path::new(path)).unwrap_or_else(|problems| panic!("{problems}"));
         }
-        for path in ["test-plans/full.toml", "test-plans/quick.toml"] {
+        for path in ["test-plans/full.toml", "test-plans/quick.toml", "test-plans/stress.toml"] {
             load_plan(Path::new(path)).unwrap_or_else(|problems| panic!("{problems}"));
         }
     }

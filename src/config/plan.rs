@@ -71,6 +71,15 @@ pub struct UnderBonnet {
     pub highest_case: Celsius,
 }
 
+/// How a warm unit is stopped and started again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum RestartBy {
+    /// An off command, then a step of the command.
+    Command,
+    /// The supply is cut under the command and comes back with it there.
+    Supply,
+}
+
 /// One part of a plan.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Stage {
@@ -175,6 +184,30 @@ pub enum Stage {
         /// Step of the search at its finest.
         fine: Duty,
     },
+    /// Warm from a hold at a high duty: does it start again?
+    HotRestart {
+        /// Duty that warms it.
+        duty: Duty,
+        /// How long.
+        warm: Seconds,
+        /// Target duty of the start.
+        to: UpTo<Duty>,
+        /// Ways in which it is stopped and started again, in order.
+        by: Vec<RestartBy>,
+        /// Longest time to settle.
+        settle_within: Seconds,
+    },
+    /// Many starts from rest, each of which may fail.
+    RepeatedStarts {
+        /// How many.
+        count: u32,
+        /// Target duty of each.
+        to: UpTo<Duty>,
+        /// Stay at rest before each.
+        rest: Seconds,
+        /// Longest time for the output to settle.
+        settle_within: Seconds,
+    },
     /// Off command until asleep, then a start from asleep.
     Sleep {
         /// Longest wait.
@@ -211,6 +244,8 @@ impl Stage {
             Self::PowerUp { .. } => "power_up",
             Self::Soak { .. } => "soak",
             Self::Repeats { .. } => "repeats",
+            Self::HotRestart { .. } => "hot_restart",
+            Self::RepeatedStarts { .. } => "repeated_starts",
             Self::Sleep { .. } => "sleep",
             Self::Hold { .. } => "hold",
         }

@@ -1,8 +1,8 @@
 //! From the checked tree of a plan file to the typed plan.
 
 use super::diagnostic::Sheet;
-use super::plan::{Battery, Plan, Stage, UnderBonnet, UpTo};
-use super::plan_table::LOSSES;
+use super::plan::{Battery, Plan, RestartBy, Stage, UnderBonnet, UpTo};
+use super::plan_table::{LOSSES, RESTARTS};
 use super::tree::{Item, Node};
 use crate::bench::ActiveLevel;
 use crate::record::event::LimitFacts;
@@ -125,6 +125,19 @@ fn stage(node: &Node) -> Option<Stage> {
             each: seconds("each")?,
         },
         "repeats" => Stage::Repeats { starts: count("starts")?, stops: count("stops")?, fine: duty("fine")? },
+        "hot_restart" => Stage::HotRestart {
+            duty: duty("duty")?,
+            warm: seconds("warm")?,
+            to: up_to(settings, "to", Duty::new)?,
+            by: restarts(settings)?,
+            settle_within: seconds("settle_within")?,
+        },
+        "repeated_starts" => Stage::RepeatedStarts {
+            count: count("count")?,
+            to: up_to(settings, "to", Duty::new)?,
+            rest: seconds("rest")?,
+            settle_within: seconds("settle_within")?,
+        },
         "sleep" => Stage::Sleep { longest: seconds("longest")? },
         "hold" => Stage::Hold {
             duty: duty("duty")?,
@@ -136,6 +149,11 @@ fn stage(node: &Node) -> Option<Stage> {
         },
         _ => return None,
     })
+}
+
+fn restarts(settings: &Node) -> Option<Vec<RestartBy>> {
+    let words = settings.texts("by")?;
+    words.iter().map(|word| RESTARTS.iter().find(|(name, _)| name == word).map(|(_, by)| *by)).collect()
 }
 
 fn losses(settings: &Node) -> Option<Vec<crate::record::event::Loss>> {

@@ -1,6 +1,7 @@
 //! The field table of plan files.
 
 use super::field::{Bounds, Dim, Kind, Table, default, optional, required};
+use super::plan::RestartBy;
 use crate::record::event::Loss;
 use crate::results::ResultName;
 
@@ -16,6 +17,7 @@ const FINE: Kind = Kind::Quantity(Dim::Duty, Bounds::Between(0.0005, 0.1));
 const FREQUENCY: Kind = Kind::Quantity(Dim::Hertz, Bounds::Positive);
 const FREQUENCY_ITEM: Kind = FREQUENCY;
 const LOSS_ITEM: Kind = Kind::Word(|| LOSSES.iter().map(|(word, _)| *word).collect());
+const RESTART_ITEM: Kind = Kind::Word(|| RESTARTS.iter().map(|(word, _)| *word).collect());
 const STAGE_ITEM: Kind = Kind::Choice(&STAGES);
 
 /// Words for the ways of losing the command.
@@ -26,6 +28,9 @@ pub(crate) const LOSSES: &[(&str, Loss)] = &[
     ("held_high", Loss::HeldHigh),
     ("open", Loss::Open),
 ];
+
+/// Words for the ways of starting a warm unit again.
+pub(crate) const RESTARTS: &[(&str, RestartBy)] = &[("command", RestartBy::Command), ("supply", RestartBy::Supply)];
 
 /// The whole file.
 pub(crate) static PLAN: Table = Table {
@@ -134,6 +139,7 @@ pub(crate) fn limit_table(result: ResultName) -> &'static Table {
         (ResultName::LineKind, _) => &LINE_KIND_LIMIT,
         (ResultName::RampShape, _) => &RAMP_SHAPE_LIMIT,
         (ResultName::PowerUp, _) => &POWER_UP_LIMIT,
+        (ResultName::HotRestart, _) => &HOT_RESTART_LIMIT,
         (ResultName::LossFull | ResultName::LossZero | ResultName::LossOpen, _) => &LOSS_LIMIT,
         (_, "%") => &PERCENT_LIMIT,
         (_, "s" | "d") => &TIME_LIMIT,
@@ -189,6 +195,7 @@ word_limit_table!(
     ["linear", "exponential", "s", "stepped", "jump_then_ramp", "none"]
 );
 word_limit_table!(POWER_UP_LIMIT, POWER_UP_ITEM, ["soft", "hard", "nothing"]);
+word_limit_table!(HOT_RESTART_LIMIT, HOT_RESTART_ITEM, ["starts", "weaker", "falters", "stays_off"]);
 word_limit_table!(LOSS_LIMIT, LOSS_ANSWER_ITEM, ["stops", "full", "holds", "other"]);
 
 /// The stages that a plan can be made of.
@@ -216,6 +223,8 @@ pub(crate) static STAGES: Table = Table {
         optional("power_up", Kind::Table(&POWER_UP), "Supply comes with the command there."),
         optional("soak", Kind::Table(&SOAK), "Long holds, for heating and steadiness."),
         optional("repeats", Kind::Table(&REPEATS), "More starts and stops, for thresholds and their spread."),
+        optional("hot_restart", Kind::Table(&HOT_RESTART), "Warm from a hold at a high duty: does it start again?"),
+        optional("repeated_starts", Kind::Table(&REPEATED_STARTS), "Many starts from rest, each of which may fail."),
         optional("sleep", Kind::Table(&SLEEP), "Off until asleep, then a start from asleep."),
         optional("hold", Kind::Table(&HOLD), "One constant duty."),
     ],
@@ -346,6 +355,37 @@ static REPEATS: Table = Table {
         default("starts", Kind::Count(0, 200), "8", "Number of starts."),
         default("stops", Kind::Count(0, 200), "3", "Number of stops."),
         default("fine", FINE, "0.25 %", "Finest step of the search."),
+    ],
+};
+
+static HOT_RESTART: Table = Table {
+    doc: "Fan and module warm from a hold, then stopped, at rest, and started again; compared with the cold start of the same run.",
+    fields: &[
+        default(
+            "duty",
+            DUTY,
+            "85 %",
+            "Duty that warms it: with a freewheel diode the module is hottest near this one.",
+        ),
+        default("warm", stay(10.0, 7200.0), "5 min", "How long it is held there."),
+        default("to", UP_TO_DUTY, "to the rig limit", "Duty of the start; that of `soft_start`, to compare with it."),
+        default(
+            "by",
+            Kind::List(&RESTART_ITEM, 1),
+            "command",
+            "Ways in order: `command`, an off command and a step; `supply`, cut and back under the command `to`, to compare with a `power_up` at that duty.",
+        ),
+        default("settle_within", stay(0.5, 600.0), "40 s", "Longest time to settle."),
+    ],
+};
+
+static REPEATED_STARTS: Table = Table {
+    doc: "Many starts from rest, of which the failed ones are counted: no output, an output that breaks off, or a fan that does not turn.",
+    fields: &[
+        default("count", Kind::Count(2, 1000), "20", "Number of starts."),
+        default("to", UP_TO_DUTY, "to the rig limit", "Duty of each: one that starts a sound unit every time."),
+        default("rest", stay(0.0, 600.0), "1 s", "Stay at rest before each, after the fan has come to rest."),
+        default("settle_within", stay(0.5, 120.0), "15 s", "Longest time for the output to settle."),
     ],
 };
 

@@ -31,6 +31,8 @@ pub fn skip_reason(rig: &Rig, stage: &Stage) -> Option<String> {
         | Stage::PowerUp { .. }
         | Stage::Soak { .. }
         | Stage::Repeats { .. }
+        | Stage::HotRestart { .. }
+        | Stage::RepeatedStarts { .. }
         | Stage::Sleep { .. }
         | Stage::Hold { .. } => control(Control::DutyPct),
     }

@@ -12,6 +12,8 @@ const COAST_S: f64 = 100.0;
 const SETTLE_S: f64 = 20.0;
 /// Zero readings around a stage with high current.
 const ZERO_S: f64 = 2.0;
+/// Stay at the target of a repeated start once its output has settled, and what waking the unit takes before.
+const HELD_S: f64 = 5.0;
 /// Frequencies per octave of the coarse scan before an edge is bracketed.
 const SCAN_PER_OCTAVE: f64 = 3.0;
 
@@ -118,6 +120,12 @@ fn worst_s(rig: &Rig, stage: &Stage) -> f64 {
         Stage::PowerUp { settle_within, .. } => 2.0 * ZERO_S + settle_within.get() + 2.0 * COAST_S,
         Stage::Soak { duties, each } => 2.0 * ZERO_S + count(duties.len()) * each.get() + COAST_S,
         Stage::Repeats { starts, stops, .. } => f64::from(*starts + *stops) * (SETTLE_S + COAST_S),
+        Stage::HotRestart { warm, by, settle_within, .. } => {
+            2.0 * ZERO_S + count(by.len()) * (warm.get() + settle_within.get() + 2.0 * COAST_S)
+        }
+        Stage::RepeatedStarts { count, rest, settle_within, .. } => {
+            ZERO_S + f64::from(*count) * (rest.get() + settle_within.get() + HELD_S + COAST_S)
+        }
         Stage::Sleep { longest } => longest.get() + SETTLE_S + COAST_S,
         Stage::Hold { time, .. } => time.get() + COAST_S,
     }

@@ -92,7 +92,13 @@ impl Check<'_> {
                     self.duty(&format!("{path}.to"), duty.fraction(), true);
                 }
             }
-            S::SoftStart { to, .. } | S::Sweep { to, .. } => {
+            S::HotRestart { duty, to, .. } => {
+                self.duty(&format!("{path}.duty"), duty.fraction(), false);
+                if let UpTo::Value(duty) = to {
+                    self.duty(&format!("{path}.to"), duty.fraction(), true);
+                }
+            }
+            S::SoftStart { to, .. } | S::Sweep { to, .. } | S::RepeatedStarts { to, .. } => {
                 if let UpTo::Value(duty) = to {
                     self.duty(&format!("{path}.to"), duty.fraction(), true);
                 }
@@ -172,7 +178,7 @@ mod tests {
     #[test]
     fn every_shipped_plan_stays_within_every_shipped_rig() {
         for rig in ["rigs/virtual.toml", "rigs/virtual-two-wire.toml", "rigs/external.toml"] {
-            for plan in ["test-plans/full.toml", "test-plans/quick.toml"] {
+            for plan in ["test-plans/full.toml", "test-plans/quick.toml", "test-plans/stress.toml"] {
                 let timeline = shipped(rig, plan).unwrap_or_else(|problems| panic!("{problems}"));
                 let too_long = timeline.cautions.iter().find(|caution| caution.starts_with("at worst"));
                 assert_eq!(too_long, None, "{plan} on {rig}");

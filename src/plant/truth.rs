@@ -86,6 +86,8 @@ pub struct Truth {
     pub power_up: Option<&'static str>,
     /// Highest 5 ms mean of supply current then, from 20 ms after the contact on.
     pub power_up_peak_a: Option<f64>,
+    /// Peak of a warm start over that of a cold one; filled in by whoever knows how warm and how cold they were.
+    pub hot_inrush_ratio: Option<f64>,
     /// Valid off duty (with edges) to output gone.
     pub output_off_delay_s: Option<f64>,
     /// Off command to a tenth of the speed in a noise-free run-down.

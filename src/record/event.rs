@@ -13,7 +13,7 @@ use crate::record::preflight::Check;
 use crate::results::{Direction, ResultName, RiskRule, StoppedBy};
 
 /// Version of the schema; readers refuse a larger major.
-pub const FORMAT: Format = Format { major: 1, minor: 4 };
+pub const FORMAT: Format = Format { major: 1, minor: 5 };
 
 /// Schema version: minor grows with added fields, major with anything an old reader would get wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -212,6 +212,14 @@ pub enum SpanKind {
     },
     /// Supply off and fan at rest, mid-range command there, 0.3 s of pre-roll, the supply comes; held until settled.
     PowerUp,
+    /// Fan and module warm from a hold, then from verified standstill with 0.3 s of pre-roll one command edge, or the
+    /// supply with the command there, held until settled. Gives `hot_restart`, `hot_delay_s`, `hot_inrush_ratio`
+    /// (since 1.5).
+    HotStart,
+    /// One of many starts: from verified standstill, awake, 0.3 s of pre-roll, one command edge to a duty that starts a
+    /// sound unit every time, held until the output has settled and a little longer, or the time for that was over. Gives
+    /// `start_failure_pct`, `start_delay_sd_s` (since 1.5).
+    RepeatedStart,
     /// One duty held for a long time. Gives `heat_rise_k`, `heat_tau_s`, `steadiness_pct`.
     Soak,
     /// Valid off or inactive level from awake at rest until asleep or the time is over. Gives the sleep results.

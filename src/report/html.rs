@@ -35,6 +35,7 @@ pub fn html(document: &Document, recording: &Recording, findings: &Findings) -> 
                 (by_frequency(document))
                 (load_fan(document))
                 (decisions(document))
+                (under_stress(document))
                 (hot_day(document))
                 (signs(document))
                 (by_itself(document, recording))
@@ -250,6 +251,16 @@ fn unbroken(limit: String) -> String {
     match limit.rsplit_once(' ') {
         Some((before, unit)) if !limit.starts_with("one of") => format!("{before}\u{a0}{unit}"),
         _ => limit,
+    }
+}
+
+fn under_stress(document: &Document) -> Markup {
+    let lines = view::under_stress(document);
+    html! {
+        @if !lines.is_empty() {
+            h2 { "Under stress" }
+            ul { @for line in &lines { li { (line) } } }
+        }
     }
 }
 

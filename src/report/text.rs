@@ -14,6 +14,7 @@ pub fn text(document: &Document) -> String {
     label(&mut out, document);
     signs(&mut out, document);
     results(&mut out, document);
+    under_stress(&mut out, document);
     hot_day(&mut out, document);
     absent(&mut out, document);
     out
@@ -84,6 +85,17 @@ fn results(out: &mut String, document: &Document) {
         if !row.note.is_empty() {
             line(out, &format!("    {}", row.note));
         }
+    }
+}
+
+fn under_stress(out: &mut String, document: &Document) {
+    let lines = view::under_stress(document);
+    if lines.is_empty() {
+        return;
+    }
+    line(out, "\nunder stress");
+    for words in lines {
+        line(out, &format!("  {words}"));
     }
 }
 

@@ -151,6 +151,25 @@ pub(super) fn hot_days(document: &Document) -> Vec<String> {
     document.hot_day.iter().map(day).collect()
 }
 
+/// What the unit did under stress, in one line per stage that was run.
+pub(super) fn under_stress(document: &Document) -> Vec<String> {
+    let found = |name: ResultName| document.results.get(&name);
+    let note = |measured: &Measured| measured.note.clone().unwrap_or_default();
+    let also = |name: ResultName, words: &str| {
+        found(name).map_or(String::new(), |measured| format!("; {words} {}", measured.shown()))
+    };
+    let warm = found(ResultName::HotRestart).map(|word| {
+        let delay = also(ResultName::HotDelayS, "delay");
+        let peak = also(ResultName::HotInrushRatio, "peak over that of the cold start");
+        format!("Started again while warm: {}. {}{delay}{peak}.", word.shown(), capitalised(&note(word)))
+    });
+    let again = found(ResultName::StartFailurePct).map(|share| {
+        let scatter = also(ResultName::StartDelaySdS, "the delay scatters by");
+        format!("Starts in a row, failed: {}{scatter}.", note(share))
+    });
+    [warm, again].into_iter().flatten().collect()
+}
+
 /// What the prediction leaves out.
 pub(super) const BENCH_AIR: &str = "The airflow of the bench is not that behind a radiator: a sheltered place is hotter, a blown one cooler than this says.";
 
@@ -269,9 +288,13 @@ pub(super) fn fan_rows(fan: &LoadFan) -> Vec<(&'static str, String, String)> {
 
 /// A phrase as a sentence.
 pub(super) fn sentence(words: &str) -> String {
+    format!("{}.", capitalised(words))
+}
+
+fn capitalised(words: &str) -> String {
     let mut chars = words.chars();
     let first = chars.next().map(|c| c.to_uppercase().collect::<String>()).unwrap_or_default();
-    format!("{first}{}.", chars.as_str())
+    format!("{first}{}", chars.as_str())
 }
 
 /// A time as minutes from one minute on, else as seconds.

@@ -8,7 +8,9 @@ use crate::record::event::StageEnd;
 use crate::runner::looks::{self, Advise};
 use crate::runner::session::{Session, Work};
 use crate::runner::stages;
-use crate::runner::stages::{discover, first_power, frequency_edges, hold, sweep, triage};
+use crate::runner::stages::{
+    discover, first_power, frequency_edges, hold, hot_restart, repeated_starts, sweep, triage,
+};
 use crate::safety::Halt;
 
 /// Tells that a stage begins (position, name).
@@ -95,6 +97,14 @@ pub(crate) fn perform(session: &mut Session<'_>, stage: &Stage) -> Work {
         Stage::PowerUp { duty, settle_within } => stages::power_up::run(session, *duty, *settle_within),
         Stage::Soak { duties, each } => stages::soak::run(session, duties, *each),
         Stage::Repeats { starts, stops, fine } => stages::repeats::run(session, *starts, *stops, *fine),
+        Stage::HotRestart { duty, warm, to, by, settle_within } => {
+            let ask = hot_restart::Ask { duty: *duty, warm: *warm, to: *to, by, settle_within: *settle_within };
+            hot_restart::run(session, ask)
+        }
+        Stage::RepeatedStarts { count, to, rest, settle_within } => {
+            let ask = repeated_starts::Ask { count: *count, to: *to, rest: *rest, settle_within: *settle_within };
+            repeated_starts::run(session, ask)
+        }
         Stage::Sleep { longest } => stages::sleep::run(session, *longest),
         Stage::Hold { duty, time, frequency, active } => {
             let ask = hold::Ask { duty: *duty, time: *time, frequency: *frequency, active: *active };

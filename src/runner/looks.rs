@@ -159,6 +159,8 @@ fn tells(stage: &Stage, all: &[Stage], name: R) -> bool {
         Stage::FrequencyEdges { .. } => matches!(name, R::CommandHzLow | R::CommandHzHigh),
         Stage::PowerUp { .. } => name == R::PowerUpPeakA,
         Stage::Soak { .. } => matches!(name, R::SteadinessPct | R::HeatRiseK | R::HeatTauS),
+        Stage::RepeatedStarts { .. } => matches!(name, R::StartFailurePct | R::StartDelaySdS),
+        Stage::HotRestart { .. } => matches!(name, R::HotDelayS | R::HotInrushRatio),
         Stage::Sleep { .. } => {
             matches!(name, R::SleepA | R::SleepAfterS | R::BatteryDays | R::CommandDelayAsleepS)
         }

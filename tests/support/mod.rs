@@ -204,6 +204,8 @@ fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside
     (all.ramp_10_90_s, all.ramp_full_s) = (started.ramp_10_90_s, started.ramp_full_s);
     (all.peak_supply_a, all.inrush_ratio) = (started.peak_supply_a, started.inrush_ratio);
     all.soft_start_share = started.soft_start_share;
+    let warm = at(|kind| *kind == SpanKind::HotStart, Played::Starts);
+    all.hot_inrush_ratio = warm.peak_supply_a.zip(started.peak_supply_a).map(|(warm, cold)| warm / cold);
     all.power_up_peak_a = at(|kind| *kind == SpanKind::PowerUp, Played::Starts).power_up_peak_a;
     let flat = at(|kind| *kind == SpanKind::FlatOut, Played::Nothing);
     (all.drop_v, all.on_resistance_ohm) = (flat.drop_v, flat.on_resistance_ohm);
@@ -283,6 +285,7 @@ pub(crate) fn true_number(truth: &Truth, name: ResultName) -> Option<f64> {
         ResultName::PeakSupplyA => truth.peak_supply_a,
         ResultName::InrushRatio => truth.inrush_ratio,
         ResultName::SoftStartShare => truth.soft_start_share,
+        ResultName::HotInrushRatio => truth.hot_inrush_ratio,
         ResultName::PowerUpPeakA => truth.power_up_peak_a,
         ResultName::OutputOffDelayS => truth.output_off_delay_s,
         ResultName::RunDownS => truth.run_down_s,

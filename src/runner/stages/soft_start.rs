@@ -49,7 +49,7 @@ pub(crate) fn run(session: &mut Session<'_>, to: UpTo<Duty>, settle_within: Seco
 }
 
 /// Off, and awake: what does not wake by edges is so after the supply was away.
-fn wake(session: &mut Session<'_>) -> Result<(), Halt> {
+pub(crate) fn wake(session: &mut Session<'_>) -> Result<(), Halt> {
     session.wake()?;
     session.off()?;
     session.read(AWAKE_S, Pace::Normal)?;

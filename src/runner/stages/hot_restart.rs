@@ -1,0 +1,92 @@
+//! A hold that warms fan and module, then a start from standstill while they are warm.
+
+use crate::bench::{Pace, Setting, Supply};
+use crate::config::plan::{RestartBy, UpTo};
+use crate::record::event::SpanKind;
+use crate::runner::session::{Session, Work};
+use crate::runner::stages::soft_start::{start, wake};
+use crate::units::{Duty, Seconds};
+
+/// Each read while it warms.
+const READ_S: f64 = 5.0;
+/// Capacitors that still hold a charge would hide the charging current.
+const BLEED_WITHIN_S: f64 = 60.0;
+/// Without output for this long after the supply came it does nothing.
+const NOTHING_S: f64 = 8.0;
+
+/// What the stage asks for.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Ask<'a> {
+    pub(crate) duty: Duty,
+    pub(crate) warm: Seconds,
+    pub(crate) to: UpTo<Duty>,
+    pub(crate) by: &'a [RestartBy],
+    pub(crate) settle_within: Seconds,
+}
+
+pub(crate) fn run(session: &mut Session<'_>, ask: Ask<'_>) -> Work {
+    let mut missing = Vec::new();
+    for by in ask.by {
+        warm_up(session, ask)?;
+        let (name, done) = match by {
+            RestartBy::Command => ("command", by_command(session, ask)?),
+            RestartBy::Supply => ("supply", by_supply(session, ask)?),
+        };
+        if let Err(why) = done {
+            missing.push(format!("by {name}: {why}"));
+        }
+    }
+    session.zero()?;
+    Ok(if missing.is_empty() { Ok(()) } else { Err(missing.join("; ")) })
+}
+
+fn warm_up(session: &mut Session<'_>, ask: Ask<'_>) -> Result<(), crate::safety::Halt> {
+    session.power_on()?;
+    session.set_duty(ask.duty.fraction().min(session.highest(UpTo::RigLimit)))?;
+    session.zero_due = true;
+    let begin_s = session.now_s();
+    while session.now_s() < begin_s + ask.warm.get() - 1e-6 {
+        let left_s = begin_s + ask.warm.get() - session.now_s();
+        session.read(left_s.min(READ_S), Pace::Slow)?;
+    }
+    Ok(())
+}
+
+fn by_command(session: &mut Session<'_>, ask: Ask<'_>) -> Work {
+    if !session.stand_still()? {
+        return Ok(Err("the fan was not seen to come to rest".to_owned()));
+    }
+    wake(session)?;
+    let duty = session.highest(ask.to);
+    let done = start(session, SpanKind::HotStart, duty, ask.settle_within)?;
+    session.off()?;
+    session.wait_undriven(5.0)?;
+    Ok(done)
+}
+
+fn by_supply(session: &mut Session<'_>, ask: Ask<'_>) -> Work {
+    let there = Setting { supply: Supply::Off, ..session.command(Duty::clamped(session.highest(ask.to))) };
+    session.set(there)?;
+    let rests = session.wait_rest(Pace::Slow)?;
+    let bled = session.wait_bled(BLEED_WITHIN_S)?;
+    let (_, complete) = session.span(SpanKind::HotStart, |session| {
+        session.read(0.3, Pace::Normal)?;
+        session.set(Setting { supply: Supply::On, ..there })?;
+        session.zero_due = true;
+        session.read(0.1, Pace::Burst)?;
+        let nothing_s = NOTHING_S.min(ask.settle_within.get());
+        let mut settled = session.settle(1.5, nothing_s, session.motion_pace())?;
+        if !settled && session.driven(0.3) {
+            settled = session.settle(1.5, (ask.settle_within.get() - nothing_s).max(1.5), Pace::Normal)?;
+        }
+        let did_nothing = !session.driven(0.3);
+        Ok(((), if settled || did_nothing { Ok(()) } else { Err("did not settle in time".to_owned()) }))
+    })?;
+    session.off()?;
+    session.wait_undriven(5.0)?;
+    Ok(match (rests, bled) {
+        (false, _) => Err("the fan was not seen to come to rest".to_owned()),
+        (true, false) => Err("the capacitors had not bled before".to_owned()),
+        (true, true) => complete,
+    })
+}

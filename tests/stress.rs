@@ -1,0 +1,139 @@
+//! The stress stages on the virtual bench: what a failing unit shows in them, and that sound ones show nothing.
+
+mod support;
+
+use galebench::config::plan::{Plan, RestartBy, Stage};
+use galebench::config::rig::{FaultKind, ModuleKind};
+use galebench::results::{Measured, ResultName};
+use galebench::units::{Duty, Seconds};
+use support::Run;
+
+/// Seeds below those that anything is reported of.
+const SEED: u64 = 601;
+
+/// The shipped plan with only those of its stress stages that `wanted` keeps, as `changed` changes them.
+fn plan(wanted: fn(&Stage) -> bool, changed: impl Fn(&mut Stage)) -> Plan {
+    let mut plan = support::plan("test-plans/stress.toml");
+    let stress = plan.stages.iter().position(|stage| matches!(stage, Stage::HotRestart { .. })).expect("shipped");
+    let tail = plan.stages.split_off(stress);
+    plan.stages.extend(tail.into_iter().filter(wanted));
+    plan.stages.iter_mut().for_each(changed);
+    plan.limits.clear();
+    plan
+}
+
+fn go(kind: ModuleKind, seed: u64, faults: &[(FaultKind, f64)], plan: Plan) -> Run {
+    let run = support::run(support::rig("rigs/virtual.toml", kind, seed, faults), plan);
+    assert!(
+        run.safe_confirmed,
+        "{}/{seed}: {:?} {:?}",
+        kind.name(),
+        run.evaluated.document.stopped,
+        run.evaluated.recording.stages
+    );
+    run
+}
+
+fn result(run: &Run, name: ResultName) -> &Measured {
+    let document = &run.evaluated.document;
+    document
+        .results
+        .get(&name)
+        .unwrap_or_else(|| panic!("{name}: {:?} {:?}", document.absent.get(&name), document.stopped))
+}
+
+fn word(run: &Run) -> &str {
+    result(run, ResultName::HotRestart).as_word().expect("a word")
+}
+
+fn warm(by: RestartBy) -> Plan {
+    plan(
+        |stage| matches!(stage, Stage::HotRestart { .. }),
+        |stage| {
+            if let Stage::HotRestart { warm, by: ways, .. } = stage {
+                (*warm, *ways) = (Seconds(120.0), vec![by]);
+            }
+        },
+    )
+}
+
+#[test]
+fn sound_units_start_again_while_warm() {
+    for (seed, kind) in (SEED + 10..).zip([ModuleKind::LinearLow, ModuleKind::KickStart, ModuleKind::SlowCommand]) {
+        let run = go(kind, seed, &[], warm(RestartBy::Command));
+        let unit = format!("{}/{seed}", kind.name());
+        assert_eq!(word(&run), "starts", "{unit}: {:?}", result(&run, ResultName::HotRestart));
+        let delay = result(&run, ResultName::HotDelayS);
+        let (value, u) = (delay.as_number().expect("a number"), delay.u.expect("a number has one"));
+        let truth = run.truth.command_delay_s.expect("the plant has one");
+        assert!((value - truth).abs() < 3.0 * u.max(0.002), "{unit}: {delay:?}, truth {truth}");
+        let ratio = result(&run, ResultName::HotInrushRatio);
+        let (value, u) = (ratio.as_number().expect("a number"), ratio.u.expect("a number has one"));
+        let truth = run.truth.hot_inrush_ratio.expect("a warm start");
+        assert!((value - truth).abs() < 3.0 * u.max(0.003), "{unit}: {ratio:?}, truth {truth}");
+        assert!(truth < 1.0, "{unit}: warm copper draws less: {truth}");
+    }
+}
+
+#[test]
+fn a_unit_that_gives_less_or_breaks_off_when_warm_is_told() {
+    let limited = go(ModuleKind::LinearLow, SEED, &[(FaultKind::ThermalLimitEarly, 1.0)], warm(RestartBy::Command));
+    assert_eq!(word(&limited), "weaker", "{:?}", result(&limited, ResultName::HotRestart));
+    let cracked = go(ModuleKind::LinearLow, SEED + 1, &[(FaultKind::CrackedJoint, 1.0)], warm(RestartBy::Command));
+    assert_eq!(word(&cracked), "falters", "{:?}", result(&cracked, ResultName::HotRestart));
+}
+
+#[test]
+fn by_the_supply_a_warm_unit_is_compared_with_its_cold_start_by_the_supply() {
+    let mut plan = warm(RestartBy::Supply);
+    let at = plan.stages.len() - 1;
+    let (duty, settle_within) = (Duty::clamped(0.6), Seconds(30.0));
+    plan.stages.insert(at, Stage::PowerUp { duty, settle_within });
+    if let Some(Stage::HotRestart { to, .. }) = plan.stages.last_mut() {
+        *to = galebench::config::plan::UpTo::Value(duty);
+    }
+    let run = go(ModuleKind::LinearLow, SEED + 2, &[], plan);
+    assert_eq!(word(&run), "starts", "{:?}", result(&run, ResultName::HotRestart));
+    let ratio = result(&run, ResultName::HotInrushRatio).as_number().expect("a number");
+    assert!((0.7..1.0).contains(&ratio), "{ratio}");
+}
+
+fn in_a_row(starts: u32) -> Plan {
+    plan(
+        |stage| matches!(stage, Stage::RepeatedStarts { .. }),
+        |stage| {
+            if let Stage::RepeatedStarts { count, .. } = stage {
+                *count = starts;
+            }
+        },
+    )
+}
+
+#[test]
+fn sound_units_fail_no_start_and_the_bound_says_how_much_that_shows() {
+    for (seed, kind) in (SEED + 20..).zip([ModuleKind::SteppedReserved, ModuleKind::KickStart, ModuleKind::OpenRuns]) {
+        let run = go(kind, seed, &[], in_a_row(8));
+        let failed = result(&run, ResultName::StartFailurePct);
+        // 1 - 0.05^(1/8).
+        let note = "0 of 8: at most 31.2 % of starts fail, 95 % confidence";
+        assert_eq!((failed.as_number(), failed.note.as_deref()), (Some(0.0), Some(note)), "{}/{seed}", kind.name());
+        let scatter = result(&run, ResultName::StartDelaySdS).as_number().expect("a number");
+        assert!(scatter < 0.06, "{}/{seed}: {scatter} s", kind.name());
+    }
+}
+
+#[test]
+fn a_cracked_joint_is_caught_by_starts_that_break_off() {
+    let run = go(ModuleKind::LinearLow, SEED + 3, &[(FaultKind::CrackedJoint, 1.0)], in_a_row(20));
+    let failed = result(&run, ResultName::StartFailurePct);
+    let least = failed.interval.expect("an interval")[0].expect("closed");
+    assert!(failed.n == 20 && least > 10.0, "{failed:?}");
+    assert!(failed.note.as_deref().is_some_and(|note| note.contains("broke off")), "{failed:?}");
+}
+
+#[test]
+fn an_open_switch_fails_every_start_that_is_tried() {
+    let run = go(ModuleKind::LinearLow, SEED + 4, &[(FaultKind::SwitchOpen, 1.0)], in_a_row(3));
+    let absent = &run.evaluated.document.absent[&ResultName::StartFailurePct];
+    assert!(absent.contains("skipped"), "nothing is started that never answered: {absent}");
+}
