@@ -110,6 +110,8 @@ result_names![
     (DropV, "drop_v", "V", Module, "voltage lost in the module flat out"),
     (OnResistanceOhm, "on_resistance_ohm", "Ohm", Module, "on-resistance of the module"),
     (CapacitanceF, "capacitance_f", "F", Module, "input capacitance"),
+    (CapacitanceWarmF, "capacitance_warm_f", "F", Module, "input capacitance while warm"),
+    (CapacitanceChangePct, "capacitance_change_pct", "%", Module, "change of the input capacitance with warmth"),
     (SpeedRpm, "speed_rpm", "rpm", Fan, "settled speed"),
     (SteadinessPct, "steadiness_pct", "%", Fan, "slow swing of speed at a constant command, worst duty"),
     (HeatRiseK, "heat_rise_k", "K", Module, "case above ambient, extrapolated"),

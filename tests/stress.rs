@@ -137,3 +137,30 @@ fn an_open_switch_fails_every_start_that_is_tried() {
     let absent = &run.evaluated.document.absent[&ResultName::StartFailurePct];
     assert!(absent.contains("skipped"), "nothing is started that never answered: {absent}");
 }
+
+fn charged() -> Plan {
+    plan(
+        |stage| matches!(stage, Stage::Capacitance { .. }),
+        |stage| {
+            if let Stage::Capacitance { warm, .. } = stage {
+                *warm = Seconds(240.0);
+            }
+        },
+    )
+}
+
+#[test]
+fn a_dried_capacitor_comes_back_with_warmth_and_a_sound_one_hardly_changes() {
+    let change = |faults: &[(FaultKind, f64)], seed: u64| {
+        let run = go(ModuleKind::LinearLow, seed, faults, charged());
+        let measured = result(&run, ResultName::CapacitanceChangePct).clone();
+        (measured.as_number().expect("a number"), measured.u.expect("a number has one"), measured.note.expect("a note"))
+    };
+    // The case ends some 10 to 20 K over the ambient: 0.04 % per kelvin are below one percent.
+    let (value, u, note) = change(&[], SEED + 30);
+    assert!(value.abs() < 1.0 + 2.0 * u && u < 1.0, "{value} u {u}, {note}");
+    let (value, u, note) = change(&[(FaultKind::DriedCapacitor, 0.1)], SEED + 31);
+    let per_k: f64 = note.rsplit(", ").next().and_then(|words| words.split(' ').next()).unwrap().parse().unwrap();
+    // 0.39 % per kelvin at this severity.
+    assert!(value > 2.0 * u && (per_k - 0.39).abs() < 0.15, "{value} u {u}, {note}");
+}

@@ -75,6 +75,7 @@ impl Unit<'_> {
             | Stage::FrequencyEdges { .. }
             | Stage::Triage { .. }
             | Stage::HotRestart { .. }
+            | Stage::Capacitance { .. }
             | Stage::RepeatedStarts { .. } => return None,
         })
     }

@@ -44,6 +44,7 @@ const fn stage_of(name: ResultName) -> (&'static str, &'static str) {
         R::SleepA | R::SleepAfterS | R::BatteryDays => ("sleep", "a wait at the inactive level"),
         R::DropV | R::OnResistanceOhm => ("drop", "a flat-out stretch"),
         R::CapacitanceF => ("first_power", "the input charging through a known resistance"),
+        R::CapacitanceWarmF | R::CapacitanceChangePct => ("capacitance", "a warm input charging"),
         R::SteadinessPct | R::HeatRiseK | R::HeatTauS => ("soak", "a long hold"),
         R::LossFull | R::LossFullAfterS => ("loss_of_signal", "a command of 100 %"),
         R::LossZero | R::LossZeroAfterS => ("loss_of_signal", "a command of 0 %"),

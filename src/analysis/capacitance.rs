@@ -45,7 +45,8 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     }
 }
 
-fn one(rec: &Recording, span: &Span, ohm: f64, ohm_u: f64) -> Result<Estimate, String> {
+/// Capacitance by one charge.
+pub(crate) fn one(rec: &Recording, span: &Span, ohm: f64, ohm_u: f64) -> Result<Estimate, String> {
     let (edge_s, ..) = command::first_change(rec, span).ok_or("the supply did not come on in the recorded stretch")?;
     let final_v = final_voltage(rec, span, ohm).ok_or("the input did not charge within the recorded stretch")?;
     let (t, v) = rise(rec, span, edge_s, final_v);

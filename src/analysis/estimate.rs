@@ -91,6 +91,11 @@ impl Estimate {
         self.parts.iter().map(|part| Part { u: part.u * factor.abs(), ..part.clone() }).collect()
     }
 
+    /// The parts that two readings of one rig do not share, counting `factor` times.
+    pub(crate) fn unshared(&self, factor: f64) -> Vec<Part> {
+        self.weighted(factor).into_iter().filter(|part| part.nature != Nature::Common).collect()
+    }
+
     /// The result; coverage by the effective degrees of freedom (JCGM 100, G.4).
     pub(crate) fn measured(&self, name: ResultName, method: &str, n: u64) -> Measured {
         let dof = stats::combined_dof(&self.parts.iter().map(|p| (p.u, p.dof)).collect::<Vec<_>>());

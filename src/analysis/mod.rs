@@ -5,6 +5,7 @@ mod absence;
 mod by_frequency;
 pub mod calibration;
 mod capacitance;
+mod capacitance_warm;
 pub mod command;
 mod constant;
 mod contamination;
@@ -78,6 +79,7 @@ pub fn analyse(rec: &Recording) -> Findings {
     repeated_starts::find(rec, &mut findings);
     line::find(rec, &mut findings);
     capacitance::find(rec, &mut findings);
+    capacitance_warm::find(rec, &mut findings);
     run_down::find(rec, &mut findings);
     drop::find(rec, &mut findings);
     heat::find(rec, &mut findings);

@@ -28,6 +28,9 @@ const FLOWING_CELLS: usize = 50;
 /// Stretch at the end of a start in which it must be there.
 const END_S: f64 = 0.3;
 
+/// Scatter that sampling alone leaves, or hides: a command edge falls anywhere inside a sample's interval of 0.5 ms.
+const ALIGNMENT_S: f64 = 1.44e-4;
+
 /// How one start went.
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum Went {
@@ -143,10 +146,14 @@ fn scatter(delays: &[f64]) -> Option<Measured> {
     let dof = delays.len() as f64 - 1.0;
     let chi = ChiSquared::new(dof).ok()?;
     let name = ResultName::StartDelaySdS;
-    let budget = vec![Contribution::random("few starts", sd / (2.0 * dof).sqrt())];
+    let budget = vec![
+        Contribution::random("few starts", sd / (2.0 * dof).sqrt()),
+        Contribution::lasting("alignment of samples and command", ALIGNMENT_S),
+    ];
     let mut measured = Measured::number(name, sd, 2.0, budget, "onset", delays.len() as u64);
-    let end = |p: f64| Some(sd * (dof / chi.inverse_cdf(p)).sqrt());
-    measured.interval = Some([end(0.975), end(0.025)]);
+    let end = |p: f64| sd * (dof / chi.inverse_cdf(p)).sqrt();
+    let least = if sd > 2.0 * ALIGNMENT_S { end(0.975) } else { 0.0 };
+    measured.interval = Some([Some(least), Some(end(0.025).hypot(2.0 * ALIGNMENT_S))]);
     let mean = stats::mean(delays)?;
     Some(
         measured

@@ -197,6 +197,15 @@ pub enum Stage {
         /// Longest time to settle.
         settle_within: Seconds,
     },
+    /// The input charged once more while it is warm.
+    Capacitance {
+        /// Duty that warms it.
+        duty: Duty,
+        /// How long.
+        warm: Seconds,
+        /// Longest time to charge.
+        settle: Seconds,
+    },
     /// Many starts from rest, each of which may fail.
     RepeatedStarts {
         /// How many.
@@ -245,6 +254,7 @@ impl Stage {
             Self::Soak { .. } => "soak",
             Self::Repeats { .. } => "repeats",
             Self::HotRestart { .. } => "hot_restart",
+            Self::Capacitance { .. } => "capacitance",
             Self::RepeatedStarts { .. } => "repeated_starts",
             Self::Sleep { .. } => "sleep",
             Self::Hold { .. } => "hold",

@@ -138,6 +138,7 @@ fn stage(node: &Node) -> Option<Stage> {
             rest: seconds("rest")?,
             settle_within: seconds("settle_within")?,
         },
+        "capacitance" => Stage::Capacitance { duty: duty("duty")?, warm: seconds("warm")?, settle: seconds("settle")? },
         "sleep" => Stage::Sleep { longest: seconds("longest")? },
         "hold" => Stage::Hold {
             duty: duty("duty")?,

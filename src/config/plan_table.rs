@@ -225,6 +225,7 @@ pub(crate) static STAGES: Table = Table {
         optional("repeats", Kind::Table(&REPEATS), "More starts and stops, for thresholds and their spread."),
         optional("hot_restart", Kind::Table(&HOT_RESTART), "Warm from a hold at a high duty: does it start again?"),
         optional("repeated_starts", Kind::Table(&REPEATED_STARTS), "Many starts from rest, each of which may fail."),
+        optional("capacitance", Kind::Table(&CAPACITANCE), "The input charged once more while it is warm."),
         optional("sleep", Kind::Table(&SLEEP), "Off until asleep, then a start from asleep."),
         optional("hold", Kind::Table(&HOLD), "One constant duty."),
     ],
@@ -386,6 +387,15 @@ static REPEATED_STARTS: Table = Table {
         default("to", UP_TO_DUTY, "to the rig limit", "Duty of each: one that starts a sound unit every time."),
         default("rest", stay(0.0, 600.0), "1 s", "Stay at rest before each, after the fan has come to rest."),
         default("settle_within", stay(0.5, 120.0), "15 s", "Longest time for the output to settle."),
+    ],
+};
+
+static CAPACITANCE: Table = Table {
+    doc: "The input charged through the first-power resistor once more while it is warm, to compare with the charge of `first_power`.",
+    fields: &[
+        default("duty", DUTY, "85 %", "Duty that warms it."),
+        default("warm", stay(10.0, 7200.0), "5 min", "How long it is held there."),
+        default("settle", stay(0.1, 120.0), "5 s", "Longest time to charge."),
     ],
 };
 

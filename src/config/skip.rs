@@ -7,6 +7,9 @@ use crate::driver::Control;
 use crate::record::event::Loss;
 use crate::results::ResultName;
 
+/// Why no capacitance can be told.
+const NO_RESISTOR: &str = "first power does not come through a known resistor";
+
 /// Why `stage` cannot be done on `rig` at all; `None` when it can.
 #[must_use]
 pub fn skip_reason(rig: &Rig, stage: &Stage) -> Option<String> {
@@ -26,6 +29,10 @@ pub fn skip_reason(rig: &Rig, stage: &Stage) -> Option<String> {
         }
         Stage::LossOfSignal { losses, .. } => control(Control::DutyPct)
             .or_else(|| losses.iter().all(|loss| needs_line(*loss)).then(|| control(Control::Line)).flatten()),
+        Stage::Capacitance { .. } => control(Control::DutyPct).or_else(|| channel(Channel::SupplyV)).or_else(|| {
+            let known = matches!(rig.first_power, FirstPower::PreCharge { .. });
+            (!known).then(|| NO_RESISTOR.to_owned())
+        }),
         Stage::SoftStart { .. }
         | Stage::Sweep { .. }
         | Stage::PowerUp { .. }
@@ -69,8 +76,9 @@ pub fn missing_results(rig: &Rig) -> Vec<(ResultName, &'static str)> {
         }
     };
     let pre_charge = matches!(rig.first_power, FirstPower::PreCharge { .. });
-    note(&[R::CapacitanceF], !pre_charge, "first power does not come through a known resistor");
-    note(&[R::CapacitanceF], pre_charge && !has(Channel::SupplyV), "no supply voltage channel");
+    let charged = [R::CapacitanceF, R::CapacitanceWarmF, R::CapacitanceChangePct];
+    note(&charged, !pre_charge, NO_RESISTOR);
+    note(&charged, pre_charge && !has(Channel::SupplyV), "no supply voltage channel");
     note(&[R::PullUpV, R::LineKind], !has(Channel::LineV), "no line voltage channel");
     let one_load = rig.line.low_resistance.is_none() && rig.line.sense_resistance.is_none();
     note(

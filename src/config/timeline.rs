@@ -14,6 +14,8 @@ const SETTLE_S: f64 = 20.0;
 const ZERO_S: f64 = 2.0;
 /// Stay at the target of a repeated start once its output has settled, and what waking the unit takes before.
 const HELD_S: f64 = 5.0;
+/// Longest wait until capacitors have bled.
+const BLEED_S: f64 = 60.0;
 /// Frequencies per octave of the coarse scan before an edge is bracketed.
 const SCAN_PER_OCTAVE: f64 = 3.0;
 
@@ -123,6 +125,7 @@ fn worst_s(rig: &Rig, stage: &Stage) -> f64 {
         Stage::HotRestart { warm, by, settle_within, .. } => {
             2.0 * ZERO_S + count(by.len()) * (warm.get() + settle_within.get() + 2.0 * COAST_S)
         }
+        Stage::Capacitance { warm, settle, .. } => ZERO_S + warm.get() + COAST_S + BLEED_S + settle.get(),
         Stage::RepeatedStarts { count, rest, settle_within, .. } => {
             ZERO_S + f64::from(*count) * (rest.get() + settle_within.get() + HELD_S + COAST_S)
         }

@@ -338,6 +338,8 @@ pub struct PowerStage {
     pub switching_s: f64,
     /// Input capacitance.
     pub capacitance_f: f64,
+    /// Its relative rise per kelvin over the ambient temperature.
+    pub capacitance_per_k: f64,
     /// Its series resistance.
     pub esr_ohm: f64,
     /// What the unpowered module draws from its own capacitor, as a resistance.

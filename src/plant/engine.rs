@@ -64,6 +64,7 @@ pub struct Plant {
     case_c: f64,
     junction_c: f64,
     on_ohm: f64,
+    capacitance_f: f64,
     ripples_per_rev: f64,
     ripple_filter: RippleFilter,
     joint_open_until_s: f64,
@@ -138,6 +139,7 @@ impl Plant {
             case_c: config.ambient_c,
             junction_c: config.ambient_c,
             on_ohm: 0.0,
+            capacitance_f: config.module.power.capacitance_f,
             ripples_per_rev: f64::from(config.motor.ripples_per_rev()),
             ripple_filter: RippleFilter::default(),
             joint_open_until_s: f64::NEG_INFINITY,
@@ -185,7 +187,7 @@ impl Plant {
     pub fn books(&self) -> Books {
         let motor = &self.config.motor;
         Books {
-            capacitor_j: 0.5 * self.config.module.power.capacitance_f * self.source.volts * self.source.volts,
+            capacitor_j: 0.5 * self.capacitance_f * self.source.volts * self.source.volts,
             inductor_j: 0.5 * motor.inductance_h * self.motor.amps * self.motor.amps,
             rotor_j: 0.5 * motor.inertia_kg_m2 * self.motor.rad_s * self.motor.rad_s,
             ..self.books
@@ -286,7 +288,7 @@ impl Plant {
         let switching_a = if path.chops { stage.switching_s * stage.chop_hz * motor.amps.abs() } else { 0.0 };
         let own_a = self.module.quiescent_a(self.now_s, &self.config.module, before);
         let load_a = path.ratio * motor.amps + switching_a + own_a;
-        let source = self.source.step(dt, &self.config.supply, self.relay, stage.capacitance_f, load_a);
+        let source = self.source.step(dt, &self.config.supply, self.relay, self.capacitance_f, load_a);
 
         let switch_j = path.terminals.series_ohm * motor.square_a2s + path.diode_v * motor.amps * dt;
         let module_j = switch_j + (switching_a + own_a) * before * dt;
@@ -318,7 +320,7 @@ impl Plant {
         let stage = &self.config.module.power;
         let ratio = self.module.ratio();
         let rest = (1.0 - ratio).clamp(0.0, 1.0);
-        let chop = ratio * rest / (2.0 * stage.capacitance_f * stage.chop_hz) + stage.esr_ohm * rest;
+        let chop = ratio * rest / (2.0 * self.capacitance_f * stage.chop_hz) + stage.esr_ohm * rest;
         let dip_v = if ratio > 0.0 { self.motor.amps.max(0.0) * chop } else { 0.0 };
         Senses {
             supply_v: self.source.volts,
@@ -389,6 +391,11 @@ impl Plant {
         self.case_c += (ambient_c + heat.case_k_per_w * watts - self.case_c) * -(-s / heat.tau_s).exp_m1();
         self.junction_c = self.case_c + heat.junction_k_per_w * watts;
         self.on_ohm = self.on_resistance();
+        // Only while it holds no charge, which would have to stay what it is.
+        if self.source.volts < EMPTY_V {
+            let stage = &self.config.module.power;
+            self.capacitance_f = stage.capacitance_f * (1.0 + stage.capacitance_per_k * (self.case_c - ambient_c));
+        }
         self.motor.warm(s, &self.config.motor, copper_j, ambient_c, &mut self.rng);
         self.source.recover(s, &self.config.supply, charge_as / s);
         if let Some(joint) = &self.config.module.defect.joint
@@ -405,7 +412,7 @@ impl Plant {
     fn filter_of_ripple(&self) -> RippleFilter {
         let hz = self.ripples_per_rev * self.motor.rad_s / TAU;
         let ohm = Source::path_ohm(&self.config.supply, self.relay).unwrap_or(1e6);
-        let corner = TAU * hz * ohm * self.config.module.power.capacitance_f;
+        let corner = TAU * hz * ohm * self.capacitance_f;
         RippleFilter { hz, to_supply: 1.0 / (1.0 + corner * corner).sqrt(), dt: 0.0, averaged: 1.0 }
     }
 
@@ -423,5 +430,7 @@ impl Plant {
     }
 }
 
+/// Voltage below which the input capacitor counts as empty.
+const EMPTY_V: f64 = 0.5;
 /// Forward drop of the body diode that carries the current after off.
 const DIODE_V: f64 = 0.7;

@@ -78,6 +78,7 @@ pub fn put(config: &mut PlantConfig, fault: Fault, severity: f64, running_a: f64
         }
         Fault::DriedCapacitor => {
             module.power.capacitance_f *= ratio(s, 0.5, 0.015);
+            module.power.capacitance_per_k = line(s, 3e-3, 1.2e-2);
             module.power.esr_ohm *= ratio(s, 2.0, 70.0);
         }
         Fault::SoftStartLost => {

@@ -213,6 +213,7 @@ fn linear_low() -> ModuleConfig {
             on_per_k: 4.5e-3,
             switching_s: 150e-9,
             capacitance_f: 3.3e-3,
+            capacitance_per_k: 4e-4,
             esr_ohm: 9e-3,
             bleed_ohm: 2_200.0,
         },

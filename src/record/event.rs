@@ -216,6 +216,9 @@ pub enum SpanKind {
     /// supply with the command there, held until settled. Gives `hot_restart`, `hot_delay_s`, `hot_inrush_ratio`
     /// (since 1.5).
     HotStart,
+    /// The same as `PreCharge` with the module warm from a hold. Gives `capacitance_warm_f`, `capacitance_change_pct`
+    /// (since 1.5).
+    WarmCharge,
     /// One of many starts: from verified standstill, awake, 0.3 s of pre-roll, one command edge to a duty that starts a
     /// sound unit every time, held until the output has settled and a little longer, or the time for that was over. Gives
     /// `start_failure_pct`, `start_delay_sd_s` (since 1.5).

@@ -167,7 +167,10 @@ pub(super) fn under_stress(document: &Document) -> Vec<String> {
         let scatter = also(ResultName::StartDelaySdS, "the delay scatters by");
         format!("Starts in a row, failed: {}{scatter}.", note(share))
     });
-    [warm, again].into_iter().flatten().collect()
+    let input = found(ResultName::CapacitanceChangePct).map(|change| {
+        format!("Input capacitance while warm: {} against the cold one; {}.", change.shown(), note(change))
+    });
+    [warm, again, input].into_iter().flatten().collect()
 }
 
 /// What the prediction leaves out.

@@ -101,6 +101,7 @@ pub(crate) fn perform(session: &mut Session<'_>, stage: &Stage) -> Work {
             let ask = hot_restart::Ask { duty: *duty, warm: *warm, to: *to, by, settle_within: *settle_within };
             hot_restart::run(session, ask)
         }
+        Stage::Capacitance { duty, warm, settle } => stages::capacitance::run(session, *duty, *warm, *settle),
         Stage::RepeatedStarts { count, to, rest, settle_within } => {
             let ask = repeated_starts::Ask { count: *count, to: *to, rest: *rest, settle_within: *settle_within };
             repeated_starts::run(session, ask)

@@ -169,6 +169,7 @@ fn tells(stage: &Stage, all: &[Stage], name: R) -> bool {
         | Stage::Discover { .. }
         | Stage::Triage { .. }
         | Stage::LossOfSignal { .. }
+        | Stage::Capacitance { .. }
         | Stage::Hold { .. } => false,
     }
 }

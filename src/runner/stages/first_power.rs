@@ -19,7 +19,7 @@ pub(crate) fn run(session: &mut Session<'_>, settle: Seconds) -> Work {
     }
     let mut work = Ok(());
     if session.can.gentle {
-        work = pre_charge(session, settle, Line::Open)?;
+        work = charge(session, SpanKind::PreCharge, settle, Line::Open)?;
         // A unit that runs on an open line never charges: the held line may keep it quiet.
         for line in [Line::High, Line::Low] {
             if work.is_ok() || !session.can.line {
@@ -27,7 +27,7 @@ pub(crate) fn run(session: &mut Session<'_>, settle: Seconds) -> Work {
             }
             session.set(Setting { line, ..Setting::SAFE })?;
             session.wait_rest(Pace::Slow)?;
-            if pre_charge(session, settle, line)?.is_ok() {
+            if charge(session, SpanKind::PreCharge, settle, line)?.is_ok() {
                 session.sup.note(format!("the capacitors charge only with the line held {}", line.name()));
                 work = Ok(());
             }
@@ -41,8 +41,9 @@ pub(crate) fn run(session: &mut Session<'_>, settle: Seconds) -> Work {
     Ok(work)
 }
 
-fn pre_charge(session: &mut Session<'_>, settle: Seconds, line: Line) -> Work {
-    let (_, complete) = session.span(SpanKind::PreCharge, |session| {
+/// Supply through the first-power means with the line in this state, until the capacitors are charged.
+pub(crate) fn charge(session: &mut Session<'_>, kind: SpanKind, settle: Seconds, line: Line) -> Work {
+    let (_, complete) = session.span(kind, |session| {
         session.read(0.04, Pace::Burst)?;
         session.set(Setting { supply: Supply::Gentle, line, ..Setting::SAFE })?;
         let begin_s = session.now_s();

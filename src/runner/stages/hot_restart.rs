@@ -5,6 +5,7 @@ use crate::config::plan::{RestartBy, UpTo};
 use crate::record::event::SpanKind;
 use crate::runner::session::{Session, Work};
 use crate::runner::stages::soft_start::{start, wake};
+use crate::safety::Halt;
 use crate::units::{Duty, Seconds};
 
 /// Each read while it warms.
@@ -27,7 +28,7 @@ pub(crate) struct Ask<'a> {
 pub(crate) fn run(session: &mut Session<'_>, ask: Ask<'_>) -> Work {
     let mut missing = Vec::new();
     for by in ask.by {
-        warm_up(session, ask)?;
+        warm_up(session, ask.duty, ask.warm)?;
         let (name, done) = match by {
             RestartBy::Command => ("command", by_command(session, ask)?),
             RestartBy::Supply => ("supply", by_supply(session, ask)?),
@@ -40,13 +41,14 @@ pub(crate) fn run(session: &mut Session<'_>, ask: Ask<'_>) -> Work {
     Ok(if missing.is_empty() { Ok(()) } else { Err(missing.join("; ")) })
 }
 
-fn warm_up(session: &mut Session<'_>, ask: Ask<'_>) -> Result<(), crate::safety::Halt> {
+/// Holds this duty for so long, or the highest that rig and unit allow.
+pub(crate) fn warm_up(session: &mut Session<'_>, duty: Duty, warm: Seconds) -> Result<(), Halt> {
     session.power_on()?;
-    session.set_duty(ask.duty.fraction().min(session.highest(UpTo::RigLimit)))?;
+    session.set_duty(duty.fraction().min(session.highest(UpTo::RigLimit)))?;
     session.zero_due = true;
-    let begin_s = session.now_s();
-    while session.now_s() < begin_s + ask.warm.get() - 1e-6 {
-        let left_s = begin_s + ask.warm.get() - session.now_s();
+    let end_s = session.now_s() + warm.get();
+    while session.now_s() < end_s - 1e-6 {
+        let left_s = end_s - session.now_s();
         session.read(left_s.min(READ_S), Pace::Slow)?;
     }
     Ok(())

@@ -1,6 +1,7 @@
 //! The stages of a plan, one file each. A stage returns `Ok(Ok(()))` when everything was done, `Ok(Err(why))` when it gave
 //! up on part of it, `Err(Halt)` when the run was stopped.
 
+pub(crate) mod capacitance;
 pub(crate) mod dead_band;
 pub(crate) mod discover;
 pub(crate) mod drop;
