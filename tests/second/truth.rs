@@ -508,7 +508,7 @@ fn nearest_tau_s(paths: [(f64, f64); 2], seconds: f64) -> f64 {
 }
 
 /// Stretches of 20 s whose swings are averaged.
-const STRETCHES: usize = 12;
+const STRETCHES: usize = 8;
 
 /// Expected peak-to-peak of the speed from 0.2 to 20 Hz in 20 s over its mean at the soak's duty, percent.
 fn steadiness_pct(unit: &Unit, at: &TruthConditions) -> Option<f64> {
