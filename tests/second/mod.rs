@@ -78,8 +78,8 @@ impl Since {
 /// Times closer than this are the same.
 const SAME_S: f64 = 1e-9;
 /// Longest steps: switch closed, current running down, rotor turning without current, nothing moving.
-const CLOSED_S: f64 = 2e-4;
-const RUNS_DOWN_S: f64 = 2.5e-4;
+const CLOSED_S: f64 = 2.5e-4;
+const RUNS_DOWN_S: f64 = 5e-4;
 const COASTS_S: f64 = 1e-3;
 /// Drop of the body diode that takes over the current of a switched-off synchronous stage.
 const BODY_V: f64 = 0.7;

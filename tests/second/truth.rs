@@ -155,9 +155,14 @@ fn commanded(unit: &Unit, wanted: f64, hz: f64) -> Option<f64> {
     let (mut low, mut high) = (0.005, 0.995);
     for _ in 0..40 {
         let middle = 0.5 * (low + high);
-        if reads(unit, middle, hz)? < wanted { low = middle } else { high = middle }
+        // A level without edges is off or full to the module: further that way than any duty it reads.
+        let is_under = match unit.module.input.see(pulses(unit, middle, hz), &unit.line, unit.supply.open_v) {
+            Seen::Pulses { duty, .. } => duty < wanted,
+            Seen::Steady(level) => level != unit.module.input.active,
+        };
+        if is_under { low = middle } else { high = middle }
     }
-    Some(0.5 * (low + high))
+    reads(unit, 0.5 * (low + high), hz).map(|_| 0.5 * (low + high))
 }
 
 fn pulses(unit: &Unit, duty: f64, hz: f64) -> LineDrive {
@@ -508,7 +513,7 @@ fn nearest_tau_s(paths: [(f64, f64); 2], seconds: f64) -> f64 {
 }
 
 /// Stretches of 20 s whose swings are averaged.
-const STRETCHES: usize = 12;
+const STRETCHES: usize = 8;
 
 /// Expected peak-to-peak of the speed from 0.2 to 20 Hz in 20 s over its mean at the soak's duty, percent.
 fn steadiness_pct(unit: &Unit, at: &TruthConditions) -> Option<f64> {
