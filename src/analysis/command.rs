@@ -67,6 +67,15 @@ pub fn first_change(rec: &Recording, span: &Span) -> Option<(f64, Option<Setting
     None
 }
 
+/// When the supply first comes on inside `span`. A command laid on the line before that is no begin.
+pub(crate) fn supply_comes(rec: &Recording, span: &Span) -> Option<f64> {
+    let mut before = rec.setting_at(span.t0_s - 1e-9).map(|setting| setting.supply);
+    rec.settings_in(span.t0_s - 1e-9, span.t1_s)
+        .iter()
+        .find(|(_, setting)| before.replace(setting.supply) != Some(Supply::On) && setting.supply == Supply::On)
+        .map(|(t_s, _)| *t_s)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -23,7 +23,7 @@ const HARD_S: f64 = 0.06;
 pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let spans = spans(rec, &SpanKind::PowerUp);
     let Some(span) = spans.first() else { return };
-    let Some((edge_s, ..)) = command::first_change(rec, span) else {
+    let Some(edge_s) = command::supply_comes(rec, span) else {
         let reason = format!("the supply did not come on in the recorded stretch{}", shortfall(&spans));
         findings.miss(ResultName::PowerUp, reason.clone());
         findings.miss(ResultName::PowerUpPeakA, reason);
@@ -88,12 +88,14 @@ mod tests {
 
     fn powered_up(rise: &dyn Fn(f64) -> f64) -> Findings {
         let mut bench = Bench::new(1);
-        bench.set(Setting { supply: Supply::Off, ..synthetic::at(50.0) });
         let zero: &dyn Fn(f64) -> f64 = &|_| 0.0;
-        bench.run(
-            0.3,
-            &[(Channel::SupplyV, zero, 0.003), (Channel::SupplyA, zero, 0.02), (Channel::OutputV, zero, 0.003)],
-        );
+        let quiet = [(Channel::SupplyV, zero, 0.003), (Channel::SupplyA, zero, 0.02), (Channel::OutputV, zero, 0.003)];
+        bench.set(Setting { supply: Supply::Off, ..synthetic::at(5.0) });
+        bench.run(0.2, &quiet);
+        // The runner lays the command on the line as the span begins, and closes the relay a moment later.
+        let t0_s = bench.t_s;
+        bench.set(Setting { supply: Supply::Off, ..synthetic::at(50.0) });
+        bench.run(0.3, &quiet);
         bench.set(synthetic::at(50.0));
         let amps = |t: f64| if t < 0.01 { 300.0 } else { 12.0 * rise(t) };
         let volts = |t: f64| 13.0 * rise(t);
@@ -101,7 +103,7 @@ mod tests {
             6.0,
             &[(Channel::SupplyV, &|_| 13.0, 0.003), (Channel::SupplyA, &amps, 0.02), (Channel::OutputV, &volts, 0.003)],
         );
-        bench.span(SpanKind::PowerUp, 0.0);
+        bench.span(SpanKind::PowerUp, t0_s);
         let mut findings = Findings::default();
         find(&bench.rec, &mut findings);
         findings
@@ -112,6 +114,8 @@ mod tests {
         let soft = powered_up(&|t| 0.5 * ((t - 0.2).max(0.0) / 2.0).min(1.0));
         assert_eq!(soft.word(ResultName::PowerUp), Some("soft"), "{soft:?}");
         assert!(soft.number(ResultName::PowerUpPeakA).is_some_and(|a| (a - 6.0).abs() < 0.2), "{soft:?}");
+        let note = soft.get(ResultName::PowerUp).and_then(|measured| measured.note.clone()).unwrap_or_default();
+        assert!(note.starts_with("output 0.2"), "{note}");
         let hard = powered_up(&|t| if t > 0.2 { 0.5 } else { 0.0 });
         assert_eq!(hard.word(ResultName::PowerUp), Some("hard"), "{hard:?}");
         let nothing = powered_up(&|_| 0.0);
