@@ -114,7 +114,8 @@ mod tests {
         let soft = powered_up(&|t| 0.5 * ((t - 0.2).max(0.0) / 2.0).min(1.0));
         assert_eq!(soft.word(ResultName::PowerUp), Some("soft"), "{soft:?}");
         assert!(soft.number(ResultName::PowerUpPeakA).is_some_and(|a| (a - 6.0).abs() < 0.2), "{soft:?}");
-        let note = soft.get(ResultName::PowerUp).and_then(|measured| measured.note.clone()).unwrap_or_default();
+        let note =
+            soft.results.get(&ResultName::PowerUp).and_then(|measured| measured.note.clone()).unwrap_or_default();
         assert!(note.starts_with("output 0.2"), "{note}");
         let hard = powered_up(&|t| if t > 0.2 { 0.5 } else { 0.0 });
         assert_eq!(hard.word(ResultName::PowerUp), Some("hard"), "{hard:?}");
