@@ -125,7 +125,7 @@ fn beyond(drawn: &Drawn, evaluated: &Evaluated, inside: &[Inside]) -> Vec<String
         .filter(|(name, limit)| breaks(**name, limit, &truth, &evaluated.document))
         .map(|(name, _)| name.name().to_owned())
         .collect();
-    all.extend(not_there.into_iter().filter_map(|(is, words)| is.then(|| words.to_owned())));
+    all.extend(not_there.into_iter().filter(|(is, _)| *is).map(|(_, words)| words.to_owned()));
     all
 }
 
