@@ -2,8 +2,7 @@
 //!
 //! The commutation of a fan leaves up to a percent in a 5 ms mean, and the highest of many means is one that it lifts. The
 //! current around the top is therefore fitted: a parabola on either side, which meet in a corner (the end of a ramp, or none
-//! at all) or at a jump (a step of the output, which the winding's inductance rounds off). Where the corner is, the
-//! output voltage tells best: ripple hardly shows in it.
+//! at all) or at a jump (a step of the output, which the winding's inductance rounds off).
 
 use crate::bench::Channel;
 use crate::record::recording::Recording;
@@ -163,7 +162,9 @@ impl Curve {
 /// Highest 5 ms mean of the curve fitted around `top`, with what noise and ripple leave of uncertainty.
 fn fitted(rec: &Recording, means: &[(f64, f64)], top: usize) -> Option<(f64, f64)> {
     let cells = &means[top.saturating_sub(REACH)..(top + REACH + 1).min(means.len())];
-    let best = told_by_output(rec, cells, means[top].0).or_else(|| best_curve(cells, means[top].0))?;
+    let corners = (0..=4 * CORNER).map(|i| means[top].0 + WINDOW_S * (0.5 * i as f64 - CORNER as f64));
+    let curves = corners.flat_map(|corner_s| [false, true].map(|jumps| Curve::fit(cells, corner_s, jumps)));
+    let best = curves.flatten().min_by(|a, b| a.bic.total_cmp(&b.bic))?;
     let jumps = best.jump() != 0.0;
     if best.jump().abs() > HARD_SHARE * means[top].1 {
         return None;
@@ -180,23 +181,6 @@ fn fitted(rec: &Recording, means: &[(f64, f64)], top: usize) -> Option<(f64, f64
     let by_scatter = best.scatter * (ends / best.least_side as f64).sqrt();
     let by_winding = if jumps { WINDING_SHARE * highest } else { 0.0 };
     Some((highest, by_scatter.hypot(SHAPE_SHARE * highest).hypot(by_winding)))
-}
-
-/// The curve whose corner, near `top_s`, leaves least.
-fn best_curve(cells: &[(f64, f64)], top_s: f64) -> Option<Curve> {
-    let corners = (0..=4 * CORNER).map(|i| top_s + WINDOW_S * (0.5 * i as f64 - CORNER as f64));
-    let curves = corners.flat_map(|corner_s| [false, true].map(|jumps| Curve::fit(cells, corner_s, jumps)));
-    curves.flatten().min_by(|a, b| a.bic.total_cmp(&b.bic))
-}
-
-/// The curve with corner and jump where the output has them: ripple hides them in the current, and lifts a top that is
-/// sought in it. `None` where the output was not recorded.
-fn told_by_output(rec: &Recording, cells: &[(f64, f64)], top_s: f64) -> Option<Curve> {
-    let (first, last) = (cells.first()?, cells.last()?);
-    let half_s = 0.5 * WINDOW_S;
-    let output = zero::cells(rec, Channel::OutputV, first.0 - half_s, last.0 + half_s, WINDOW_S);
-    let told = best_curve(&output, top_s)?;
-    Curve::fit(cells, told.corner_s, told.jump() != 0.0)
 }
 
 /// When the current jumps, seconds from the corner: half way up, less what the winding takes for that.
@@ -290,34 +274,6 @@ mod tests {
         // Weighed alike the fit lies 0.2 A low; the first 5 ms of the fall have a mean of 29.88 A.
         assert!((peak.value - 29.88).abs() < 0.1, "{peak:?}");
         assert!((peak.value - 29.88).abs() < 3.0 * peak.u_noise, "{peak:?}");
-    }
-
-    #[test]
-    fn the_output_tells_where_a_ramp_ends_that_ripple_hides_in_the_current() {
-        let tau = std::f64::consts::TAU;
-        // A start's whole ramp lies in less than a second here, and the fan's once-per-turn line in it is strong.
-        let amps = |t: f64| if t < 2.0 { 28.0 + 60.0 * (t - 2.0) } else { 28.0 - 30.0 * (t - 2.0) };
-        let volts = |t: f64| if t < 2.0 { 8.0 + 12.0 * (t - 2.0) } else { 8.0 };
-        let both: Vec<(f64, f64)> = (0..20)
-            .map(|seed| {
-                let phase = 0.05 * seed as f64;
-                let ripple = |t: f64| 0.03 * (tau * (71.0 * t + phase)).sin();
-                let mut rec = recording(|t| amps(t) * (1.0 + ripple(t)), 0.05, seed);
-                let blind = supply_current(&rec, 1.0, 3.0).expect("samples");
-                let e = noise(100 + seed, 8000, 3e-3);
-                let values: Vec<f32> =
-                    e.iter().enumerate().map(|(i, e)| (volts(i as f64 / 2000.0) + e) as f32).collect();
-                rec.channels.entry(Channel::OutputV).or_default().push(2.5e-4, 5e-4, &values);
-                let peak = supply_current(&rec, 1.0, 3.0).expect("samples");
-                // The best 5 ms across the corner have a mean 0.05 A below it.
-                let error = peak.value - 27.95;
-                assert!(error.abs() < 4.0 * peak.u_noise, "{seed}: {peak:?}");
-                (error, blind.value - 27.95)
-            })
-            .collect();
-        let rms = |of: fn(&(f64, f64)) -> f64| (both.iter().map(|e| of(e).powi(2)).sum::<f64>() / 20.0).sqrt();
-        // A corner sought in the current lies on a crest of the ripple.
-        assert!(rms(|e| e.0) < 0.1 && rms(|e| e.1) > 2.0 * rms(|e| e.0), "{both:?}");
     }
 
     #[test]
