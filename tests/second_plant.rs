@@ -188,7 +188,8 @@ fn played(input: &Input, rig: &LineRig, low: f64, hz: f64) -> Option<f64> {
     let sink = 1.0 / 10.0;
     let (open_v, ohm) = input.source(13.0);
     let sense = 1.0 / rig.sense_ohm.unwrap_or(1e9);
-    let high = (rig.high_v.unwrap(), 1.0 / rig.high_ohm.unwrap());
+    let high =
+        (rig.high_v.expect("the rig drives both levels"), 1.0 / rig.high_ohm.expect("the rig drives both levels"));
     let pin = |volts: f64, siemens: f64| {
         let all = 1.0 / ohm + sense + siemens;
         ((open_v / ohm + volts * siemens) / all, 1.0 / all)

@@ -480,7 +480,7 @@ fn flat(unit: &Unit, at: &TruthConditions, truth: &mut Truth) {
     let full = flat_out(unit, at);
     truth.on_resistance_ohm = Some(on_ohm);
     let is_full = reads(unit, at.most_duty, at.command_hz).is_some_and(|read| unit.module.map.ratio(read) >= 1.0);
-    truth.drop_v = (is_full && !full.limited).then(|| on_ohm * full.fan_a);
+    truth.drop_v = (is_full && !full.limited).then_some(on_ohm * full.fan_a);
 }
 
 fn soaked(unit: &Unit, at: &TruthConditions, truth: &mut Truth) {
