@@ -11,6 +11,7 @@ use crate::record::event::SpanKind;
 use crate::record::recording::Recording;
 use crate::results::{Transient, TransientKind};
 
+use super::signal::chop;
 use super::zero;
 
 /// Stretches shorter than this have no surroundings.
@@ -29,6 +30,8 @@ const DROP_SCATTERS: f64 = 6.0;
 /// Shortest event, samples, and longest, seconds.
 const LEAST_SAMPLES: usize = 3;
 const LONGEST_S: f64 = 5.0;
+/// A supply current that a slow chopper cuts falls by this share of its highest in every period: no drop-out.
+const CHOPS: f64 = 0.5;
 /// A return that takes longer than this after a gap longer than that is a new start: the unit was reset.
 const SOFT_RETURN_S: f64 = 0.12;
 const RESET_GAP_S: f64 = 0.15;
@@ -140,14 +143,17 @@ impl Watched {
         let series = rec.channels.get(&channel)?;
         let zero = zero::offset(rec, channel, from_s).map_or(0.0, |(zero, _)| zero);
         let most = series.slices(from_s, to_s).map(|slice| slice.values.len()).sum();
-        let (mut t_s, mut values) = (Vec::with_capacity(most), Vec::with_capacity(most));
-        for (t, v) in series.samples(from_s, to_s).filter(|(_, v)| v.is_finite()) {
-            t_s.push(t);
-            values.push(v - zero);
-        }
-        if values.len() < 100 {
+        let mut samples = Vec::with_capacity(most);
+        samples.extend(series.samples(from_s, to_s).filter(|(_, v)| v.is_finite()).map(|(t, v)| (t, v - zero)));
+        if samples.len() < 100 {
             return None;
         }
+        // Without a stated noise it cannot be told from a chopper.
+        let noise = rec.header.bench.channels.get(&channel).map_or(0.0, |facts| facts.noise);
+        if channel == Channel::SupplyA && noise > 0.0 && chop::shows(&samples, CHOPS, noise) {
+            samples = chop::averaged(&samples);
+        }
+        let (t_s, values): (Vec<f64>, Vec<f64>) = samples.into_iter().unzip();
         let cell = |t: f64| cell_at(t, from_s);
         let mut medians: Vec<Option<f64>> = vec![None; cell(to_s) + 1];
         let (mut scratch, mut begin) = (Vec::new(), 0);

@@ -29,6 +29,8 @@ pub(crate) struct Knee {
     pub(crate) high: f64,
     /// By how much it moves when the rise below it is taken as straight instead of bent, or the other way round.
     pub(crate) shape: f64,
+    /// How far the points next to it lie off the corner, along the rise: its rounding.
+    pub(crate) rounding: f64,
     /// Level of the plateau.
     pub(crate) plateau: f64,
 }
@@ -193,8 +195,22 @@ fn describe(points: &[Point], hinge: &Hinge, candidates: &[Hinge], scale: &Scale
         low: x(hinge.knee - walk(-1.0)),
         high: x(hinge.knee + walk(1.0)),
         shape: shape * scale.width,
+        rounding: rounding(points, hinge) * scale.width,
         plateau: stats::mean(&plateau).unwrap_or(hinge.plateau) * scale.top,
     }
+}
+
+/// Largest distance of the two points on either side of the knee from the corner, over the slope of the rise.
+fn rounding(points: &[Point], hinge: &Hinge) -> f64 {
+    let Some((terms, _)) = hinge_at(points, hinge.bend, hinge.order, hinge.knee) else { return 0.0 };
+    let at = points.partition_point(|p| p.x < hinge.knee);
+    let next = &points[at.saturating_sub(2)..(at + 2).min(points.len())];
+    let off = |p: &Point| {
+        let under = (p.x - hinge.knee).min(0.0);
+        let fitted = terms.iter().rev().fold(0.0, |sum, term| sum * under + term);
+        (bent(p.y, hinge.bend).0 - fitted).abs()
+    };
+    next.iter().map(off).fold(0.0, f64::max) / hinge.slope.abs().max(f64::MIN_POSITIVE)
 }
 
 /// Weighted least squares of the bent ordinates on up to four terms: coefficients and residual sum in units of y².

@@ -5,7 +5,7 @@ use crate::record::recording::Recording;
 
 use super::signal::settling::{self, Rule};
 use super::signal::steps::{self, Instant, Onset};
-use super::signal::{fit, stats};
+use super::signal::{chop, fit, stats};
 use super::zero;
 
 /// Cells in which a start is looked at, seconds.
@@ -14,6 +14,8 @@ const CELL_S: f64 = 1e-3;
 const JUMP_SHAPE: f64 = 0.08;
 /// How well an approach is exponential to its end, as a share of the settled value: freewheel and sag bend it.
 const APPROACH_SHARE: f64 = 0.004;
+/// Each period of a slow chopper is a fall by this share of full; no soft start falls in between.
+const CHOPS: f64 = 0.1;
 /// A rise to 90 % within this time is no ramp.
 const NO_RAMP_S: f64 = 0.03;
 
@@ -70,7 +72,8 @@ impl Unreadable {
 impl Trace {
     /// Output ratio over a start with its command edge at `edge_s`.
     pub(crate) fn of_output(rec: &Recording, from_s: f64, edge_s: f64, to_s: f64) -> Result<Self, Unreadable> {
-        let output = zero::cells(rec, Channel::OutputV, from_s, to_s, CELL_S);
+        let cells = |channel| zero::cells(rec, channel, from_s, to_s, CELL_S);
+        let output = cells(Channel::OutputV);
         if output.len() < 50 {
             return Err(Unreadable::NoOutput);
         }
@@ -78,8 +81,12 @@ impl Trace {
             (0.0, rec.header.bench.channels.get(&Channel::OutputV).map_or(0.0, |facts| facts.offset_u))
         });
         let supply_zero = zero::offset(rec, Channel::SupplyV, edge_s).map_or(0.0, |(zero, _)| zero);
-        let supply = zero::cells(rec, Channel::SupplyV, from_s, to_s, CELL_S);
-        let amps = zero::cells(rec, Channel::SupplyA, from_s, to_s, CELL_S);
+        let (supply, amps) = (cells(Channel::SupplyV), cells(Channel::SupplyA));
+        // The supply gives way while a slow chopper is on: the means are over each other, not each part over its own.
+        let (output, supply, amps) = match chops(&output, edge_s) {
+            true => (chop::averaged(&output), chop::averaged(&supply), chop::averaged(&amps)),
+            false => (output, supply, amps),
+        };
         let (mut times_s, mut values, mut loads_s, mut at) = (Vec::new(), Vec::new(), Vec::new(), 0);
         let mut typical_v = 1.0;
         for (t_s, volts) in output {
@@ -220,6 +227,12 @@ impl Trace {
             _ => 0.0,
         }
     }
+}
+
+/// Whether single periods of a chopper show in the output of a start.
+fn chops(output: &[(f64, f64)], edge_s: f64) -> bool {
+    let before: Vec<f64> = output.iter().take_while(|(t_s, _)| *t_s < edge_s).map(|(_, volts)| *volts).collect();
+    chop::shows(output, CHOPS, stats::robust_sigma(&before).unwrap_or(0.0))
 }
 
 /// Means of `count` neighbours each.

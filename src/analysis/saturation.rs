@@ -12,6 +12,9 @@ use crate::record::recording::Recording;
 
 /// Share of the top below which points say nothing about the knee.
 const NEAR_TOP: f64 = 0.3;
+/// Where the rise has a bend of its own further down (the current of a slow chopper ends before its period does), the part
+/// above this share tells the knee by itself.
+const NEXT_TO_TOP: f64 = 0.8;
 /// Share of the supply under which a plateau is a limit of the module, not full output.
 const LIMITED: f64 = 0.85;
 /// A point above the knee that falls to this share of the top has left the plateau.
@@ -70,11 +73,15 @@ fn leaves(points: &[Point]) -> Option<(f64, f64)> {
 fn saturation_duty(findings: &mut Findings, source: Source, points: &[Point], duty_u: f64) {
     let name = ResultName::SaturationDutyPct;
     let top = top(points);
-    let near: Vec<Point> = points.iter().copied().filter(|p| p.y > NEAR_TOP * top).collect();
+    let above = |share: f64| -> Vec<Point> { points.iter().copied().filter(|p| p.y > share * top).collect() };
+    let near = above(NEAR_TOP);
     let highest = points.iter().map(|p| p.x).fold(0.0, f64::max);
     match hinge::plateau(&near, source == Source::Speed) {
         Found::Knee(knee) => findings.put(name, measured(source, &knee, near.len(), duty_u)),
         Found::Smooth => {
+            if let Some((knee, n)) = next_to_top(source, &above(NEXT_TO_TOP)) {
+                return findings.put(name, measured(source, &knee, n, duty_u));
+            }
             let most = near.iter().filter(|p| p.y >= LEFT * top).map(|p| p.x).fold(highest, f64::min);
             let text = format!(
                 "no plateau up to {} %: still rising ({} % of the top at {} %)",
@@ -89,6 +96,17 @@ fn saturation_duty(findings: &mut Findings, source: Source, points: &[Point], du
             findings.miss(name, format!("flat out at every duty offered; the lowest was {} %", significant(lowest, 3)));
         }
         Found::TooFew => findings.miss(name, "too few settled points near the top"),
+    }
+}
+
+/// The knee that the points next to the top show by themselves, its rounding counted with its shape, and their number. An
+/// output alone says this: a speed creeps.
+fn next_to_top(source: Source, points: &[Point]) -> Option<(Knee, usize)> {
+    match hinge::plateau(points, false) {
+        Found::Knee(knee) if source != Source::Speed => {
+            Some((Knee { shape: knee.shape.hypot(knee.rounding), ..knee }, points.len()))
+        }
+        _ => None,
     }
 }
 
@@ -164,6 +182,20 @@ mod tests {
         let result = &found.results[&ResultName::SaturationDutyPct];
         assert!((result.as_number().unwrap() - 86.1).abs() < 0.5, "{result:?}");
         assert!(found.absent[&ResultName::UpperCutoffPct].contains("stays flat out up to 100 %"));
+    }
+
+    #[test]
+    fn a_rounded_knee_above_a_bend_of_the_rise_is_found_and_a_curve_that_only_flattens_is_none() {
+        // As of a slow chopper: below 70 % the fan's own voltage fills the pauses of its current.
+        let flank = |d: f64| if d < 70.0 { 0.8 * (d / 70.0).powf(0.55) } else { 0.8 + 0.2 * (d - 70.0) / 17.0 };
+        let found = findings(|d| 1.0 - 0.012 * ((1.0 - flank(d)) / 0.012).exp().ln_1p(), true);
+        let result = &found.results[&ResultName::SaturationDutyPct];
+        let off = (result.as_number().unwrap() - 87.0).abs();
+        assert!(off < 1.5 && off < 3.0 * result.u.unwrap(), "{result:?}");
+        for length in [15.0, 25.0, 40.0] {
+            let found = findings(|d| 1.0 - (-(d - 15.0) / length).exp(), true);
+            assert!(!found.results.contains_key(&ResultName::SaturationDutyPct), "{length}");
+        }
     }
 
     #[test]

@@ -103,7 +103,8 @@ fn asleep(unit: &Unit, at: &TruthConditions, truth: &mut Truth) {
         return;
     };
     let asleep_a = own_a + unit.module.flaw.leak_ohm.map_or(0.0, |ohm| unit.supply.open_v / ohm);
-    (truth.sleep_a, truth.sleep_after_s) = (Some(asleep_a), Some(after_s));
+    // The clock starts at the last edge; its own, when the command counts as lost.
+    (truth.sleep_a, truth.sleep_after_s) = (Some(asleep_a), Some(unit.module.lost_s + after_s));
     truth.battery_days = at.battery.map(|(usable_ah, other_a)| usable_ah / (asleep_a + other_a) / 24.0);
 }
 
@@ -307,23 +308,28 @@ fn knee(unit: &Unit, at: &TruthConditions) -> Option<f64> {
     (5000..=9900).map(|i| 1e-4 * f64::from(i)).min_by(|a, b| misfit(*a).total_cmp(&misfit(*b))).map(|knee| 100.0 * knee)
 }
 
-/// A start as it went, from the command on.
+/// A start as it went, from the command on, in a whole number of steps per period of the chopper.
 struct Start {
     output_v: Vec<f64>,
     supply_v: Vec<f64>,
     supply_a: Vec<f64>,
-    period_s: f64,
+    step_s: f64,
+    per_period: usize,
 }
 
 impl Start {
     fn of(second: &mut Second, seconds: f64) -> Self {
         let period_s = second.unit.module.chop_hz.recip();
-        let mut start = Self { output_v: Vec::new(), supply_v: Vec::new(), supply_a: Vec::new(), period_s };
-        play(second, seconds, |reading| {
+        let per_period = (period_s / DT_S).ceil();
+        let step_s = period_s / per_period;
+        let (output_v, supply_v, supply_a) = (Vec::new(), Vec::new(), Vec::new());
+        let mut start = Self { output_v, supply_v, supply_a, step_s, per_period: per_period as usize };
+        for _ in 0..(seconds / step_s) as usize {
+            let reading = second.advance(step_s);
             start.output_v.push(reading.output_v);
             start.supply_v.push(reading.supply_v);
             start.supply_a.push(reading.supply_a);
-        });
+        }
         start
     }
 
@@ -332,45 +338,30 @@ impl Start {
         tail.iter().sum::<f64>() / tail.len() as f64
     }
 
-    /// Output over supply, each a mean over exactly one period of the chopper, by sample.
+    /// Output over supply, each a mean over exactly one period of the chopper, at the middle of each.
     fn ratios(&self) -> Vec<f64> {
-        let sums = |values: &[f64]| {
-            let mut sum = 0.0;
-            std::iter::once(0.0)
-                .chain(values.iter().map(|v| {
-                    sum += v;
-                    sum
-                }))
-                .collect::<Vec<f64>>()
-        };
-        let (output, supply) = (sums(&self.output_v), sums(&self.supply_v));
-        let width = self.period_s / DT_S;
-        let at = |sums: &[f64], x: f64| {
-            let x = x.clamp(0.0, (sums.len() - 1) as f64);
-            let i = (x.floor() as usize).min(sums.len() - 2);
-            sums[i] + (sums[i + 1] - sums[i]) * (x - i as f64)
-        };
-        (0..self.output_v.len())
-            .map(|i| {
-                let (from, to) = (i as f64 + 0.5 - 0.5 * width, i as f64 + 0.5 + 0.5 * width);
-                (at(&output, to) - at(&output, from)) / (at(&supply, to) - at(&supply, from)).max(1e-9)
-            })
+        let n = self.per_period;
+        let sum = |values: &[f64]| values.iter().sum::<f64>();
+        let both = self.output_v.windows(n).zip(self.supply_v.windows(n));
+        std::iter::repeat_n(0.0, n / 2)
+            .chain(both.map(|(output, supply)| sum(output) / sum(supply).max(1e-9)))
             .collect()
+    }
+
+    /// First time at which the values cross this level.
+    fn crossing_s(&self, values: &[f64], level: f64) -> Option<f64> {
+        let at = values.iter().position(|v| *v >= level)?;
+        let before = if at == 0 { 0.0 } else { values[at - 1] };
+        let part = if values[at] > before { (level - before) / (values[at] - before) } else { 1.0 };
+        Some((at as f64 + part.clamp(0.0, 1.0)) * self.step_s)
     }
 
     /// Highest 5 ms mean of the supply current from this time on.
     fn peak_a(&self, from_s: f64) -> f64 {
-        let from = ((from_s / DT_S) as usize).min(self.supply_a.len());
-        self.supply_a[from..].windows(10).map(|w| w.iter().sum::<f64>() / 10.0).fold(f64::NEG_INFINITY, f64::max)
+        let from = ((from_s / self.step_s) as usize).min(self.supply_a.len());
+        let n = (5e-3 / self.step_s).round() as usize;
+        self.supply_a[from..].windows(n).map(|w| w.iter().sum::<f64>() / n as f64).fold(f64::NEG_INFINITY, f64::max)
     }
-}
-
-/// First time at which the values cross this level.
-fn crossing_s(values: &[f64], level: f64) -> Option<f64> {
-    let at = values.iter().position(|v| *v >= level)?;
-    let before = if at == 0 { 0.0 } else { values[at - 1] };
-    let part = if values[at] > before { (level - before) / (values[at] - before) } else { 1.0 };
-    Some((at as f64 + part.clamp(0.0, 1.0)) * DT_S)
 }
 
 fn settle_s(unit: &Unit) -> f64 {
@@ -394,9 +385,9 @@ fn starts(unit: &Unit, at: &TruthConditions, truth: &mut Truth) {
     }
     let (hard, _) = to_full(&without_ramp(unit));
     let (peak_a, settled_a, hard_a) = (soft.peak_a(0.0), Start::tail(&soft.supply_a), hard.peak_a(0.0));
-    let crossing = |share: f64| crossing_s(&ratios, share * settled);
+    let crossing = |share: f64| soft.crossing_s(&ratios, share * settled);
     truth.ramp_10_90_s = crossing(0.1).zip(crossing(0.9)).map(|(low, high)| high - low);
-    let first_s = soft.output_v.iter().position(|v| *v > 0.05).map(|at| at as f64 * DT_S);
+    let first_s = soft.output_v.iter().position(|v| *v > 0.05).map(|at| at as f64 * soft.step_s);
     truth.ramp_full_s = first_s.zip(crossing(0.95)).map(|(first, full)| full - first);
     (truth.peak_supply_a, truth.inrush_ratio) = (Some(peak_a), Some(peak_a / settled_a));
     truth.soft_start_share = Some((hard_a - peak_a) / (hard_a - settled_a));

@@ -22,6 +22,8 @@ const RUNNING_WITHIN_S: f64 = 3.0;
 const COME_DOWN_S: f64 = 3.0;
 /// A running fan is seen to leave its plateau by this much.
 const LEAVES: f64 = 0.08;
+/// A line without edges for this long is off, or a broken wire, to any unit.
+const SEES_OFF_S: f64 = 2.0;
 /// Longest soft start that is waited for.
 const RAMP_WITHIN_S: f64 = 15.0;
 /// Duties (percent) with edges that may be off, in the order tried: below the usual thresholds, downwards.
@@ -38,31 +40,83 @@ const MOST_CANDIDATES: [f64; 4] = [80.0, 90.0, 95.0, 98.0];
 
 pub(crate) fn run(session: &mut Session<'_>, frequencies: &[Hertz], answer_within: Seconds) -> Work {
     session.power_on()?;
-    let command = &session.rig.command;
-    let (lowest, highest) = (command.lowest, command.highest);
-    let mut tried = 0;
-    let mut answered_wrongly = 0;
-    let mut hunting = None;
-    for &frequency in frequencies.iter().filter(|hz| (lowest..=highest).contains(*hz)) {
-        tried += 1;
+    let (lowest, highest) = (session.rig.command.lowest, session.rig.command.highest);
+    let asked: Vec<Hertz> = frequencies.iter().copied().filter(|hz| (lowest..=highest).contains(hz)).collect();
+    let mut found = search(session, &asked, answer_within)?;
+    if found.nothing() && shows_low(session)? {
+        found = search(session, &asked, answer_within)?;
+        if found.nothing() {
+            session.known.quiet_line = Some(Line::Open);
+        }
+    }
+    if let Some((frequency, active)) = found.steady {
+        return characterise(session, frequency, active, Ok(()));
+    }
+    if let Some((frequency, active)) = found.hunting {
+        let why = format!("the unit hunts at every frequency that it answers; {frequency} is used");
+        return characterise(session, frequency, active, Err(why));
+    }
+    if session.known.quiet_line.is_none() && found.wrongly == 0 && runs_at_every_state(session)? {
+        runs_uncommanded(session, asked.len())?;
+    }
+    dead(session, asked.len())
+}
+
+/// What a search over the frequencies found.
+#[derive(Default)]
+struct Search {
+    /// Followed steadily: the first such ends the search.
+    steady: Option<(Hertz, ActiveLevel)>,
+    /// First of those at which the unit hunts.
+    hunting: Option<(Hertz, ActiveLevel)>,
+    /// Answers that tell no level.
+    wrongly: usize,
+}
+
+impl Search {
+    fn nothing(&self) -> bool {
+        self.steady.is_none() && self.hunting.is_none() && self.wrongly == 0
+    }
+}
+
+fn search(session: &mut Session<'_>, asked: &[Hertz], answer_within: Seconds) -> Result<Search, Halt> {
+    let mut found = Search::default();
+    for &frequency in asked {
         if !answers(session, frequency, answer_within)? {
             continue;
         }
         match level(session, frequency)? {
-            Some((active, Follows::Steadily)) => return characterise(session, frequency, active, Ok(())),
+            Some((active, Follows::Steadily)) => {
+                found.steady = Some((frequency, active));
+                break;
+            }
             // Just outside its band a unit hunts: a frequency that it follows steadily is better.
-            Some((active, Follows::Hunting)) => hunting = hunting.or(Some((frequency, active))),
-            None => answered_wrongly += 1,
+            Some((active, Follows::Hunting)) => found.hunting = found.hunting.or(Some((frequency, active))),
+            None => found.wrongly += 1,
         }
     }
-    if let Some((frequency, active)) = hunting {
-        let why = format!("the unit hunts at every frequency that it answers; {frequency} is used");
-        return characterise(session, frequency, active, Err(why));
+    Ok(found)
+}
+
+/// Holds the line of a silent unit low, which counts as its off from then on if it stays quiet; `false` where the search
+/// had it low between its tries already, or the unit runs by it.
+///
+/// Some units do nothing before they have seen an off since power came, and to one that is active high with a pull-up of
+/// its own the released line is full command.
+fn shows_low(session: &mut Session<'_>) -> Result<bool, Halt> {
+    let known = &session.known;
+    if !session.can.line || known.quiet_line != Some(Line::Open) || known.running_lines.contains(&Line::Low) {
+        return Ok(false);
     }
-    if session.known.quiet_line.is_none() && answered_wrongly == 0 && runs_at_every_state(session)? {
-        runs_uncommanded(session, tried)?;
+    session.set(Setting { line: Line::Low, ..session.command(Duty::ZERO) })?;
+    session.read(SEES_OFF_S, Pace::Normal)?;
+    if session.driven(0.5) {
+        session.off()?;
+        session.wait_undriven(5.0)?;
+        return Ok(false);
     }
-    dead(session, tried)
+    session.known.quiet_line = Some(Line::Low);
+    Ok(true)
 }
 
 /// The end of a search in which no frequency was followed: a unit that runs whatever the line does ends the run.
