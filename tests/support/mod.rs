@@ -204,8 +204,10 @@ fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside
     (all.ramp_10_90_s, all.ramp_full_s) = (started.ramp_10_90_s, started.ramp_full_s);
     (all.peak_supply_a, all.inrush_ratio) = (started.peak_supply_a, started.inrush_ratio);
     all.soft_start_share = started.soft_start_share;
-    let warm = at(|kind| *kind == SpanKind::HotStart, Played::Starts);
-    all.hot_inrush_ratio = warm.peak_supply_a.zip(started.peak_supply_a).map(|(warm, cold)| warm / cold);
+    if recording.spans_where(|kind| *kind == SpanKind::HotStart).next().is_some() {
+        let warm = at(|kind| *kind == SpanKind::HotStart, Played::Starts);
+        all.hot_inrush_ratio = warm.peak_supply_a.zip(started.peak_supply_a).map(|(warm, cold)| warm / cold);
+    }
     all.power_up_peak_a = at(|kind| *kind == SpanKind::PowerUp, Played::Starts).power_up_peak_a;
     let flat = at(|kind| *kind == SpanKind::FlatOut, Played::Nothing);
     (all.drop_v, all.on_resistance_ohm) = (flat.drop_v, flat.on_resistance_ohm);
