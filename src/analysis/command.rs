@@ -67,13 +67,17 @@ pub fn first_change(rec: &Recording, span: &Span) -> Option<(f64, Option<Setting
     None
 }
 
-/// When the supply first comes on inside `span`. A command laid on the line before that is no begin.
-pub(crate) fn supply_comes(rec: &Recording, span: &Span) -> Option<f64> {
-    let mut before = rec.setting_at(span.t0_s - 1e-9).map(|setting| setting.supply);
-    rec.settings_in(span.t0_s - 1e-9, span.t1_s)
-        .iter()
-        .find(|(_, setting)| before.replace(setting.supply) != Some(Supply::On) && setting.supply == Supply::On)
-        .map(|(t_s, _)| *t_s)
+/// The first change inside `span` after which the supply is on: (time, setting before if any, setting after). A command laid
+/// on the line before the supply comes is none.
+pub(crate) fn first_change_under_supply(rec: &Recording, span: &Span) -> Option<(f64, Option<Setting>, Setting)> {
+    let mut before = rec.setting_at(span.t0_s - 1e-9);
+    for &(t_s, after) in rec.settings_in(span.t0_s - 1e-9, span.t1_s) {
+        if after.supply == Supply::On && before != Some(after) {
+            return Some((t_s, before, after));
+        }
+        before = Some(after);
+    }
+    None
 }
 
 #[cfg(test)]

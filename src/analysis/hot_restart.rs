@@ -9,10 +9,13 @@ use crate::record::event::SpanKind;
 use crate::record::recording::{Recording, Span};
 use crate::results::{Findings, Measured, ResultName};
 
+use super::command;
 use super::estimate::{self, Estimate, miss_all, pool, shortfall, spans};
 use super::motor_fit;
 use super::peak::{self, Peak};
+use super::power_up::CHARGED_S;
 use super::ramp::{Trace, Unreadable};
+use super::repeated_starts::{self, DRIVEN_A};
 use super::soft_start;
 use super::speed::{self, Motion};
 use super::zero;
@@ -22,10 +25,6 @@ const ALL: [ResultName; 3] = [ResultName::HotRestart, ResultName::HotDelayS, Res
 const WEAKER: f64 = 0.95;
 /// The same of the current, of which a warm fan takes some by itself.
 const WEAKER_BY_CURRENT: f64 = 0.75;
-/// Charging of the input capacitor is over this long after the supply came.
-const CHARGED_S: f64 = 0.02;
-/// Current over its zero that only a driven fan draws.
-const DRIVEN_A: f64 = 0.25;
 /// Duties closer than this are the same.
 const SAME_DUTY: f64 = 0.01;
 /// Stretch at the end of a start that counts as settled.
@@ -41,16 +40,8 @@ struct Start<'a> {
 
 impl<'a> Start<'a> {
     fn of(rec: &Recording, span: &'a Span) -> Option<Self> {
-        // A command laid on the line before the supply comes is no edge.
-        let mut before = rec.setting_at(span.t0_s - 1e-9)?;
-        for &(edge_s, after) in rec.settings_in(span.t0_s - 1e-9, span.t1_s) {
-            if after.supply == Supply::On && after != before {
-                let by_supply = before.supply != Supply::On;
-                return Some(Self { span, edge_s, by_supply, duty: after.duty.fraction() });
-            }
-            before = after;
-        }
-        None
+        let (edge_s, before, after) = command::first_change_under_supply(rec, span)?;
+        Some(Self { span, edge_s, by_supply: before?.supply != Supply::On, duty: after.duty.fraction() })
     }
 
     fn peak(&self, rec: &Recording) -> Option<Peak> {
@@ -123,14 +114,13 @@ impl Answer {
 fn answer(rec: &Recording, hot: &Start<'_>, cold: Option<&Start<'_>>) -> (Answer, String) {
     let by = if hot.by_supply { "by the supply" } else { "by command" };
     let seconds = hot.span.t1_s - hot.edge_s;
-    let amps = zero::level(rec, Channel::SupplyA, hot.span.t1_s - END_S, hot.span.t1_s).map(|level| level.value);
     let stands = speed::motion(rec, hot.span.t1_s - 1.0, hot.span.t1_s) == Motion::Rest;
     let trace = Trace::of_output(rec, hot.span.t0_s, hot.edge_s, hot.span.t1_s).err();
-    if trace == Some(Unreadable::NoRise) || stands || amps.is_some_and(|amps| amps < DRIVEN_A) {
-        let too = cold_too(rec, cold).map_or("", |()| "; nor did it cold");
+    if trace == Some(Unreadable::NoRise) || stands || stayed_off(rec, hot) {
+        let too = if cold.is_some_and(|cold| stayed_off(rec, cold)) { "; nor did it cold" } else { "" };
         return (Answer::StaysOff, format!("{by}: no start within {seconds:.1} s{too}"));
     }
-    if trace == Some(Unreadable::NotSettled) || interrupted(rec, hot) {
+    if trace == Some(Unreadable::NotSettled) || repeated_starts::breaks_off(rec, hot.edge_s, hot.span.t1_s).is_some() {
         return (Answer::Falters, format!("{by}: it starts but breaks off again within {seconds:.1} s"));
     }
     let levels = hot.level(rec).zip(cold.and_then(|cold| cold.level(rec)));
@@ -144,15 +134,10 @@ fn answer(rec: &Recording, hot: &Start<'_>, cold: Option<&Start<'_>>) -> (Answer
     }
 }
 
-/// Whether the cold start beside it stayed off as well.
-fn cold_too(rec: &Recording, cold: Option<&Start<'_>>) -> Option<()> {
-    let span = cold?.span;
-    let amps = zero::level(rec, Channel::SupplyA, span.t1_s - END_S, span.t1_s)?.value;
-    (amps < DRIVEN_A).then_some(())
-}
-
-fn interrupted(rec: &Recording, hot: &Start<'_>) -> bool {
-    super::repeated_starts::breaks_off(rec, hot.edge_s, hot.span.t1_s).is_some()
+/// Whether next to nothing flows at the end of this start.
+fn stayed_off(rec: &Recording, start: &Start<'_>) -> bool {
+    let (from_s, to_s) = (start.span.t1_s - END_S, start.span.t1_s);
+    zero::level(rec, Channel::SupplyA, from_s, to_s).is_some_and(|amps| amps.value < DRIVEN_A)
 }
 
 fn delay(rec: &Recording, starts: &[Start<'_>], cold: &[Start<'_>], findings: &mut Findings) {
@@ -178,7 +163,11 @@ fn delay(rec: &Recording, starts: &[Start<'_>], cold: &[Start<'_>], findings: &m
     };
     let from = if by_supply { "from the supply" } else { "from the command" };
     let note = match findings.number(ResultName::CommandDelayS).filter(|_| !by_supply) {
-        Some(cold_s) => format!("{from}; {:+.0} ms against the cold start", 1e3 * (delay.value - cold_s)),
+        // With zero added a minus zero is none.
+        Some(cold_s) => {
+            let later_ms = (1e3 * (delay.value - cold_s)).round() + 0.0;
+            format!("{from}; {later_ms:+.0} ms against the cold start")
+        }
         None => from.to_owned(),
     };
     findings.put(name, delay.measured(name, "onset", found.len() as u64).noted(note));

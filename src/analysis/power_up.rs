@@ -13,7 +13,7 @@ use super::speed::{self, Motion};
 use super::zero;
 
 /// Charging of the input capacitor is over this long after the supply came.
-const CHARGED_S: f64 = 0.02;
+pub(super) const CHARGED_S: f64 = 0.02;
 /// A rise shorter than this share of the soft start is a hard one.
 const HARD_SHARE: f64 = 0.25;
 /// A rise shorter than this is hard whatever the soft start takes.
@@ -23,7 +23,7 @@ const HARD_S: f64 = 0.06;
 pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let spans = spans(rec, &SpanKind::PowerUp);
     let Some(span) = spans.first() else { return };
-    let Some(edge_s) = command::supply_comes(rec, span) else {
+    let Some((edge_s, ..)) = command::first_change_under_supply(rec, span) else {
         let reason = format!("the supply did not come on in the recorded stretch{}", shortfall(&spans));
         findings.miss(ResultName::PowerUp, reason.clone());
         findings.miss(ResultName::PowerUpPeakA, reason);

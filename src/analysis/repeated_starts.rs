@@ -16,7 +16,7 @@ use super::zero;
 
 const BOTH: [ResultName; 2] = [ResultName::StartFailurePct, ResultName::StartDelaySdS];
 /// Current over its zero that only a driven fan draws.
-const DRIVEN_A: f64 = 0.25;
+pub(super) const DRIVEN_A: f64 = 0.25;
 /// Cells in which a current is looked at.
 const CELL_S: f64 = 2e-3;
 /// A fall to this share of what flowed before, for this many cells, is a break.

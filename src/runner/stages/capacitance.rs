@@ -5,10 +5,8 @@ use crate::record::event::SpanKind;
 use crate::runner::session::{Session, Work};
 use crate::runner::stages::first_power::charge;
 use crate::runner::stages::hot_restart::warm_up;
+use crate::runner::stages::power_up::BLEED_WITHIN_S;
 use crate::units::{Duty, Seconds};
-
-/// A charge is seen only by capacitors without one.
-const BLEED_WITHIN_S: f64 = 60.0;
 
 pub(crate) fn run(session: &mut Session<'_>, duty: Duty, warm: Seconds, settle: Seconds) -> Work {
     warm_up(session, duty, warm)?;

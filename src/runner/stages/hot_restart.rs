@@ -4,16 +4,13 @@ use crate::bench::{Pace, Setting, Supply};
 use crate::config::plan::{RestartBy, UpTo};
 use crate::record::event::SpanKind;
 use crate::runner::session::{Session, Work};
+use crate::runner::stages::power_up;
 use crate::runner::stages::soft_start::{start, wake};
 use crate::safety::Halt;
 use crate::units::{Duty, Seconds};
 
 /// Each read while it warms.
 const READ_S: f64 = 5.0;
-/// Capacitors that still hold a charge would hide the charging current.
-const BLEED_WITHIN_S: f64 = 60.0;
-/// Without output for this long after the supply came it does nothing.
-const NOTHING_S: f64 = 8.0;
 
 /// What the stage asks for.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -70,20 +67,8 @@ fn by_supply(session: &mut Session<'_>, ask: Ask<'_>) -> Work {
     let there = Setting { supply: Supply::Off, ..session.command(Duty::clamped(session.highest(ask.to))) };
     session.set(there)?;
     let rests = session.wait_rest(Pace::Slow)?;
-    let bled = session.wait_bled(BLEED_WITHIN_S)?;
-    let (_, complete) = session.span(SpanKind::HotStart, |session| {
-        session.read(0.3, Pace::Normal)?;
-        session.set(Setting { supply: Supply::On, ..there })?;
-        session.zero_due = true;
-        session.read(0.1, Pace::Burst)?;
-        let nothing_s = NOTHING_S.min(ask.settle_within.get());
-        let mut settled = session.settle(1.5, nothing_s, session.motion_pace())?;
-        if !settled && session.driven(0.3) {
-            settled = session.settle(1.5, (ask.settle_within.get() - nothing_s).max(1.5), Pace::Normal)?;
-        }
-        let did_nothing = !session.driven(0.3);
-        Ok(((), if settled || did_nothing { Ok(()) } else { Err("did not settle in time".to_owned()) }))
-    })?;
+    let bled = session.wait_bled(power_up::BLEED_WITHIN_S)?;
+    let complete = power_up::start(session, SpanKind::HotStart, there, ask.settle_within)?;
     session.off()?;
     session.wait_undriven(5.0)?;
     Ok(match (rests, bled) {
