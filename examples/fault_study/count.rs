@@ -1,7 +1,7 @@
 //! What is kept of each unit, and the arithmetic of shares and bounds.
 
 use galebench::config::rig::FaultKind;
-use galebench::results::{Document, Grade};
+use galebench::results::{Document, Grade, StoppedBy};
 use statrs::distribution::{Beta, ContinuousCDF};
 
 use super::draw::{Drawn, Origin, Trouble};
@@ -22,6 +22,8 @@ pub(crate) struct Unit {
     /// What is truly beyond the plan's limits.
     pub(crate) beyond: Vec<String>,
     pub(crate) reasons: Vec<String>,
+    /// Whether the bench was refused before power came: nobody saw the unit.
+    pub(crate) refused: bool,
 }
 
 impl Unit {
@@ -32,6 +34,7 @@ impl Unit {
             let signs = document.signs.iter().filter(|sign| sign.of_bench == of_bench);
             signs.map(|sign| (sign.fault.clone(), sign.strength)).collect()
         };
+        let by_bench = document.stopped.as_ref().is_some_and(|stopped| stopped.by == StoppedBy::Rig);
         let reasons = document.verdict.as_ref().map(|verdict| verdict.reasons.clone());
         Self {
             seed: drawn.seed,
@@ -43,6 +46,7 @@ impl Unit {
             signs: given(false),
             bench_signs: given(true),
             beyond: played.beyond.clone(),
+            refused: by_bench && stopped.as_deref().is_some_and(|cause| cause.starts_with("preflight")),
             reasons: reasons.unwrap_or_else(|| stopped.into_iter().collect()),
         }
     }
@@ -60,6 +64,11 @@ impl Unit {
     /// Truly beyond a limit.
     pub(crate) fn is_bad(&self) -> bool {
         !self.beyond.is_empty()
+    }
+
+    /// Whether the run went on until the unit was judged.
+    pub(crate) fn is_judged(&self) -> bool {
+        self.grade.is_some()
     }
 
     /// Name of the fault put in.

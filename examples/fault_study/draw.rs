@@ -42,7 +42,7 @@ impl Trouble {
             Self::WornFan => "worn load fan",
             Self::Sagging => "sagging supply",
             Self::Limited => "current-limited supply",
-            Self::Noisy => "noise 2 to 6 times as stated",
+            Self::Noisy => "noise 1.2 to 3 times as stated",
             Self::Miscalibrated => "gains 2 to 4 times as far off as stated",
         }
     }
@@ -214,7 +214,7 @@ fn disturb(trouble: Trouble, actual: &mut Rig, config: &mut PlantConfig, rng: &m
             config.supply.recovery_ohm *= 3.0 + 5.0 * draw;
         }
         Trouble::Limited => config.supply.limit_a = Some(running_a * (0.85 + 1.15 * draw)),
-        Trouble::Noisy => each(actual, |channel, by| channel.noise *= by, 2.0 + 4.0 * draw),
+        Trouble::Noisy => each(actual, |channel, by| channel.noise *= by, 1.2 + 1.8 * draw),
         Trouble::Miscalibrated => {
             let more = |channel: &mut ChannelSpec, by: f64| {
                 channel.gain_u = galebench::units::Ratio(channel.gain_u.get() * by);

@@ -10,14 +10,21 @@ use super::count::{Share, Unit, bins, brier, claims, sign_of};
 use super::draw::{Origin, Trouble};
 
 /// The whole page.
-pub(crate) fn write(units: &[Unit], first_seed: u64) -> String {
+pub(crate) fn write(drawn: Vec<Unit>, first_seed: u64) -> String {
     let mut text = String::from(INTRODUCTION);
-    let last = first_seed + (units.len() as u64).saturating_sub(1);
+    let (last, all) = (first_seed + (drawn.len() as u64).saturating_sub(1), drawn.len());
+    let (refused, units): (Vec<Unit>, Vec<Unit>) = drawn.into_iter().partition(|unit| unit.refused);
+    let units = &units[..];
     let faulty = units.iter().filter(|unit| unit.fault.is_some()).count();
     let per_fault = faulty / FaultKind::ALL.len();
     let _ = writeln!(
         text,
-        "This page: {} units (seeds {first_seed} to {last}), {faulty} of them with one fault, {per_fault} or so of each.\n",
+        "This page: {all} units (seeds {first_seed} to {last}). {} benches were refused before power for noise that is not as stated;",
+        refused.len()
+    );
+    let _ = writeln!(
+        text,
+        "nobody saw the units on them, and they are in no table. Of the other {}, {faulty} have one fault, {per_fault} or so of each.\n",
         units.len()
     );
     reached(&mut text, units);
@@ -47,7 +54,7 @@ fn reached(text: &mut String, units: &[Unit]) {
     let _ = writeln!(text, "| of good units, under 1 % called bad | {} |", scrap.cell());
     let undecided = Share::of(good(), |unit| unit.is_graded(Grade::Undecided));
     let _ = writeln!(text, "| of good units, at most 5 % `undecided` | {} |", undecided.cell());
-    let faulty = units.iter().filter(|unit| unit.fault.is_some() && unit.is_bad());
+    let faulty = units.iter().filter(|unit| unit.fault.is_some() && unit.is_bad() && unit.is_judged());
     let named = Share::of(faulty, |unit| unit.named() == unit.fault_name());
     let _ = writeln!(
         text,
@@ -130,9 +137,11 @@ fn let_through(text: &mut String, units: &[Unit]) {
 }
 
 fn named(text: &mut String, units: &[Unit]) {
-    let faulty = || units.iter().filter(|unit| unit.fault.is_some());
+    let faulty = || units.iter().filter(|unit| unit.fault.is_some() && unit.is_judged());
     let right = |unit: &Unit| unit.named() == unit.fault_name();
     let _ = writeln!(text, "## Is the right fault named first?\n");
+    let unjudged = units.iter().filter(|unit| unit.fault.is_some() && !unit.is_judged()).count();
+    let _ = writeln!(text, "Left out here: {unjudged} units whose run the bench ended (a supply that broke down).\n");
     let _ = writeln!(text, "| units with a fault | right fault named first |\n|---|---|");
     let _ = writeln!(text, "| and beyond a limit | {} |", Share::of(faulty().filter(|u| u.is_bad()), right).cell());
     for origin in Origin::ALL {
@@ -146,7 +155,7 @@ fn named(text: &mut String, units: &[Unit]) {
     let _ = writeln!(text, "| all, the barely visible ones too | {} |\n", Share::of(faulty(), right).cell());
     let _ = writeln!(text, "Fault put in (rows, all severities), and what was named first:\n");
     let mut table: BTreeMap<&str, BTreeMap<String, u64>> = BTreeMap::new();
-    for unit in units {
+    for unit in units.iter().filter(|unit| unit.is_judged()) {
         let row = table.entry(unit.fault_name().unwrap_or("none")).or_default();
         *row.entry(unit.named().unwrap_or("nothing").to_owned()).or_default() += 1;
     }

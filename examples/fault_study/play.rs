@@ -143,6 +143,9 @@ fn breaks(name: ResultName, limit: &LimitFacts, truth: &Truth, document: &Docume
 /// What a limit speaks of and the unit does not do at all, and whether it is so.
 type NotThere = [(bool, &'static str); 6];
 
+/// Share of its rise that a case has after the two time constants that the soak is to last: what comes later is not seen.
+const SOAKED: f64 = 0.864_664_716_763_387_3;
+
 const SHORTED: &str = "runs uncommanded";
 const SILENT: &str = "answers nothing";
 const SLEEPLESS: &str = "never sleeps";
@@ -156,7 +159,7 @@ fn not_there(config: &PlantConfig, at: &TruthConditions, copper_c: Option<f64>) 
     let copper_c = copper_c.unwrap_or(config.ambient_c);
     let junction_c = |duty: f64| {
         let rise_k = statics::heat(config, statics::ratio_at(config, duty, at.command_hz), copper_c).0;
-        config.ambient_c + rise_k * (1.0 + module.heat.junction_k_per_w / module.heat.case_k_per_w)
+        config.ambient_c + rise_k * (SOAKED + module.heat.junction_k_per_w / module.heat.case_k_per_w)
     };
     let flat_a = statics::steady(config, 1.0, config.ambient_c, config.ambient_c).fan_a;
     [
@@ -178,7 +181,7 @@ fn not_there_of_second(unit: &Unit, at: &TruthConditions, copper_c: Option<f64>)
     let [(heatsink, _), (case, _)] = module.paths;
     let die_c = || {
         let rise_k = second::truth::heat_rise_k(unit, &at, 0.85);
-        unit.ambient_c + rise_k * (1.0 + module.die_k_per_w / (heatsink + case))
+        unit.ambient_c + rise_k * (SOAKED + module.die_k_per_w / (heatsink + case))
     };
     [
         (matches!(module.flaw.switch, make::Switch::Shorted(_)), SHORTED),

@@ -6,11 +6,19 @@
 use crate::bench::Channel;
 use crate::record::recording::Recording;
 
-use super::signal::{fit, stats};
+use super::signal::{chop, fit, stats};
 use super::zero;
 
-/// Step of the simulation and of the data, seconds.
+/// Step of the simulation and of the data, seconds; where a slow chopper has to be averaged out they are further apart.
 const STEP_S: f64 = 4e-3;
+/// Cells in which a chopper is looked for, and the fall by which one of its periods shows, over the highest output.
+const CHOP_CELL_S: f64 = 1e-3;
+const CHOPS: f64 = 0.1;
+/// Output ratio below which a slow chopper's current goes to nothing in each period: the supply's is no share of it then.
+const CONTINUOUS: f64 = 0.4;
+/// What means over a slow chopper's periods leave out of the resistance, as a share of it: the current's ripple, and with it
+/// what the supply gives way by while the switch is on.
+const CHOPPED_SHARE: f64 = 0.06;
 /// Inductance of such fans: 80 to 400 uH; what it takes from a 5 ms mean is in the uncertainty.
 const INDUCTANCE_H: f64 = 2e-4;
 /// What the model leaves out (inductance in the fit, brush drop, warming) shifts the predicted peak by about this share.
@@ -70,6 +78,9 @@ const PRIOR_ZERO_A: f64 = 0.4;
 const ZERO: usize = 5;
 
 struct Drive {
+    step_s: f64,
+    /// Output ratio from which the supply current tells the fan's.
+    least_ratio: f64,
     supply_v: Vec<f64>,
     output_v: Vec<f64>,
     ratio: Vec<f64>,
@@ -84,8 +95,15 @@ struct Drive {
 /// Fits the fan to the start in `from_s..to_s`; `None` when channels lack, the current is too small or no fit is found.
 pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<MotorFit> {
     let to_s = to_s.min(from_s + 15.0);
+    let fine = |channel| zero::cells(rec, channel, from_s, to_s, CHOP_CELL_S);
+    let output_noise = rec.header.bench.channels.get(&Channel::OutputV).map_or(0.0, |facts| facts.noise);
+    // Ratios of single periods mean nothing, those of means over several do.
+    let chops = chop::shows(&fine(Channel::OutputV), CHOPS, output_noise);
     let column = |channel| {
-        let cells = zero::cells(rec, channel, from_s, to_s, STEP_S);
+        let cells = match chops {
+            true => chop::averaged(&fine(channel)),
+            false => zero::cells(rec, channel, from_s, to_s, STEP_S),
+        };
         let zero = zero::offset(rec, channel, from_s).map_or(0.0, |(zero, _)| zero);
         cells.into_iter().map(|(_, v)| v - zero).collect::<Vec<f64>>()
     };
@@ -101,7 +119,9 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
     let ratio: Vec<f64> = output_v.iter().zip(&supply_v).map(|(o, s)| (o / s.max(1.0)).clamp(0.0, 1.0)).collect();
     let on_ohm = on_resistance(&supply_v, &output_v, &supply_a, n);
     let (zero_u, above_a) = zero_of_start(rec, from_s);
-    let drive = Drive { supply_v, output_v, ratio, on_ohm, zero_u, above_a, supply_a, fan_a };
+    let step_s = (to_s - from_s) / n as f64;
+    let least_ratio = if chops { CONTINUOUS } else { 0.0 };
+    let drive = Drive { step_s, least_ratio, supply_v, output_v, ratio, on_ohm, zero_u, above_a, supply_a, fan_a };
     let peak = drive.supply_a.iter().copied().fold(0.0, f64::max);
     if peak < 1.0 {
         return None;
@@ -137,7 +157,7 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
     let run = run_up(&drive, &found.params, -source.slope);
     (r.is_finite() && u_log < 0.3).then_some(MotorFit {
         resistance_ohm: r,
-        resistance_u: r * u_log,
+        resistance_u: r * if chops { u_log.hypot(CHOPPED_SHARE) } else { u_log },
         inertia: m,
         friction_a: a,
         load: b,
@@ -208,7 +228,7 @@ fn residuals(drive: &Drive, logs: &[f64], out: &mut [f64]) {
     let [r, m, a, b] = physical(logs);
     let wheel = wheel_share(logs);
     let (mut e, mut turning) = (0.0, false);
-    let motion = Motion::of([r, m, a, b]);
+    let motion = Motion::of([r, m, a, b], drive.step_s);
     for (i, out) in out.iter_mut().enumerate() {
         let amps = ((drive.output_v[i] - e) * motion.per_ohm).max(0.0);
         let share = drive.share(i, amps, wheel);
@@ -216,7 +236,8 @@ fn residuals(drive: &Drive, logs: &[f64], out: &mut [f64]) {
             Some(fan_a) => fan_a[i] - amps,
             None => {
                 let zero = if drive.supply_a[i] > drive.above_a { logs[ZERO] * drive.zero_u } else { 0.0 };
-                drive.supply_a[i] - zero - share * amps
+                let seen = if drive.ratio[i] < drive.least_ratio { 0.0 } else { 1.0 };
+                seen * (drive.supply_a[i] - zero - share * amps)
             }
         };
         e = motion.advance(e, drive.output_v[i], &mut turning);
@@ -247,14 +268,14 @@ fn run_up(drive: &Drive, logs: &[f64], source_ohm: f64) -> RunUp {
     let [r, m, a, b] = physical(logs);
     let wheel = wheel_share(logs);
     let (mut e, mut turning, mut end_a) = (0.0, false, 0.0);
-    let motion = Motion::of([r, m, a, b]);
+    let motion = Motion::of([r, m, a, b], drive.step_s);
     // Back-EMF and heat after each cell.
     let mut track = Vec::with_capacity(drive.output_v.len());
     let mut heat_j = 0.0;
     for (i, volts) in drive.output_v.iter().enumerate() {
         let amps = ((volts - e) / r).max(0.0);
         let share = drive.share(i, amps, wheel);
-        heat_j += STEP_S * amps * amps * (r + share * drive.on_ohm + share * share * source_ohm);
+        heat_j += drive.step_s * amps * amps * (r + share * drive.on_ohm + share * share * source_ohm);
         e = motion.advance(e, *volts, &mut turning);
         end_a = amps;
         track.push((e, heat_j));
@@ -269,11 +290,12 @@ struct Motion {
     per_inertia: f64,
     friction_a: f64,
     load: f64,
+    step_s: f64,
 }
 
 impl Motion {
-    fn of([r, m, a, b]: [f64; 4]) -> Self {
-        Self { per_ohm: 1.0 / r, per_inertia: 1.0 / m, friction_a: a, load: b }
+    fn of([r, m, a, b]: [f64; 4], step_s: f64) -> Self {
+        Self { per_ohm: 1.0 / r, per_inertia: 1.0 / m, friction_a: a, load: b, step_s }
     }
 
     /// Back-EMF one step on, implicit in the current so that a light rotor stays stable.
@@ -284,8 +306,8 @@ impl Motion {
             return e;
         }
         let rate = (amps.max(0.0) - self.friction_a - self.load * e * e) * self.per_inertia;
-        let stiffness = 1.0 + STEP_S * (self.per_ohm + 2.0 * self.load * e) * self.per_inertia;
-        (e + STEP_S * rate / stiffness).max(0.0)
+        let stiffness = 1.0 + self.step_s * (self.per_ohm + 2.0 * self.load * e) * self.per_inertia;
+        (e + self.step_s * rate / stiffness).max(0.0)
     }
 }
 
@@ -384,6 +406,58 @@ mod tests {
             let truth = hard();
             assert!((predicted.peak_a / truth - 1.0).abs() < 0.05, "{ramp_s}: {predicted:?} against {truth}");
             assert!((predicted.peak_a - truth).abs() < 3.0 * predicted.u, "{ramp_s}: {predicted:?} against {truth}");
+        }
+    }
+
+    /// The same fan behind a switch that chops at `hz` with a diode, as currents and voltages really go.
+    fn chopped_start(hz: f64, seed: u64) -> Recording {
+        let (r, ke, j, ramp_s, diode_v) = (0.15, 0.035, 0.008, 3.0, 0.7);
+        let load = ke * 15.0 / (300.0 * 300.0);
+        let (mut w, mut i_fan): (f64, f64) = (0.0, 0.0);
+        let dt = 2e-5;
+        let (mut means, mut columns) = ([0.0; 3], [Vec::new(), Vec::new(), Vec::new()]);
+        let e = noise(seed, 60_000, 0.01);
+        for step in 0..300_000 {
+            let t = step as f64 * dt;
+            let on = (t * hz).fract() < (t / ramp_s).min(1.0);
+            let supply_a = if on { i_fan } else { 0.0 };
+            let supply = 13.0 - 0.02 * supply_a;
+            let back = ke * w;
+            let out = if on {
+                supply
+            } else if i_fan > 0.0 {
+                -diode_v
+            } else {
+                back
+            };
+            i_fan = (i_fan + dt / 2e-4 * (out - back - r * i_fan)).max(0.0);
+            w = (w + dt / j * (ke * i_fan - 0.03 - load * w * w)).max(0.0);
+            for (mean, now) in means.iter_mut().zip([supply, supply_a, out]) {
+                *mean += now / 25.0;
+            }
+            if step % 25 == 24 {
+                for (column, mean) in columns.iter_mut().zip(&mut means) {
+                    column.push((*mean + e[step / 25]) as f32);
+                    *mean = 0.0;
+                }
+            }
+        }
+        let mut rec = Recording::default();
+        for (channel, values) in [Channel::SupplyV, Channel::SupplyA, Channel::OutputV].into_iter().zip(&columns) {
+            rec.channels.entry(channel).or_default().push(2.5e-4, 5e-4, values);
+        }
+        rec
+    }
+
+    #[test]
+    fn a_slow_chopper_does_not_make_the_fan_look_worn() {
+        let truth = hard();
+        for (hz, seed) in [(230.0, 4), (870.0, 6)] {
+            let fit = fit_start(&chopped_start(hz, seed), 0.0, 6.0).expect("a fit");
+            let off = fit.resistance_ohm - 0.15;
+            assert!(off.abs() < 0.02 && off.abs() < 2.0 * fit.resistance_u, "{hz} Hz: {fit:?}");
+            let predicted = fit.hard_start(1.0);
+            assert!((predicted.peak_a - truth).abs() < 3.0 * predicted.u, "{hz} Hz: {predicted:?} against {truth}");
         }
     }
 

@@ -22,11 +22,12 @@ pub(crate) fn without_chance(config: &PlantConfig) -> PlantConfig {
     config
 }
 
-/// The same without soft start.
+/// The same without soft start and without a limit of its own: its fan switched on hard.
 pub(crate) fn without_ramp(config: &PlantConfig) -> PlantConfig {
     let mut config = config.clone();
     config.module.ramp.shape = RampShape::None;
     config.module.ramp.kick = None;
+    config.module.protect.current_limit_a = f64::INFINITY;
     config
 }
 

@@ -18,7 +18,7 @@ use crate::verdict::limits::{accepted_words, outcomes, words as limit_words};
 use crate::verdict::proof::{nothing_answered, silence_is_the_units};
 use crate::verdict::risk::risk;
 use crate::verdict::rule::{self, Reach};
-use crate::verdict::signs::{STRONG, SUSPICION, fault, from_trips, signs};
+use crate::verdict::signs::{FAN_WORN, STRONG, SUSPICION, fault, from_trips, signs};
 
 /// Reason given when nothing answered and the chain to the unit is not proven.
 pub const NOTHING_ANSWERED: &str = "not a PWM module, or dead";
@@ -101,7 +101,8 @@ fn verdict(
         reasons.undecided.push(format!("{NOTHING_ANSWERED}: it drew current at times but followed no command"));
     }
     by_signs(signs, &told(rec, stopped, silent), &mut reasons);
-    by_limits(plan, &limits, &decisions, findings, &mut reasons);
+    let worn = signs.iter().find(|sign| sign.fault == FAN_WORN && sign.strength >= SUSPICION);
+    by_limits(plan, (&limits, &decisions), findings, worn, &mut reasons);
     by_hot_day(&hot_day(findings, rec), &mut reasons);
     if plan.limits.is_empty() {
         reasons.undecided.push("the plan sets no limits".to_owned());
@@ -117,6 +118,12 @@ fn verdict(
     // What a unit for the bin carried bounds nothing.
     reasons.extend(carried.filter(|_| grade != Grade::Scrap).map(carried_words));
     Verdict { grade, reasons, limits, risk: risk(plan, findings), rule: plan.risk, decisions }
+}
+
+/// Whether a worn load fan changes this result more than the unit does: one that sticks starts late and runs unevenly.
+fn is_of_the_fan(name: ResultName) -> bool {
+    use ResultName as R;
+    matches!(name, R::StartDutyPct | R::StartDuty95Pct | R::StopDutyPct | R::HysteresisPct | R::SteadinessPct)
 }
 
 /// Whether commands were looked for and none was found that the unit follows.
@@ -168,11 +175,12 @@ fn by_signs(signs: &[Sign], told: &[String], reasons: &mut Reasons) {
     }
 }
 
+/// `worn` is the sign of a worn load fan, where there is one: what its bearings and brushes spoil is not the unit's.
 fn by_limits(
     plan: &PlanFacts,
-    limits: &BTreeMap<ResultName, Outcome>,
-    decisions: &BTreeMap<ResultName, Decision>,
+    (limits, decisions): (&BTreeMap<ResultName, Outcome>, &BTreeMap<ResultName, Decision>),
     findings: &Findings,
+    worn: Option<&Sign>,
     reasons: &mut Reasons,
 ) {
     for (name, outcome) in limits {
@@ -191,6 +199,12 @@ fn by_limits(
                 why_open(*name, measured, decision, findings.absent.get(name))
             ),
         };
+        if let Some(sign) = worn.filter(|_| *outcome == Outcome::Fails && is_of_the_fan(*name)) {
+            reasons
+                .undecided
+                .push(format!("{reason}; but the bench's load fan looks worn ({}): mend it first", sign.because));
+            continue;
+        }
         match (bound(*name, measured, decision), outcome) {
             (Some(bound), _) => reasons.restrict(&bound, reason),
             (None, Outcome::Fails) => reasons.scrap.push(reason),

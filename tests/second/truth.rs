@@ -383,7 +383,10 @@ fn starts(unit: &Unit, at: &TruthConditions, truth: &mut Truth) {
     if second.resets() > 0 || settled < 0.05 {
         return;
     }
-    let (hard, _) = to_full(&without_ramp(unit));
+    // The fan switched on hard, without a limit of the module's own.
+    let mut on_hard = without_ramp(unit);
+    on_hard.module.peak_a = f64::INFINITY;
+    let (hard, _) = to_full(&on_hard);
     let (peak_a, settled_a, hard_a) = (soft.peak_a(0.0), Start::tail(&soft.supply_a), hard.peak_a(0.0));
     let crossing = |share: f64| soft.crossing_s(&ratios, share * settled);
     truth.ramp_10_90_s = crossing(0.1).zip(crossing(0.9)).map(|(low, high)| high - low);

@@ -24,6 +24,10 @@ const COME_DOWN_S: f64 = 3.0;
 const LEAVES: f64 = 0.08;
 /// A line without edges for this long is off, or a broken wire, to any unit.
 const SEES_OFF_S: f64 = 2.0;
+/// Two windows in which the output stands, after the time in which the unit was first seen to answer; together at most so
+/// long.
+const STANDS_S: f64 = 0.8;
+const SETTLES_AFTER_S: f64 = 1.5;
 /// Longest soft start that is waited for.
 const RAMP_WITHIN_S: f64 = 15.0;
 /// Duties (percent) with edges that may be off, in the order tried: below the usual thresholds, downwards.
@@ -185,6 +189,10 @@ pub(crate) fn answers(session: &mut Session<'_>, frequency: Hertz, within: Secon
             answered_for = if answers { answered_for + 1 } else { 0 };
         }
         let answered = answered_for >= 3;
+        if answered && !runs_before {
+            // It is shorter than this: the output had to grow to be seen.
+            session.known.delay_s = Some(session.now_s() - begin_s - 0.3);
+        }
         if answered && runs_before {
             // A fan too fast for the new output coasts down to it, and its voltage is no answer.
             let begin_s = session.now_s();
@@ -198,11 +206,17 @@ pub(crate) fn answers(session: &mut Session<'_>, frequency: Hertz, within: Secon
     Ok(answered)
 }
 
+/// Reads until the output stands, no sooner than the unit can have answered.
+fn settle(session: &mut Session<'_>) -> Result<bool, Halt> {
+    let answers_s = session.known.delay_s.unwrap_or(SETTLES_AFTER_S);
+    session.settle_output((answers_s + STANDS_S).min(SETTLES_AFTER_S), RAMP_WITHIN_S)
+}
+
 /// Settled answer at one duty (percent) of the low level, and whether it stands still then.
 fn answer_at(session: &mut Session<'_>, frequency: Hertz, percent: f64) -> Result<(f64, Follows), Halt> {
     let (answer, _) = session.span(SpanKind::Probe, |session| {
         session.set(probe(frequency, ActiveLevel::Low, percent, session))?;
-        let settled = session.settle_output(1.5, RAMP_WITHIN_S)?;
+        let settled = settle(session)?;
         let (mut least, mut most) = (f64::INFINITY, 0.0_f64);
         for _ in 0..if settled { STEADY_LOOKS } else { 1 } {
             session.read(0.3, Pace::Normal)?;
@@ -260,10 +274,13 @@ fn find_off(session: &mut Session<'_>) -> Work {
     }
     let least = session.rig.command.least_duty.percent();
     for percent in OFF_WITH_EDGES.into_iter().filter(|percent| *percent >= least) {
-        if off_after(session, percent)?.is_some_and(|after_s| after_s.is_finite() && after_s < still - SOONER_S) {
+        let Some(after_s) = off_after(session, percent)?.filter(|after_s| after_s.is_finite()) else { continue };
+        if after_s < still - SOONER_S {
             take_off(session, percent);
             return Ok(Ok(()));
         }
+        // Off like 0 %, and no sooner: a lower duty is no other.
+        break;
     }
     if session.known.still_stops {
         return Ok(Ok(()));
@@ -281,7 +298,7 @@ fn find_off(session: &mut Session<'_>) -> Work {
 /// on; `None` where it did not run before.
 fn off_after(session: &mut Session<'_>, percent: f64) -> Result<Option<f64>, Halt> {
     session.set_duty(0.65)?;
-    session.settle_output(1.5, RAMP_WITHIN_S)?;
+    settle(session)?;
     if !session.driven(0.3) {
         return Ok(None);
     }
@@ -315,7 +332,7 @@ fn learn_most(session: &mut Session<'_>) -> Work {
     let mut best: Option<(f64, f64)> = None;
     for percent in MOST_CANDIDATES.into_iter().filter(|percent| *percent <= top) {
         session.set_duty(percent / 100.0)?;
-        session.settle_output(1.0, RAMP_WITHIN_S)?;
+        settle(session)?;
         let answer = session.answer(0.3);
         if best.is_some_and(|(_, before)| answer < before - 0.01) {
             break;

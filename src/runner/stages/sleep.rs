@@ -10,7 +10,8 @@ use crate::units::{Duty, Seconds};
 
 /// Asleep counts after this long below the threshold.
 const ASLEEP_FOR_S: f64 = 4.0;
-/// Then wake cycles are watched for this long, and after each wake for twice the time since the one before.
+/// From its first moment on wake cycles are watched for this long, and after each wake for twice the time since the one
+/// before.
 const WATCH_S: f64 = 20.0;
 const WAKES: usize = 3;
 /// Where no low range shows the fall, waiting longer tells nothing.
@@ -68,7 +69,7 @@ fn fall_asleep(session: &mut Session<'_>, longest: Seconds) -> Result<(bool, Res
         let below = session.amps(0.2).abs() < asleep_a;
         below_s = if below { below_s + 0.2 } else { 0.0 };
         if below_s >= ASLEEP_FOR_S {
-            asleep_since.get_or_insert(session.now_s());
+            asleep_since.get_or_insert(session.now_s() - below_s);
             awake = false;
         }
         if !below && asleep_since.is_some() && !awake {

@@ -3,7 +3,7 @@
 use super::*;
 use crate::bench::{Channel, Line};
 use crate::record::event::{LimitFacts, SpanKind};
-use crate::results::Contribution;
+use crate::results::{Contribution, Fitted};
 use crate::units::Hertz;
 use crate::verdict::made_up::{Made, pulses};
 
@@ -201,6 +201,33 @@ fn an_open_limit_never_grades_fit() {
         assert_eq!(verdict.limits[&name], Outcome::Open);
         assert!(verdict.reasons.iter().any(|r| r.contains(name.words())), "{name}: {:?}", verdict.reasons);
     }
+}
+
+#[test]
+fn what_a_worn_load_fan_spoils_is_not_the_units_fault() {
+    let with_fan = |milliohm: f64, spoilt: ResultName, value: f64| {
+        let mut findings = sound();
+        findings.fan_resistance_ohm = Some(Fitted { value: 1e-3 * milliohm, u: 0.002 });
+        findings.put(spoilt, number(spoilt, value, 0.01 * value));
+        let rec = Made::new()
+            .with(|rec| {
+                rec.header.plan_facts.limits = limits().into_iter().collect();
+                rec.header.bench.supply_ohm = Some(0.012);
+                rec.header.bench.locked_rotor_a = Some(90.0);
+            })
+            .zero(1.0)
+            .pulses(50.0, 20.0, 8.0)
+            .pulses(95.0, 120.0, 25.0)
+            .done();
+        graded(&findings, &rec)
+    };
+    // It starts late because the fan sticks: nothing to lay a duty table by.
+    let worn = with_fan(190.0, ResultName::StartDuty95Pct, 55.0);
+    assert_eq!(worn.grade, Grade::Undecided);
+    assert!(worn.reasons.iter().any(|why| why.contains("mend it first")), "{:?}", worn.reasons);
+    assert_eq!(with_fan(132.0, ResultName::StartDuty95Pct, 55.0).grade, Grade::Restricted);
+    // What the module itself loses stays its own.
+    assert_eq!(with_fan(190.0, ResultName::DropV, 0.9).grade, Grade::Scrap);
 }
 
 #[test]

@@ -10,7 +10,7 @@ use crate::results::{Findings, Sign};
 use crate::verdict::steadfast::{RUNNING_A, level, zero};
 
 /// Names.
-const FAN_WORN: &str = "load fan worn";
+pub(crate) const FAN_WORN: &str = "load fan worn";
 const SUPPLY_WEAK: &str = "supply weak or a bad contact in its wires";
 const SUPPLY_LIMITED: &str = "supply in its current limit";
 

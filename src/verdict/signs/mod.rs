@@ -15,6 +15,8 @@ mod supply;
 mod trips;
 mod weigh;
 
+pub(crate) use bench::FAN_WORN;
+
 use crate::record::recording::Recording;
 use crate::results::{Evidence, Findings, Sign, Stopped};
 
