@@ -47,13 +47,12 @@ fn carried_by(unit: &Unit, seed: u64, plan: &Plan) -> support::Carried {
 ///
 /// `command_delay_s`: while the current of a slow chopper ends before its period does, the fan's own voltage fills the
 /// pauses, and the mean output rises by that as soon as the fan turns: no shape of a ramp. The begin that is fitted to it is
-/// late by 2 % of a ramp that starts flat (S), by 12 ms of one that starts behind a diode's drop.
+/// late by 2 % of a ramp that starts flat (S).
 ///
-/// `saturation_duty_pct`: a rounded knee is drawn on from the part of the rise next to it, a point beyond where the whole rise
-/// leads to. `heat_rise_k`: the one exponential fitted to a case with two time constants ends a quarter low where the soak
+/// `heat_rise_k`: the one exponential fitted to a case with two time constants ends a quarter low where the soak
 /// was cut after minutes.
 const LATE: &[ResultName] = &[ResultName::CommandDelayS];
-const ROUND_AND_SLOW: &[ResultName] = &[ResultName::SaturationDutyPct, ResultName::HeatRiseK];
+const SLOW: &[ResultName] = &[ResultName::HeatRiseK];
 const NONE: &[ResultName] = &[];
 
 /// How far a result may be from the truth of its unit: so many standard uncertainties, or so much at least.
@@ -109,9 +108,9 @@ macro_rules! makes {
 
 makes! {
     make_a: 2101, LATE; // S, 298 Hz, two switches
-    make_b: 2102, LATE; // exponential, 363 Hz, diode
+    make_b: 2102, NONE; // exponential, 363 Hz, diode
     make_c: 2103, LATE; // S, 223 Hz, two switches
-    make_e: 2105, ROUND_AND_SLOW; // linear, 458 Hz, two switches; waits for an off, which to it is neither a released nor a high line
+    make_e: 2105, SLOW; // linear, 458 Hz, two switches; waits for an off, which to it is neither a released nor a high line
     make_f: 2106, NONE; // linear, 872 Hz, two switches
 }
 

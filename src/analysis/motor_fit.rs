@@ -52,7 +52,8 @@ pub(crate) struct MotorFit {
     source_u: f64,
     /// Resistance of the module flat out; 0 where it never got there.
     pub(crate) on_ohm: f64,
-    /// Drop of the freewheel path over the supply voltage, and its standard uncertainty.
+    /// Drop of the freewheel path over the supply voltage, and its standard uncertainty; 0 for a slow chopper, whose output
+    /// it hides nowhere: its current stops in each period while the output is low.
     pub(crate) wheel: (f64, f64),
 }
 
@@ -170,8 +171,14 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
         source_ohm: -source.slope,
         source_u: source.slope_u * 10.0_f64.sqrt(),
         on_ohm: drive.on_ohm,
-        wheel: (found.params[4].exp(), found.params[4].exp() * (found.u(4) * 10.0_f64.sqrt()).min(1.0)),
+        wheel: if chops { (0.0, 0.0) } else { wheel_found(&found) },
     })
+}
+
+/// Freewheel drop of a fit, with its standard uncertainty.
+fn wheel_found(found: &fit::Fit) -> (f64, f64) {
+    let wheel = found.params[4].exp();
+    (wheel, wheel * (found.u(4) * 10.0_f64.sqrt()).min(1.0))
 }
 
 /// Uncertainty of the zero that counts during a start, and from which current on it does: a low range that the zero
