@@ -101,8 +101,8 @@ fn is_right(covered: u64, n: u64, tests: usize, is_bracket: bool) -> bool {
 
 fn results(text: &mut String, units: &[&Unit]) {
     text.push_str(
-        "\n## Every result\n\n| result | unit | given | missing | RMS error | mean error | largest | interval holds truth | should hold | right | mean u / RMS error | RMS of error / u |\n\
-         |---|---|---|---|---|---|---|---|---|---|---|---|\n",
+        "\n## Every result\n\n| result | unit | given | missing | RMS error | mean error | largest | interval holds truth | should hold | right | mean u / RMS error | RMS u / RMS error | RMS of error / u |\n\
+         |---|---|---|---|---|---|---|---|---|---|---|---|---|\n",
     );
     let names = given(units);
     for &name in &names {
@@ -117,7 +117,7 @@ fn results(text: &mut String, units: &[&Unit]) {
         let odd = if is_bracket || (0.9..=1.15).contains(&ratio) { "" } else { "**" };
         let _ = writeln!(
             text,
-            "| `{name}` | {} | {} | {mark}{missing}{mark} | {} | {} | {} | {} ({:.1} %) | {should} | {} | {odd}{ratio:.2}{odd} | {:.2} |",
+            "| `{name}` | {} | {} | {mark}{missing}{mark} | {} | {} | {} | {} ({:.1} %) | {should} | {} | {odd}{ratio:.2}{odd} | {:.2} | {:.2} |",
             name.unit(),
             errors.n,
             significant(errors.rms(), 3),
@@ -126,6 +126,7 @@ fn results(text: &mut String, units: &[&Unit]) {
             errors.covered,
             100.0 * errors.covered as f64 / errors.n as f64,
             verdict(is_right(errors.covered, errors.n, names.len(), is_bracket)),
+            errors.rms_u_over_rms(),
             errors.z(),
         );
     }
@@ -241,6 +242,7 @@ Healthy units of all kinds, each drawn within its kind, run the full plan (`test
 Every unit of the first group has a bench of its own, whose errors are drawn from the uncertainties that the rig file states.
 The analysis never sees the truth; it is worked out from the plant afterwards, at the duty, frequency and temperatures of the measurement.
 `should hold`: counts that are compatible with 95 %, exact binomial, 99 % over all results together (Bonferroni). A bracket may hold the truth more often.
+`mean u / RMS error` is under 1 where kinds of units have a u of different size, however right each is; `RMS u / RMS error` is not.
 Bold: outside what is asked for.
 
 ";

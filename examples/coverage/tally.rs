@@ -132,6 +132,7 @@ pub(crate) struct Errors {
     squares: f64,
     sum: f64,
     u_sum: f64,
+    u_squares: f64,
     z_squares: f64,
     relative_squares: f64,
     pub(crate) worst: f64,
@@ -150,6 +151,7 @@ impl Errors {
             squares: self.squares + error * error,
             sum: self.sum + error,
             u_sum: self.u_sum + number.u,
+            u_squares: self.u_squares + number.u * number.u,
             z_squares: self.z_squares + (error / number.u).powi(2),
             relative_squares: self.relative_squares + (error / number.truth).powi(2),
             worst: self.worst.max(error.abs()),
@@ -176,6 +178,12 @@ impl Errors {
     /// RMS of the error over its own u.
     pub(crate) fn z(self) -> f64 {
         self.mean(self.z_squares).sqrt()
+    }
+
+    /// RMS of u over the RMS error: variances are what adds up, so that also of kinds whose u differs by far this is 1
+    /// where every u is right.
+    pub(crate) fn rms_u_over_rms(self) -> f64 {
+        self.mean(self.u_squares).sqrt() / self.rms()
     }
 
     /// Mean u over the RMS error.

@@ -49,6 +49,13 @@ pub(crate) fn apart(rec: &Recording, channels: &[Channel], tach: bool) -> Option
     (u_s > 0.0).then(|| lasting(APART, u_s))
 }
 
+/// Part for where a command falls between two samples: anywhere inside an interval of half a millisecond, except on a bench
+/// that plays its own time, on which commands come between two reads.
+pub(crate) fn on_the_grid(rec: &Recording) -> Part {
+    let spacing_s = if rec.header.is_virtual { 0.0 } else { 5e-4 };
+    lasting("alignment of samples and command", spacing_s / 12.0_f64.sqrt())
+}
+
 /// Part for a time between two moments of one channel (or of the tach). What its clock is off by as a whole cancels, but
 /// how much of the stated error that is nobody says: it counts at both ends.
 pub(crate) fn apart_within(rec: &Recording, channel: Option<Channel>) -> Option<Part> {
@@ -177,6 +184,14 @@ mod tests {
         assert!((u(&rec, true).unwrap() - 0.012_f64.hypot(0.004)).abs() < 1e-12);
         let within = apart_within(&rec, Some(Channel::OutputV)).unwrap();
         assert!((within.u - 0.003 * 2.0_f64.sqrt()).abs() < 1e-12 && within.nature == Nature::Lasting);
+    }
+
+    #[test]
+    fn a_command_falls_inside_an_interval_of_samples_but_on_a_bench_that_plays_its_time() {
+        let mut rec = Recording::default();
+        assert!((on_the_grid(&rec).u - 5e-4 / 12.0_f64.sqrt()).abs() < 1e-12);
+        rec.header.is_virtual = true;
+        assert_eq!(on_the_grid(&rec).u, 0.0);
     }
 
     #[test]

@@ -15,6 +15,9 @@ const CELLS: f64 = 150.0;
 /// Time constants that must be seen for an extrapolation to count as measured.
 const SEEN: f64 = 2.0;
 
+/// How well a case has one time constant.
+const TAU_SHARE: f64 = 0.005;
+
 /// One soak as fitted.
 struct Soak {
     duty_pct: f64,
@@ -203,9 +206,23 @@ fn one(rec: &Recording, span: &Span) -> Option<Soak> {
         estimate::common("temperature sensors", common_u(rec, found.params[0])),
         estimate::lasting("changing heat", by_rise.hypot(0.01 * found.params[0])),
     ];
+    // Sensors wander as slowly as a case warms, and a fit follows them. Of noise that goes with 1/f, each of the three
+    // decades from a second to a quarter of an hour has a third; that of the soak is played as its two slowest waves.
+    let slow_k = zero::slow_noise(rec, Channel::CaseC).hypot(zero::slow_noise(rec, Channel::AmbientC)) / 3.0_f64.sqrt();
+    let wandering = |waves: f64| {
+        let off = |t: f64| slow_k * (std::f64::consts::PI * waves * t / held_s).cos();
+        let moved: Vec<f64> = t.iter().zip(&y).map(|(t, y)| y + off(*t)).collect();
+        first_order(&t, &moved, &heat, [last_k + 0.3 * change, first_k], held_s)
+    };
+    let by_wander = match (wandering(1.0), wandering(2.0)) {
+        (Some(once), Some(twice)) => (once.params[2].exp() - tau_s).hypot(twice.params[2].exp() - tau_s),
+        _ => 0.1 * tau_s,
+    };
     let tau = vec![
         estimate::seen("fit", tau_s * found.u(2) * wider, dof),
-        estimate::lasting("changing heat", by_tau.hypot(0.03 * tau_s)),
+        estimate::lasting("slow noise of the sensors", by_wander),
+        estimate::lasting("changing heat", by_tau),
+        estimate::lasting("one time constant", TAU_SHARE * tau_s),
     ];
     Some(soak(Estimate::new(found.params[0], rise), Some(Estimate::new(tau_s, tau)), tau_s))
 }

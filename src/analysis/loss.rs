@@ -96,7 +96,11 @@ fn answer(
     findings.put(what, result);
     match moved_at(rec, response, span, lost_s).filter(|_| word != "holds") {
         Some((t_s, doubt_s)) => {
-            let mut budget = vec![Contribution::random("time resolution", doubt_s)];
+            let mut budget = vec![
+                Contribution::random("time resolution", doubt_s),
+                Contribution::from(estimate::on_the_grid(rec)),
+                Contribution::common("clock", (t_s - lost_s).abs() * rec.header.bench.clock_u),
+            ];
             budget.extend(estimate::apart(rec, &Channel::ALL, true).map(Contribution::from));
             let delay = Measured::number(after, (t_s - lost_s).max(0.0), 1.96, budget, "first change", 1);
             findings.put(after, response.remark().map_or(delay.clone(), |remark| delay.noted(remark)));
@@ -155,9 +159,8 @@ fn onset(
     let leaves: Vec<f64> = v.iter().map(|v| way * (v - level)).collect();
     let upto = ONSET_UPTO.min(0.9 * (after - level).abs()).max(reach);
     let at = steps::onset(&t, &leaves, 0.0, upto)?.at;
-    let spacing_s = (t.last()? - t.first()?) / (t.len() - 1) as f64;
-    // Nothing is an answer before its question, which lies anywhere between two samples.
-    Some((at.t_s.max(lost_s), at.u_s.hypot(spacing_s / 12.0_f64.sqrt())))
+    // Nothing is an answer before its question. The spacing of the cells is in what the onset states of a jump.
+    Some((at.t_s.max(lost_s), at.u_s))
 }
 
 /// A ramp leaves its level before it is out of reach: the line through its first part, met with the level.

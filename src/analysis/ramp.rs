@@ -6,14 +6,17 @@ use crate::record::recording::Recording;
 use super::signal::settling::{self, Rule};
 use super::signal::steps::{self, Instant, Onset};
 use super::signal::{chop, fit, stats};
+use super::threshold_fit::golden_max;
 use super::zero;
 
 /// Cells in which a start is looked at, seconds.
 const CELL_S: f64 = 1e-3;
 /// From this jump (share of settled) on a start with a jump is called so.
 const JUMP_SHAPE: f64 = 0.08;
-/// How well an approach is exponential to its end, as a share of the settled value: freewheel and sag bend it.
-const APPROACH_SHARE: f64 = 0.004;
+/// From this share of the supply on an output is flat out, but for what the module loses.
+const FLAT_OUT: f64 = 0.95;
+/// How well an approach is exponential to its end, as a share of the settled value.
+const APPROACH_SHARE: f64 = 0.001;
 /// Each period of a slow chopper is a fall by this share of full; no soft start falls in between.
 const CHOPS: f64 = 0.1;
 /// A rise to 90 % within this time is no ramp.
@@ -128,7 +131,10 @@ impl Trace {
         if tail.mean < 0.5 * highest {
             return Err(Unreadable::NotSettled);
         }
-        Ok(Self { times_s, values, loads_s: Vec::new(), noise, settled: tail.mean, settled_u: tail.u, zero_u })
+        let (settled, settled_u) =
+            settling::end_of(&slow_t[tail.from_index..], &slow_v[tail.from_index..], rule.span_s)
+                .unwrap_or((tail.mean, tail.u));
+        Ok(Self { times_s, values, loads_s: Vec::new(), noise, settled, settled_u, zero_u })
     }
 
     /// The share d of the time that the switch is on. All over the supply voltage, the mean output is d less (1 - d)
@@ -144,19 +150,40 @@ impl Trace {
         Self { values, times_s: self.times_s.clone(), loads_s: Vec::new(), settled, ..*self }
     }
 
-    /// Begin of the rise by its fitted shape, seen through a freewheel drop of `wheel` (over the supply
-    /// voltage) and an on-resistance; `None` where it is seen as it is.
-    pub(crate) fn hidden_begin(&self, visible: &RampFigures, wheel: f64, on_ohm: f64) -> Option<Instant> {
-        let hidden = wheel / (1.0 + wheel);
+    /// Begin of the rise by its fitted shape, seen through a freewheel drop of `wheel` (over the supply voltage, with its
+    /// standard uncertainty) and an on-resistance; `None` where it is seen as it is.
+    ///
+    /// An S tells the drop by itself: it is one curve with the part that is seen at one drop alone. A straight ramp goes
+    /// through any drop alike.
+    pub(crate) fn hidden_begin(&self, visible: &RampFigures, wheel: (f64, f64), on_ohm: f64) -> Option<Hidden> {
+        let hidden = wheel.0 / (1.0 + wheel.0);
         if visible.jump_share > 2.0 * hidden || matches!(visible.shape.name, "none" | "stepped") {
             return None;
         }
-        let switched = self.switched(wheel, on_ohm);
-        let from = switched.times_s.partition_point(|t| *t < visible.onset.at.t_s);
-        let (t, v) = (&switched.times_s[from..], &switched.values[from..]);
-        // The jump out of nothing is the drop's own.
-        let smooth = Onset { jump: 0.0, ..visible.onset };
-        shape(t, v, switched.settled, &smooth, visible.t_90.t_s, visible.t_95.t_s).begin
+        let from = self.times_s.partition_point(|t| *t < visible.onset.at.t_s);
+        let through = |wheel: f64| {
+            let switched = self.switched(wheel, on_ohm);
+            let (t, v) = (&switched.times_s[from..], &switched.values[from..]);
+            // The jump out of nothing is the drop's own.
+            let smooth = Onset { jump: 0.0, ..visible.onset };
+            shape(t, v, switched.settled, &smooth, visible.t_90.t_s, visible.t_95.t_s)
+        };
+        let found = through(wheel.0);
+        let (found, by_wheel_s) = if found.name == "s" {
+            let unlike = |wheel: f64| -through(wheel).scatter;
+            let best = golden_max(&unlike, 0.3 * wheel.0, 2.0 * wheel.0, 14);
+            let fitted = through(best);
+            // The drop at which the shape is off by a half more than at the best.
+            let off = through(best + WHEEL_STEP);
+            let curvature = (off.scatter.powi(2) - fitted.scatter.powi(2)).max(0.0).sqrt();
+            let wheel_u = (WHEEL_STEP * fitted.scatter / curvature.max(f64::MIN_POSITIVE)).min(wheel.1);
+            let slope_s = (off.begin?.t_s - fitted.begin?.t_s) / WHEEL_STEP;
+            (fitted, slope_s.abs() * wheel_u)
+        } else {
+            let by_wheel_s = through(wheel.0 + wheel.1).begin?.t_s - found.begin?.t_s;
+            (found, by_wheel_s.abs())
+        };
+        found.begin.map(|at| Hidden { at, by_wheel_s, unlike: found.scatter })
     }
 
     /// First output after `edge_s`.
@@ -205,15 +232,23 @@ impl Trace {
         let step = ((self.times_s.len() - from) / 400).max(1);
         let (t, v) = thinned(self.times_s.get(from..)?, self.values.get(from..)?, step);
         let (begin_s, first) = (*t.first()?, *v.first()?);
+        // What the module loses flat out goes with the current, which has a hump of its own in a start.
+        let loads = match self.loads_s.get(from..) {
+            Some(loads) if self.loads_s.len() == self.times_s.len() => thinned(&self.times_s[from..], loads, step).1,
+            _ => vec![0.0; t.len()],
+        };
+        let last = stats::mean(&loads[loads.len() - (loads.len() / 20).max(1)..])?;
+        let lost = if self.settled > FLAT_OUT && last > 0.0 { (1.0 - self.settled).max(0.0) / last } else { 0.0 };
         let found = fit::fit(&[self.settled, first - self.settled, (0.45 * length_s).ln()], t.len(), |p, r| {
-            for ((r, t), v) in r.iter_mut().zip(&t).zip(&v) {
-                *r = v - p[0] - p[1] * (-(t - begin_s) / p[2].clamp(-7.0, 5.0).exp()).exp();
+            for (((r, t), v), load) in r.iter_mut().zip(&t).zip(&v).zip(&loads) {
+                *r = v - p[0] - p[1] * (-(t - begin_s) / p[2].clamp(-7.0, 5.0).exp()).exp() + lost * (load - last);
             }
         })?;
-        let rest = found.params[0] - self.settled;
+        let settled = found.params[0];
+        let rest = settled - self.settled;
         // The residuals are the likeness of the shape more than noise: a tenth of them count.
-        let u = (found.u(0) * 10.0_f64.sqrt()).hypot(APPROACH_SHARE * found.params[0]);
-        (rest.abs() < 0.05 * self.settled).then_some((found.params[0], u))
+        let u = (found.u(0) * 10.0_f64.sqrt()).hypot(APPROACH_SHARE * settled);
+        (rest.abs() < 0.05 * self.settled).then_some((settled, u))
     }
 
     /// Seconds by which a crossing of `share` moves when the values move by one unit.
@@ -242,18 +277,33 @@ fn thinned(times_s: &[f64], values: &[f64], count: usize) -> (Vec<f64>, Vec<f64>
     (t, v)
 }
 
+/// Step of a freewheel drop over the supply voltage by which it is asked how well a shape tells it.
+const WHEEL_STEP: f64 = 0.005;
+
+/// A begin that a freewheel drop hides.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Hidden {
+    pub(crate) at: Instant,
+    /// What the uncertainty of the drop makes of it, seconds.
+    pub(crate) by_wheel_s: f64,
+    /// What the rise is off its shape where it is seen, share of settled.
+    pub(crate) unlike: f64,
+}
+
 /// How the rise goes, and when it began by that shape.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Shape {
     pub(crate) name: &'static str,
     /// Begin of the fitted shape; `None` for steps and jumps, whose begin is seen.
     pub(crate) begin: Option<Instant>,
+    /// Scatter about the fitted shape, share of settled.
+    pub(crate) scatter: f64,
 }
 
 /// Which of the known shapes describes the rise best.
 fn shape(t: &[f64], v: &[f64], settled: f64, onset: &Onset, t_90_s: f64, t_95_s: f64) -> Shape {
     let length_s = t_95_s - onset.at.t_s;
-    let seen = |name| Shape { name, begin: None };
+    let seen = |name| Shape { name, begin: None, scatter: 0.0 };
     if t_90_s - onset.at.t_s < NO_RAMP_S {
         return seen("none");
     }
@@ -284,7 +334,8 @@ fn shape(t: &[f64], v: &[f64], settled: f64, onset: &Onset, t_90_s: f64, t_95_s:
     }
     // The residuals are the likeness of the shape more than noise: a tenth of them count.
     let begin = Instant { t_s: onset.at.t_s + fit.params[0] * length_s, u_s: fit.u(0) * length_s * 10.0_f64.sqrt() };
-    Shape { name, begin: (!jumps).then_some(begin) }
+    let scatter = (fit.rss / fit.dof.max(1) as f64).sqrt();
+    Shape { name, begin: (!jumps).then_some(begin), scatter }
 }
 
 /// Whether the rise happens in steps: nine tenths of it within a third of the cells of the rise.
@@ -347,6 +398,28 @@ mod tests {
         );
         check(|t| (0.2 + t / 3.0).min(1.0), 2.1, "jump_then_ramp");
         check(|_| 1.0, 0.0, "none");
+    }
+
+    #[test]
+    fn the_settled_level_is_that_of_the_end_of_a_tail_that_still_creeps() {
+        let times: Vec<f64> = (0..8000).map(|i| f64::from(i) / 1000.0).collect();
+        // The fan gains the last of its speed for seconds after the ramp.
+        let rise =
+            |t: f64| if t < 0.34 { 0.0 } else { ((t - 0.34) / 3.0).min(0.98 - 0.004 * (-(t - 3.3) / 0.6).exp()) };
+        let values = times.iter().map(|t| rise(*t)).zip(noise(5, 8000, 3e-4)).map(|(v, e)| v + e).collect();
+        let trace = Trace::finish(times, values, 0.3, 1e-4).expect("a start");
+        assert!((trace.settled - 0.98).abs() < 5e-5 && trace.settled_u < 1e-4, "{} {}", trace.settled, trace.settled_u);
+    }
+
+    #[test]
+    fn an_s_tells_the_freewheel_drop_that_hides_its_begin() {
+        let wheel = 0.043;
+        let s = |t: f64| 0.5 - 0.5 * (std::f64::consts::PI * (t / 4.0).min(1.0)).cos();
+        let trace = trace(|t| ((1.0 + wheel) * s(t) - wheel).max(0.0), 3e-4, 2);
+        let figures = trace.figures(0.3).expect("figures");
+        // The drop as somebody else takes it is a third off.
+        let begin = trace.hidden_begin(&figures, (1.3 * wheel, 0.3 * wheel), 0.0).expect("hidden");
+        assert!((begin.at.t_s - 0.34).abs() < 0.01 && begin.by_wheel_s < 0.02, "{begin:?}");
     }
 
     #[test]

@@ -7,7 +7,7 @@ use crate::results::{Findings, ResultName};
 
 use super::command;
 use super::estimate::{self, Estimate, pool, shortfall, spans};
-use super::signal::{stats, steps, tach};
+use super::signal::{fit, stats, steps, tach};
 use super::{speed, zero};
 
 /// Share of the former speed at which the fan counts as run down.
@@ -102,7 +102,7 @@ fn off_delay(rec: &Recording, stop: &Stop<'_>) -> Option<Estimate> {
     let mut parts = vec![
         // Commands fall on the same place of the grid of samples each time.
         estimate::lasting("spacing of samples", gone.u_s),
-        estimate::lasting("alignment of samples and command", 5e-4 / 12.0_f64.sqrt()),
+        estimate::on_the_grid(rec),
         estimate::common("clock", delay_s.abs() * rec.header.bench.clock_u),
     ];
     parts.extend(estimate::apart(rec, &[Channel::SupplyA, Channel::OutputV], false));
@@ -164,11 +164,11 @@ fn to_a_tenth(
 ) -> Coast {
     let (t, v): (Vec<f64>, Vec<f64>) = track.iter().copied().unzip();
     let level = SLOW * before.0;
-    let Some(slow) = steps::falling_through(&t, &v, level, 0.3 * level, 3) else {
+    let Some(slow) = through(&t, &v, level) else {
         return Coast::Turning(t.last().map_or(0.0, |t| t - stop.edge_s));
     };
     // Rate of fall around the crossing turns an error of the level into one of time.
-    let around = |share: f64| steps::falling_through(&t, &v, share * level, 0.2 * level, 3).map(|i| i.t_s);
+    let around = |share: f64| through(&t, &v, share * level).map(|i| i.t_s);
     let per_unit = match (around(1.3), around(0.75)) {
         (Some(a), Some(b)) if b > a => (b - a) / (0.55 * level),
         _ => 0.0,
@@ -178,11 +178,38 @@ fn to_a_tenth(
         estimate::seen("noise at the crossing", slow.u_s, 10.0),
         estimate::random("former speed", SLOW * before.1 * per_unit),
         estimate::lasting("air and bearings", AIR_SHARE * run_s),
-        estimate::lasting("alignment of samples and command", 5e-4 / 12.0_f64.sqrt()),
+        estimate::on_the_grid(rec),
         estimate::common("clock", run_s * rec.header.bench.clock_u),
     ];
     parts.extend(estimate::apart(rec, &[Channel::SpeedRpm, Channel::OutputV], true));
     Coast::Done { estimate: Estimate::new(run_s, parts), method }
+}
+
+/// Speeds around a level within which the fall is fitted, as shares of it. A turn of a slow fan takes so long that few of
+/// them lie close to the level, and a coasting fan, slowed by friction in the end, loses its speed along a parabola.
+const NEAR: (f64, f64) = (0.4, 2.2);
+
+/// When a coasting fan falls through `level`. A fan has no steps: between few speeds, too, the crossing is known better
+/// than to their spacing.
+fn through(t: &[f64], v: &[f64], level: f64) -> Option<steps::Instant> {
+    let first = (1..v.len()).find(|&i| v[i - 1] > level && v[i] <= level)?;
+    let near = |i: &usize| (NEAR.0 * level..NEAR.1 * level).contains(&v[*i]);
+    let a = first - (0..first).rev().take_while(near).count();
+    let b = first + (first..v.len()).take_while(near).count();
+    if b - a < 5 || a == first || b == first {
+        return steps::falling_through(t, v, level, 0.3 * level, 3);
+    }
+    let x: Vec<f64> = t[a..b].iter().map(|t_s| t_s - t[first]).collect();
+    let squares: Vec<f64> = x.iter().map(|x| x * x).collect();
+    let off: Vec<f64> = v[a..b].iter().map(|v| v - level).collect();
+    let (found, rss) = fit::linear(&[&vec![1.0; x.len()], &x, &squares], &off)?;
+    let [height, slope, bend] = found[..] else { return None };
+    let root = slope * slope - 4.0 * height * bend;
+    let at = (root >= 0.0 && slope < 0.0).then(|| -2.0 * height / (slope - root.sqrt()))?;
+    let n = x.len() as f64;
+    // The middle of a parabola has nine fourths of the variance of a mean.
+    let u_s = 1.5 * (rss / (n - 3.0) / n).sqrt() / (slope + 2.0 * bend * at).abs().max(0.2 * slope.abs());
+    Some(steps::Instant { t_s: t[first] + at, u_s })
 }
 
 fn by_tach(rec: &Recording, stop: &Stop<'_>) -> Option<Coast> {
@@ -195,17 +222,20 @@ fn by_tach(rec: &Recording, stop: &Stop<'_>) -> Option<Coast> {
 /// Turns around one whose median stands for it.
 const MEDIAN_OF: usize = 5;
 
-/// The track with the median of five turns for each. An edge that went missing as the fan slows down is not told from
-/// its slowing, and makes the two turns that it belongs to look half as fast; a fall keeps its place under a median.
+/// Share of the median around it below which a turn is one with an edge missing, and above which one too many.
+const ODD_TURN: (f64, f64) = (0.75, 1.33);
+
+/// The track without turns that are far off the median of five. An edge that went missing as the fan slows down is not told
+/// from its slowing, and makes the two turns that it belongs to look half as fast; a fall keeps its place under a median.
 fn without_gaps(track: &[(f64, f64)]) -> Vec<(f64, f64)> {
     let half = MEDIAN_OF / 2;
-    (0..track.len())
-        .map(|i| {
-            let reach = half.min(i).min(track.len() - 1 - i);
-            let near: Vec<f64> = track[i - reach..=i + reach].iter().map(|(_, rpm)| *rpm).collect();
-            (track[i].0, stats::median(&near).unwrap_or(track[i].1))
-        })
-        .collect()
+    let is_odd = |i: usize| {
+        let reach = half.min(i).min(track.len() - 1 - i);
+        let near: Vec<f64> = track[i - reach..=i + reach].iter().map(|(_, rpm)| *rpm).collect();
+        let share = track[i].1 / stats::median(&near).unwrap_or(track[i].1).max(f64::MIN_POSITIVE);
+        !(ODD_TURN.0..ODD_TURN.1).contains(&share)
+    };
+    (0..track.len()).filter(|&i| !is_odd(i)).map(|i| track[i]).collect()
 }
 
 fn by_logger(rec: &Recording, stop: &Stop<'_>) -> Option<Coast> {
@@ -304,11 +334,21 @@ mod tests {
     }
 
     #[test]
+    fn a_crossing_between_few_turns_is_known_better_than_to_their_spacing() {
+        // A turn of a slow fan takes a quarter of a second, and its speed falls by a third meanwhile.
+        let fall = |t: f64| 600.0 - 420.0 * t + 60.0 * t * t;
+        let (t, v): (Vec<f64>, Vec<f64>) = (0..9).map(|i| 0.18 * f64::from(i)).map(|t| (t, fall(t))).unzip();
+        let at = through(&t, &v, 260.0).expect("it slows down");
+        let exact_s = (420.0 - (420.0_f64 * 420.0 - 4.0 * 60.0 * 340.0).sqrt()) / 120.0;
+        assert!((at.t_s - exact_s).abs() < 1e-3 && at.u_s < 1e-3, "{at:?} for {exact_s}");
+    }
+
+    #[test]
     fn an_edge_that_went_missing_near_the_end_does_not_end_the_run_down_early() {
         let track: Vec<(f64, f64)> = (0..200).map(|i| 0.05 * f64::from(i)).map(|t| (t, coasting(t))).collect();
         let crossing = |track: &[(f64, f64)]| {
             let (t, v): (Vec<f64>, Vec<f64>) = track.iter().copied().unzip();
-            steps::falling_through(&t, &v, 240.0, 72.0, 3).expect("it slows down").t_s
+            through(&t, &v, 240.0).expect("it slows down").t_s
         };
         let mut gap = track.clone();
         let at = gap.partition_point(|(_, rpm)| *rpm > 300.0);

@@ -109,6 +109,12 @@ fn delay_measured(name: ResultName, delay: &Estimate, n: usize, hidden: bool) ->
     }
 }
 
+/// What a ramp is off its shape where it is seen (share of full) counts so many times as a share of the time that is hidden,
+/// between these.
+const UNSEEN: f64 = 10.0;
+const LEAST_UNLIKE: f64 = 0.01;
+const MOST_UNLIKE: f64 = 0.06;
+
 /// Smallest freewheel drop over the supply voltage that hides the begin of a ramp.
 const WHEEL: f64 = 0.01;
 
@@ -124,19 +130,18 @@ fn output_delay(rec: &Recording, start: &Start<'_>, fan: Option<&MotorFit>) -> O
     let hidden = fan.filter(|fan| fan.wheel.0 > WHEEL && fan.wheel.0 > 2.0 * fan.wheel.1).and_then(|fan| {
         let (wheel, u) = fan.wheel;
         let figures = trace.figures(start.edge_s)?;
-        let begin = trace.hidden_begin(&figures, wheel, fan.on_ohm)?;
-        let other = trace.hidden_begin(&figures, wheel + u, fan.on_ohm)?;
-        let by_wheel = other.t_s - begin.t_s;
+        let begin = trace.hidden_begin(&figures, (wheel, u), fan.on_ohm)?;
         // Nothing comes before its command.
-        Some((steps::Instant { t_s: begin.t_s.max(start.edge_s), ..begin }, by_wheel))
+        Some((steps::Instant { t_s: begin.at.t_s.max(start.edge_s), ..begin.at }, begin))
     });
     Some(match hidden {
-        Some((begin, by_wheel)) => {
-            let mut estimate = delay_estimate(rec, Channel::OutputV, begin, start.edge_s);
-            estimate.parts.push(estimate::lasting("freewheel drop", by_wheel.abs()));
-            // How unlike its model a ramp may be where it is not seen.
-            let unseen = estimate::lasting("shape of the hidden begin", 0.06 * (visible.at.t_s - begin.t_s).abs());
-            estimate.parts.push(unseen);
+        Some((at, begin)) => {
+            let mut estimate = delay_estimate(rec, Channel::OutputV, at, start.edge_s);
+            estimate.parts.push(estimate::lasting("freewheel drop", begin.by_wheel_s));
+            // A ramp may be as unlike its model where it is not seen as it is where it is.
+            let unlike = (UNSEEN * begin.unlike).clamp(LEAST_UNLIKE, MOST_UNLIKE);
+            let unseen = unlike * (visible.at.t_s - at.t_s).abs();
+            estimate.parts.push(estimate::lasting("shape of the hidden begin", unseen));
             (estimate, true)
         }
         None => (delay_estimate(rec, Channel::OutputV, visible.at, start.edge_s), false),
@@ -146,9 +151,7 @@ fn output_delay(rec: &Recording, start: &Start<'_>, fan: Option<&MotorFit>) -> O
 fn delay_estimate(rec: &Recording, channel: Channel, at: steps::Instant, edge_s: f64) -> Estimate {
     let delay_s = at.t_s - edge_s;
     let clock = estimate::common("clock", delay_s.abs() * rec.header.bench.clock_u);
-    // The edge falls anywhere inside a sample's interval.
-    let alignment = estimate::lasting("alignment of samples and command", 5e-4 / 12.0_f64.sqrt());
-    let mut parts = vec![estimate::seen("onset fit", at.u_s, 30.0), alignment, clock];
+    let mut parts = vec![estimate::seen("onset fit", at.u_s, 30.0), estimate::on_the_grid(rec), clock];
     parts.extend(estimate::apart(rec, &[channel], false));
     Estimate::new(delay_s, parts)
 }
@@ -332,6 +335,9 @@ fn current(rec: &Recording, starts: &[Start<'_>], ratio: Option<f64>, fan: Optio
     share(rec, &read, ratio, findings);
 }
 
+/// A tail that still changes by this share of itself in a second is on its way.
+const CREEPS: f64 = 1e-3;
+
 /// Settled supply current at the end of a start: its tail, else what its approach leads to.
 fn settled_current(rec: &Recording, start: &Start<'_>, peak_s: f64) -> Option<zero::Level> {
     // A start without a hump peaks at its end.
@@ -341,7 +347,12 @@ fn settled_current(rec: &Recording, start: &Start<'_>, peak_s: f64) -> Option<ze
     let last = *v.last()?;
     let rule = Rule { span_s: 1.0, tolerance: 0.003 * last.abs().max(0.1) };
     let (mean, u, dof) = match settling::settled_tail(&t, &v, &rule) {
-        Some(tail) => (tail.mean, tail.u, tail.dof),
+        // The end of the tail alone: at its begin the fan still gained the last of its speed.
+        Some(tail) => match settling::end_of(&t[tail.from_index..], &v[tail.from_index..], rule.span_s) {
+            Some((mean, u)) if u < CREEPS * mean.abs() => (mean, u, tail.dof),
+            Some((mean, u)) => approach(&t, &v).unwrap_or((mean, u, tail.dof)),
+            None => (tail.mean, tail.u, tail.dof),
+        },
         None => approach(&t, &v)?,
     };
     let m = stats::BatchedMean { mean, u, dof };

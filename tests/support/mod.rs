@@ -213,7 +213,9 @@ fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside
     (all.drop_v, all.on_resistance_ohm) = (flat.drop_v, flat.on_resistance_ohm);
     let soaked = truth_in_part(config, &after_soak(recording, &cold, inside), Played::Nothing);
     all.load_fan = started.load_fan.zip(soaked.load_fan).map(|(cold, hot)| FanTruth { copper_c: hot.copper_c, ..cold });
-    (all.heat_rise_k, all.heat_tau_s) = (soaked.heat_rise_k, soaked.heat_tau_s);
+    let at_duty = |name| truth_in_part(config, &at_stated_soak(evaluated, &cold, inside, name), Played::Nothing);
+    all.heat_rise_k = at_duty(ResultName::HeatRiseK).heat_rise_k;
+    all.heat_tau_s = at_duty(ResultName::HeatTauS).heat_tau_s;
     all.speed_rpm = last_constant_speed(config, recording, cold.command_hz, inside);
     let steadiness = evaluated.document.results.get(&ResultName::SteadinessPct);
     if steadiness.is_some_and(|measured| measured.method == "current") {
@@ -228,6 +230,28 @@ pub(crate) fn after_soak(recording: &Recording, cold: &TruthConditions, inside: 
     let end_s = recording.spans_where(|kind| *kind == SpanKind::Soak).last().map_or(f64::INFINITY, |span| span.t1_s);
     let copper_c = inside.iter().rev().find(|now| now.t_s <= end_s).map(|now| now.copper_c);
     TruthConditions { copper_c, ..*cold }
+}
+
+/// Conditions of the soak of which `name` says that it was read from it: on-resistance and current, and with them the
+/// time constant too, are others at another duty.
+fn at_stated_soak(
+    evaluated: &Evaluated,
+    cold: &TruthConditions,
+    inside: &[Inside],
+    name: ResultName,
+) -> TruthConditions {
+    let recording = &evaluated.recording;
+    let note = evaluated.document.results.get(&name).and_then(|measured| measured.note.as_deref());
+    let stated = note.and_then(|note| note.split(" % duty").next()?.rsplit(' ').next()?.parse::<f64>().ok());
+    let duty = |span: &&Span| recording.setting_at(span.t1_s - 1e-6).map_or(f64::NAN, |setting| setting.duty.percent());
+    let is_stated = |span: &&Span| stated.is_some_and(|stated| (duty(span) - stated).abs() < 0.5);
+    match recording.spans_where(|kind| *kind == SpanKind::Soak).find(is_stated) {
+        Some(span) => {
+            let copper_c = inside.iter().rev().find(|now| now.t_s <= span.t1_s).map(|now| now.copper_c);
+            TruthConditions { copper_c, soak_duty: duty(&span) / 100.0, ..*cold }
+        }
+        None => after_soak(recording, cold, inside),
+    }
 }
 
 /// Speed that the fan converges to at the duty and temperatures of the last long hold.

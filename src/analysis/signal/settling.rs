@@ -113,6 +113,19 @@ fn describe(times_s: &[f64], values: &[f64], from_index: usize) -> Settled {
     Settled { from_index, from_s: t[0], mean: level, u: noise_u.hypot(creep_u), slope_per_s, slope_u, dof }
 }
 
+/// Mean over the last `span_s` of a settled tail, with its standard uncertainty: while a fan gains the last of its speed
+/// its current falls, and the output rises by what the module loses less. What changed since the span before is counted
+/// whole. `None` of fewer than two values there.
+#[must_use]
+pub fn end_of(t: &[f64], v: &[f64], span_s: f64) -> Option<(f64, f64)> {
+    let from = t.partition_point(|t_s| *t_s < t[t.len() - 1] - span_s);
+    let before = t.partition_point(|t_s| *t_s < t[t.len() - 1] - 2.0 * span_s);
+    let mean = stats::mean(&v[from..])?;
+    let noise = stats::deviation(&v[from..])? / ((v.len() - from) as f64).sqrt();
+    let gained = stats::mean(&v[before..from]).map_or(0.0, |earlier| mean - earlier);
+    Some((mean, noise.hypot(gained)))
+}
+
 /// Means of about [`STRETCHES`] stretches: times and values.
 fn stretches(times_s: &[f64], values: &[f64]) -> (Vec<f64>, Vec<f64>) {
     let size = (times_s.len() / STRETCHES).max(1);

@@ -50,8 +50,8 @@ pub fn reference_levels(values: &[f64]) -> Option<(f64, f64)> {
 
 /// First instant at which `values` rise through `level`, judged on their moving mean over `width` values.
 ///
-/// A straight line through the values within `band` of the level, as far on one side as on the other, gives the
-/// instant, so that noise averages out; where fewer than six lie there (a step), the two values around it do.
+/// A parabola through the values within `band` of the level, as far on one side as on the other, gives the instant, so
+/// that noise averages out and a ramp may bend; where fewer than six lie there (a step), the two values around it do.
 #[must_use]
 pub fn rising_through(times_s: &[f64], values: &[f64], level: f64, band: f64, width: usize) -> Option<Instant> {
     let n = times_s.len().min(values.len());
@@ -63,19 +63,34 @@ pub fn rising_through(times_s: &[f64], values: &[f64], level: f64, band: f64, wi
     let above = (first..n).take_while(near).count();
     let reach = below.min(above);
     let (a, b) = (first - reach, first + reach);
-    if let Some(line) = (b - a >= 6.max(2 * width)).then(|| stats::line(&times_s[a..b], &values[a..b])).flatten()
-        && line.slope > 3.0 * line.slope_u
+    if b - a >= 6.max(2 * width)
+        && let Some(at) = by_parabola(&times_s[a..b], &values[a..b], level)
     {
-        let t_s = line.centre + (level - line.level) / line.slope;
-        if t_s >= times_s[a] && t_s <= times_s[b - 1] {
-            return Some(Instant { t_s, u_s: line.scatter / ((b - a) as f64).sqrt() / line.slope });
-        }
+        return Some(at);
     }
     // A step: the raw pair around the level that lies nearest to where the mean crosses.
     let pair = |i: &usize| values[i - 1] < level && values[*i] >= level;
     let around = (first.saturating_sub(width).max(1)..(first + width + 1).min(n)).filter(pair);
     let index = around.min_by_key(|i| i.abs_diff(first)).unwrap_or(first);
     Some(between(times_s, values, index, level))
+}
+
+/// Where a parabola fitted to rising values reaches `level`; `None` where they do not rise clearly, or not to it.
+fn by_parabola(times_s: &[f64], values: &[f64], level: f64) -> Option<Instant> {
+    let line = stats::line(times_s, values).filter(|line| line.slope > 3.0 * line.slope_u)?;
+    let half_s = 0.5 * (times_s[times_s.len() - 1] - times_s[0]);
+    let x: Vec<f64> = times_s.iter().map(|t| (t - line.centre) / half_s).collect();
+    let squares: Vec<f64> = x.iter().map(|x| x * x).collect();
+    let off: Vec<f64> = values.iter().map(|v| v - level).collect();
+    let (found, rss) = fit::linear(&[&vec![1.0; x.len()], &x, &squares], &off)?;
+    let [height, slope, bend] = found[..] else { return None };
+    // The root on the rising side, in the form that no small bend spoils.
+    let root = slope * slope - 4.0 * height * bend;
+    let at = (root >= 0.0 && slope > 0.0).then(|| -2.0 * height / (slope + root.sqrt()))?;
+    let n = x.len() as f64;
+    // The middle of a parabola has nine fourths of the variance of a mean.
+    let u = 1.5 * (rss / (n - 3.0)).sqrt() / n.sqrt() / (slope + 2.0 * bend * at).max(0.2 * slope);
+    (at.abs() <= 1.0).then_some(Instant { t_s: line.centre + at * half_s, u_s: u * half_s })
 }
 
 /// Centred moving mean over `width` values (an even width counts one more), narrower at the ends.
@@ -309,6 +324,13 @@ mod tests {
             })
             .count();
         assert!((174..=199).contains(&covered), "{covered} of 200");
+    }
+
+    #[test]
+    fn a_ramp_may_bend_where_it_crosses() {
+        let (t, v) = sampled(|t| 1.0 - (-t / 0.5).exp(), 1e-4, 4);
+        let at = rising_through(&t, &v, 0.9, 0.03, 3).expect("crosses");
+        assert!((at.t_s - 0.5 * 10.0_f64.ln()).abs() < 1e-3, "{at:?}");
     }
 
     #[test]
