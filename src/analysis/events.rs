@@ -347,6 +347,7 @@ mod tests {
             active: ActiveLevel::Low,
             frequency: Hertz(140.0),
             line: Line::Pwm,
+            supply_v: None,
         };
         rec.push_event(Numbered { seq: 0, t_s: 0.0, event: Event::Set { setting } });
         let samples = (0..60_000u32).map(|i| amps(f64::from(i) * 5e-4));

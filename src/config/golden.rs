@@ -103,6 +103,15 @@ const INSTANT: &str = "instant_current = \"110 A\"";
 golden! {
     unknown_key_with_a_near_one: rig_problems(INSTANT, "instant_curent = \"110 A\"");
     unknown_key_without_a_near_one: rig_problems("sinks = true", "sinks = true\ncolour = \"red\"");
+    supply_voltage_without_its_range: rig_problems("[control.line]", "[control.supply_v]\n[control.line]");
+    supply_range_that_is_wrong: rig_problems(
+        "sinks = true",
+        "range = { lowest = \"14 V\", highest = \"17 V\", slew = \"0 V/s\" }\nsinks = true"
+    );
+    supply_voltage_of_a_board: board_problems(&[
+        ("[control.line]", "[control.supply_v]\n[control.line]"),
+        ("[supply]", "[supply]\nrange = { lowest = \"3 V\", highest = \"15 V\", slew = \"50 V/s\" }")
+    ]);
     unknown_table: rig_problems("[wiring]", "[wirings]");
     bare_number: rig_problems(INSTANT, "instant_current = 110");
     bare_number_in_quotes: rig_problems(INSTANT, "instant_current = \"110\"");

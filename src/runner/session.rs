@@ -153,6 +153,7 @@ impl<'a> Session<'a> {
             active: self.known.active.unwrap_or(ActiveLevel::Low),
             frequency: self.known.frequency.unwrap_or(Setting::SAFE.frequency),
             line: Line::Pwm,
+            supply_v: None,
         }
     }
 
