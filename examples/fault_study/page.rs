@@ -3,18 +3,17 @@
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
-use galebench::config::rig::FaultKind;
 use galebench::results::Grade;
 
 use super::count::{Share, Unit, bins, brier, claims, sign_of};
-use super::draw::{Origin, Trouble};
+use super::draw::{Origin, Trouble, drawn};
 
 /// The whole page.
 pub(crate) fn write(units: &[Unit], first_seed: u64) -> String {
     let mut text = String::from(INTRODUCTION);
     let last = first_seed + (units.len() as u64).saturating_sub(1);
     let faulty = units.iter().filter(|unit| unit.fault.is_some()).count();
-    let per_fault = faulty / FaultKind::ALL.len();
+    let per_fault = faulty / drawn().len();
     let _ = writeln!(
         text,
         "This page: {} units (seeds {first_seed} to {last}), {faulty} of them with one fault, {per_fault} or so of each.\n",
@@ -75,7 +74,7 @@ fn caught(text: &mut String, units: &[Unit]) {
         text,
         "\n| fault put in | units | beyond a limit | of these not `fit` | not `fit` at severity under 1/3 | to 2/3 | above |\n|---|---|---|---|---|---|---|"
     );
-    for &fault in FaultKind::ALL {
+    for fault in drawn() {
         let all = || units.iter().filter(move |unit| unit.fault.is_some_and(|(put, _)| put == fault));
         let third = |which: f64| {
             let within = move |unit: &&Unit| unit.fault.is_some_and(|(_, s)| ((3.0 * s) as u32).min(2) == which as u32);

@@ -9,6 +9,7 @@ use super::{Problems, check_together, load_plan, load_rig, plan_from_bytes, rig_
 const SHIPPED: [&str; 11] = [
     "rigs/virtual.toml",
     "rigs/virtual-two-wire.toml",
+    "rigs/virtual-supply.toml",
     "rigs/external.toml",
     "rigs/lab-bench.toml",
     "rigs/low-cost-bench.toml",

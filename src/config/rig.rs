@@ -10,7 +10,9 @@ use super::can::CanSpec;
 use super::instrument::ScpiSpec;
 use crate::bench::Channel;
 use crate::driver::Control;
-use crate::units::{AmpSquaredSeconds, Amps, Celsius, Duty, Hertz, Kelvin, Ohms, Ratio, Rpm, Seconds, Volts, VoltsPerSecond};
+use crate::units::{
+    AmpSquaredSeconds, Amps, Celsius, Duty, Hertz, Kelvin, Ohms, Ratio, Rpm, Seconds, Volts, VoltsPerSecond,
+};
 
 /// A bench.
 #[derive(Clone, Debug, PartialEq)]
@@ -307,6 +309,8 @@ named_enum! {
         SleepLost = "sleep-lost",
         /// Water in the connector: leakage between pins.
         WaterInConnector = "water-in-connector",
+        /// Under-voltage lock-out early, and what it took off stays off until the supply was away.
+        LockOutLatches = "lock-out-latches",
     }
 }
 

@@ -15,7 +15,9 @@ use super::rig_scpi;
 use super::tree::Node;
 use crate::bench::Channel;
 use crate::driver::Control;
-use crate::units::{AmpSquaredSeconds, Amps, Celsius, Duty, Hertz, Kelvin, Ohms, Ratio, Rpm, Seconds, Volts, VoltsPerSecond};
+use crate::units::{
+    AmpSquaredSeconds, Amps, Celsius, Duty, Hertz, Kelvin, Ohms, Ratio, Rpm, Seconds, Volts, VoltsPerSecond,
+};
 
 /// Every control.
 pub(crate) const CONTROLS: [Control; 7] = [

@@ -183,7 +183,8 @@ fn controls(tree: &Node, sheet: &mut Sheet<'_>) {
             "supply_v" => {
                 let supplies = instruments(tree).iter().filter(|node| node.text("kind") == Some("supply")).count();
                 if supplies != 1 {
-                    let title = format!("`control.supply_v` needs one `[[instrument]]` of kind = \"supply\", not {supplies}");
+                    let title =
+                        format!("`control.supply_v` needs one `[[instrument]]` of kind = \"supply\", not {supplies}");
                     at(tree, sheet, &path, title, "one supply feeds the unit, and that one is set");
                 }
             }

@@ -418,6 +418,7 @@ const fn fault_of(fault: FaultKind) -> Fault {
         FaultKind::ThermalLimitEarly => Fault::ThermalLimitEarly,
         FaultKind::SleepLost => Fault::SleepLost,
         FaultKind::WaterInConnector => Fault::WaterInConnector,
+        FaultKind::LockOutLatches => Fault::LockOutLatches,
     }
 }
 

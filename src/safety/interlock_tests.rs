@@ -36,7 +36,14 @@ pub(super) fn limits() -> Limits {
 }
 
 fn command(supply: Supply, duty: f64) -> Setting {
-    Setting { supply, duty: Duty::clamped(duty), active: ActiveLevel::Low, frequency: Hertz(140.0), line: Line::Pwm, supply_v: None }
+    Setting {
+        supply,
+        duty: Duty::clamped(duty),
+        active: ActiveLevel::Low,
+        frequency: Hertz(140.0),
+        line: Line::Pwm,
+        supply_v: None,
+    }
 }
 
 /// What the bench shows for a while.

@@ -227,12 +227,16 @@ fn a_voltage_is_set_while_it_is_on_and_every_end_goes_back_to_that_of_the_rig() 
     bench.set(&level(6.0)).unwrap();
     bench.make_safe().unwrap();
     let said = peer.said();
-    let (off, back) = (said.iter().rposition(|line| line == "OUTP OFF"), said.iter().rposition(|line| line == "VOLT 13"));
+    let (off, back) =
+        (said.iter().rposition(|line| line == "OUTP OFF"), said.iter().rposition(|line| line == "VOLT 13"));
     assert!(!peer.on() && off < back, "off before it moves: {said:?}");
     // On again at another level: set before the output goes on.
     bench.set(&level(8.0)).unwrap();
     let said = peer.said();
-    assert!(said.iter().rposition(|line| line == "VOLT 8") < said.iter().rposition(|line| line == "OUTP ON"), "{said:?}");
+    assert!(
+        said.iter().rposition(|line| line == "VOLT 8") < said.iter().rposition(|line| line == "OUTP ON"),
+        "{said:?}"
+    );
     drop(bench);
     assert_eq!((peer.on(), last().as_str()), (false, "VOLT 13"));
 }
