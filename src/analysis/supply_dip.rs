@@ -64,6 +64,8 @@ struct Passage {
     /// How far it still moved there.
     moves_v: f64,
     commanded_v: f64,
+    /// How many levels there were, and how long all of them took.
+    levels: usize,
     held_s: f64,
     went: Went,
     /// From the supply back to running again.
@@ -98,8 +100,7 @@ fn dips(rec: &Recording, findings: &mut Findings) {
         Ok(passages) => passages,
         Err(why) => return miss_all(findings, &all, &why),
     };
-    let notes: Vec<String> = passages.iter().map(Passage::told).collect();
-    word(ResultName::SupplyDip, &passages, notes.join("; "), findings);
+    word(ResultName::SupplyDip, &passages, findings);
     back(ResultName::DipBackS, &passages, findings);
     let shortest_s = passages.iter().map(|passage| passage.held_s).fold(f64::INFINITY, f64::min);
     let alike: Vec<&Passage> =
@@ -117,8 +118,7 @@ fn crank(rec: &Recording, findings: &mut Findings) {
     }
     match read(rec, &spans) {
         Ok(passages) => {
-            let notes: Vec<String> = passages.iter().map(Passage::told).collect();
-            word(ResultName::Crank, &passages, notes.join("; "), findings);
+            word(ResultName::Crank, &passages, findings);
             back(ResultName::CrankBackS, &passages, findings);
         }
         Err(why) => miss_all(findings, &[ResultName::Crank, ResultName::CrankBackS], &why),
@@ -126,8 +126,10 @@ fn crank(rec: &Recording, findings: &mut Findings) {
 }
 
 /// The worst of all.
-fn word(name: ResultName, passages: &[Passage], note: String, findings: &mut Findings) {
+fn word(name: ResultName, passages: &[Passage], findings: &mut Findings) {
     if let Some(worst) = passages.iter().map(|passage| passage.went).max() {
+        let alike = passages.chunk_by(|a, b| a.went == b.went && a.runs == b.runs && time(a.held_s) == time(b.held_s));
+        let note = alike.map(told).collect::<Vec<_>>().join("; ");
         findings.put(name, Measured::word(name, worst.word(), "current", passages.len() as u64).noted(note));
     }
 }
@@ -224,28 +226,45 @@ impl Passage {
         };
         let back = if went == Went::Restarts { again(rec, (begin_s, back_s, helped_s), amps_before) } else { None };
         let runs = flows(span.t1_s);
-        Ok(Self { level, moves_v, commanded_v, held_s: end_s - begin_s, went, back, runs })
+        let (levels, held_s) = (after - first, end_s - begin_s);
+        Ok(Self { level, moves_v, commanded_v, levels, held_s, went, back, runs })
     }
 
     /// Level and time in words.
     fn at(&self) -> String {
-        let volts = match self.level {
-            Some(level) => format!("{:.2} V", level.value),
-            None => format!("{:.2} V commanded, of which no sample was seen,", self.commanded_v),
-        };
-        format!("{volts} for {}", time(self.held_s))
+        let lowest = if self.levels > 1 { " lowest of levels" } else { "" };
+        format!("{}{lowest} for {}", self.volts(), time(self.held_s))
     }
 
-    fn told(&self) -> String {
-        let did = match (self.went, &self.back, self.runs) {
-            (Went::RidesThrough, ..) => "rides through".to_owned(),
-            (Went::Restarts, Some(back), _) => format!("stops and runs again after {:.2} s", back.value),
-            (Went::Restarts, None, _) => "stops and starts again".to_owned(),
-            (Went::StaysOff, ..) => "stays off until it had an off command".to_owned(),
-            (Went::Latches, _, true) => "stays off until the supply was away".to_owned(),
-            (Went::Latches, _, false) => "stays off, also after the supply was away".to_owned(),
-        };
-        format!("{}: {did}", self.at())
+    fn volts(&self) -> String {
+        match self.level {
+            Some(level) => format!("{:.2} V", level.value),
+            None => format!("{:.2} V (commanded, no sample shows it)", self.commanded_v),
+        }
+    }
+}
+
+/// What passages of one time and outcome did, in words.
+fn told(alike: &[Passage]) -> String {
+    let Some(one) = alike.first() else { return String::new() };
+    let times: Vec<f64> = alike.iter().filter_map(|passage| Some(passage.back.as_ref()?.value)).collect();
+    let (least, most) =
+        (times.iter().copied().fold(f64::INFINITY, f64::min), times.iter().copied().fold(0.0, f64::max));
+    let did = match (one.went, one.runs) {
+        (Went::RidesThrough, _) => "rides through".to_owned(),
+        (Went::Restarts, _) if times.is_empty() => "stops and starts again".to_owned(),
+        (Went::Restarts, _) if most - least < 0.005 => format!("stops and runs again after {most:.2} s"),
+        (Went::Restarts, _) => format!("stops and runs again after {least:.2} to {most:.2} s"),
+        (Went::StaysOff, _) => "stays off until it had an off command".to_owned(),
+        (Went::Latches, true) => "stays off until the supply was away".to_owned(),
+        (Went::Latches, false) => "stays off, also after the supply was away".to_owned(),
+    };
+    match alike {
+        [one] => format!("{}: {did}", one.at()),
+        _ => {
+            let volts: Vec<String> = alike.iter().map(Passage::volts).collect();
+            format!("{} for {}: {did}", volts.join(", "), time(one.held_s))
+        }
     }
 }
 

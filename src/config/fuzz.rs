@@ -6,7 +6,7 @@ use proptest::prelude::*;
 
 use super::{Problems, check_together, load_plan, load_rig, plan_from_bytes, rig_from_bytes};
 
-const SHIPPED: [&str; 11] = [
+const SHIPPED: [&str; 12] = [
     "rigs/virtual.toml",
     "rigs/virtual-two-wire.toml",
     "rigs/virtual-supply.toml",

@@ -569,7 +569,7 @@ fn a_lock_out_takes_the_output_off_at_its_level_and_lets_it_back_at_the_other_on
         assert!(pins_v > on_v - 0.1 && at_v < on_v + late_v, "{kind:?}: on at {at_v}, {protect:?}");
         go(at_v, 13.0, false);
         match (protect.over, go(13.0, 20.0, false)) {
-            (Some(lock), Some((at_v, _))) => assert!((at_v - lock.off_v).abs() < 0.2, "{kind:?}: {at_v}, {lock:?}"),
+            (Some(lock), Some((at_v, _))) => assert!((at_v - lock.off_v).abs() < 0.3, "{kind:?}: {at_v}, {lock:?}"),
             (None, None) => {}
             (lock, seen) => panic!("{kind:?}: {seen:?}, {lock:?}"),
         }
