@@ -128,7 +128,7 @@ fn plots(document: &Document, recording: &Recording) -> Markup {
     let more = [
         (
             "Dips of the supply",
-            "The deepest dip and the deepest that was ridden through, or the cranking profile; time from the dip's begin.",
+            "The deepest dip and the deepest of its length that was ridden through, or the cranking profile.",
             plots::dips(recording),
         ),
         (

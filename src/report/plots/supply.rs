@@ -10,10 +10,10 @@ use crate::record::recording::{Recording, Span};
 use crate::results::{Direction, Document, Measured, ResultName};
 
 const DIPS: i32 = 860;
-const SWEEP: i32 = 560;
+const SWEEP: i32 = 680;
 /// Room before the dip, and at most after the supply is back.
 const BEFORE_S: f64 = 0.5;
-const AFTER_S: f64 = 6.0;
+const AFTER_S: f64 = 4.0;
 /// Last share of a level in which it is read.
 const LEVEL_SHARE: f64 = 0.5;
 
@@ -36,6 +36,10 @@ impl<'r> Dip<'r> {
         Some(Self { span, begin_s, end_s, lowest_v })
     }
 
+    fn held_s(&self) -> f64 {
+        self.end_s - self.begin_s
+    }
+
     fn points(&self, rec: &Recording, channel: Channel) -> Vec<(f64, f64)> {
         let Some(series) = rec.channels.get(&channel) else { return Vec::new() };
         let to_s = self.span.t1_s.min(self.end_s + AFTER_S);
@@ -51,8 +55,8 @@ impl<'r> Dip<'r> {
     }
 }
 
-/// Supply voltage and current over the deepest dip, and over the deepest that was ridden through; else over the cranking
-/// profile.
+/// Supply voltage and current over the deepest dip, and over the deepest of its length that was ridden through; else over the
+/// cranking profile.
 pub(in crate::report) fn dips(rec: &Recording) -> Plot {
     let of = |wanted: SpanKind| -> Vec<Dip<'_>> {
         rec.spans.iter().filter(|span| span.kind == wanted).filter_map(|span| Dip::of(rec, span)).collect()
@@ -60,7 +64,8 @@ pub(in crate::report) fn dips(rec: &Recording) -> Plot {
     let (dips, cranked) = (of(SpanKind::SupplyDip), of(SpanKind::Crank));
     let lower = |a: &&Dip<'_>, b: &&Dip<'_>| a.lowest_v.total_cmp(&b.lowest_v);
     let deepest = dips.iter().min_by(lower).or(cranked.first()).ok_or("The supply was not made to dip.")?;
-    let ridden = dips.iter().filter(|dip| dip.runs_on(rec)).min_by(lower);
+    let as_long = |dip: &&Dip<'_>| (dip.held_s() / deepest.held_s() - 1.0).abs() < 0.1;
+    let ridden = dips.iter().filter(as_long).filter(|dip| dip.runs_on(rec)).min_by(lower);
     let ridden = ridden.filter(|dip| dip.begin_s != deepest.begin_s);
     let lines = |channel| (deepest.points(rec, channel), ridden.map_or(Vec::new(), |dip| dip.points(rec, channel)));
     let (volts, amps) = (lines(Channel::SupplyV), lines(Channel::SupplyA));
@@ -74,7 +79,7 @@ pub(in crate::report) fn dips(rec: &Recording) -> Plot {
     svg(DIPS, |area| {
         let mut keys = vec![Key::new(Look::Line, VERMILLION, format!("down to {:.1} V", deepest.lowest_v))];
         keys.extend(
-            ridden.map(|dip| Key::new(Look::Dashed, BLUE, format!("down to {:.1} V, ridden through", dip.lowest_v))),
+            ridden.map(|dip| Key::new(Look::Line, BLACK, format!("down to {:.1} V, ridden through", dip.lowest_v))),
         );
         let top = legend(area, &keys)?;
         let middle = top.midpoint(DIPS);
@@ -82,12 +87,12 @@ pub(in crate::report) fn dips(rec: &Recording) -> Plot {
         let upper = (x(), Scale::round(0.0, highest(&volts)));
         let panel = Panel::new(area, (top, middle), 0, upper, (Across::Shared, "supply (V)"))?;
         panel.line(&volts.0, VERMILLION)?;
-        panel.dashed_line(&volts.1, BLUE)?;
+        panel.line(&volts.1, BLACK)?;
         let lower = (x(), Scale::round(lowest_a, highest(&amps)));
         let axes = (Across::Titled("time from the dip (s)"), "current (A)");
         let panel = Panel::new(area, (middle, DIPS), 0, lower, axes)?;
         panel.line(&amps.0, VERMILLION)?;
-        panel.dashed_line(&amps.1, BLUE)
+        panel.line(&amps.1, BLACK)
     })
 }
 
