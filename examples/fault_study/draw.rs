@@ -73,7 +73,7 @@ impl Origin {
 
 /// A unit with its fan and supply.
 pub(crate) enum Made {
-    First(PlantConfig),
+    First(Box<PlantConfig>),
     Second(Unit),
 }
 
@@ -159,7 +159,7 @@ pub(crate) fn unit(seed: u64, index: u64) -> Drawn {
         if let Some((fault, severity)) = fault {
             galebench::plant::faults::put(&mut config, kind_of(fault), severity, running_a);
         }
-        Made::First(config)
+        Made::First(Box::new(config))
     };
     Drawn { seed, kind, origin, fault, trouble, stated, actual, plan, made }
 }

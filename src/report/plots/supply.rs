@@ -74,7 +74,9 @@ pub(in crate::report) fn dips(rec: &Recording) -> Plot {
     if amps.0.len() < 2 || volts.0.len() < 2 {
         return Err("There are no samples of the dip.".to_owned());
     }
-    let highest = |(a, b): &(Vec<(f64, f64)>, Vec<(f64, f64)>)| a.iter().chain(b).map(|p| p.1).fold(0.0, f64::max);
+    let highest = |points: &[(f64, f64)]| points.iter().map(|p| p.1).fold(0.0, f64::max);
+    let highest_v = highest(&volts.0).max(highest(&volts.1));
+    let highest_a = highest(&amps.0).max(highest(&amps.1));
     let lowest_a = amps.0.iter().chain(&amps.1).map(|p| p.1).fold(0.0, f64::min);
     svg(DIPS, |area| {
         let mut keys = vec![Key::new(Look::Line, VERMILLION, format!("down to {:.1} V", deepest.lowest_v))];
@@ -84,11 +86,11 @@ pub(in crate::report) fn dips(rec: &Recording) -> Plot {
         let top = legend(area, &keys)?;
         let middle = top.midpoint(DIPS);
         let x = || Scale::exact(-BEFORE_S, end_s);
-        let upper = (x(), Scale::round(0.0, highest(&volts)));
+        let upper = (x(), Scale::round(0.0, highest_v));
         let panel = Panel::new(area, (top, middle), 0, upper, (Across::Shared, "supply (V)"))?;
         panel.line(&volts.0, VERMILLION)?;
         panel.line(&volts.1, BLACK)?;
-        let lower = (x(), Scale::round(lowest_a, highest(&amps)));
+        let lower = (x(), Scale::round(lowest_a, highest_a));
         let axes = (Across::Titled("time from the dip (s)"), "current (A)");
         let panel = Panel::new(area, (middle, DIPS), 0, lower, axes)?;
         panel.line(&amps.0, VERMILLION)?;
