@@ -7,7 +7,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use crate::units::{Duty, Hertz};
+use crate::units::{Duty, Hertz, Volts};
 
 /// A sampled channel, named and scaled as in a recorded trace.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -165,16 +165,20 @@ pub struct Setting {
     pub frequency: Hertz,
     /// What the line does.
     pub line: Line,
+    /// Voltage of the supply; `None` is the rig's own, the only one of a supply that cannot be set.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub supply_v: Option<Volts>,
 }
 
 impl Setting {
-    /// The safe state: relay open, duty 0, line released.
+    /// The safe state: relay open, duty 0, line released, the supply at the rig's own voltage.
     pub const SAFE: Self = Self {
         supply: Supply::Off,
         duty: Duty::ZERO,
         active: ActiveLevel::Low,
         frequency: Hertz(100.0),
         line: Line::Open,
+        supply_v: None,
     };
 }
 

@@ -188,6 +188,10 @@ quantity!(
     AmpSquaredSeconds, "A2s", "an i2t value", [("A2s", 1.0), ("A²s", 1.0)]
 );
 quantity!(
+    /// Rate of change of a voltage in volts per second.
+    VoltsPerSecond, "V/s", "a voltage per time", [("V/s", 1.0), ("V/ms", 1e3), ("V/min", 1.0 / 60.0)]
+);
+quantity!(
     /// A plain ratio written as percent or as parts of the whole, such as a gain uncertainty.
     Ratio, "%", "a ratio in percent", [("%", 0.01), ("ppm", 1e-6)]
 );

@@ -95,6 +95,7 @@ const TURNING: Setting = Setting {
     active: ActiveLevel::Low,
     frequency: Hertz(140.0),
     line: Line::Pwm,
+    supply_v: None,
 };
 
 /// Sets, and reads ten blocks of 20 ms.

@@ -20,6 +20,7 @@ fn on(percent: f64) -> Setting {
         active: ActiveLevel::Low,
         frequency: Hertz(140.0),
         line: Line::Pwm,
+        supply_v: None,
     }
 }
 

@@ -76,7 +76,10 @@ impl Unit<'_> {
             | Stage::Triage { .. }
             | Stage::HotRestart { .. }
             | Stage::Capacitance { .. }
-            | Stage::RepeatedStarts { .. } => return None,
+            | Stage::RepeatedStarts { .. }
+            | Stage::SupplyDip { .. }
+            | Stage::Crank { .. }
+            | Stage::SupplySweep { .. } => return None,
         })
     }
 

@@ -67,7 +67,7 @@ pub(crate) fn setting(contacts: (bool, bool), held: (bool, bool)) -> Result<Sett
         (false, false) => Line::Pwm,
     };
     let duty = Duty::new(share).unwrap_or(Duty::ZERO);
-    Ok(Setting { supply, duty, active: ActiveLevel::Low, frequency: Hertz(hz), line })
+    Ok(Setting { supply, duty, active: ActiveLevel::Low, frequency: Hertz(hz), line, supply_v: None })
 }
 
 /// Has samples, by their number, and tach edges of a block that begins at `begin` fed at their times.

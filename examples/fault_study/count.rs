@@ -4,7 +4,7 @@ use galebench::config::rig::FaultKind;
 use galebench::results::{Document, Grade, StoppedBy};
 use statrs::distribution::{Beta, ContinuousCDF};
 
-use super::draw::{Drawn, Origin, Trouble};
+use super::draw::{Drawn, Origin, Trouble, drawn};
 use super::play::Played;
 
 /// One unit as the study counts it.
@@ -102,6 +102,7 @@ pub(crate) const fn sign_of(fault: FaultKind) -> &'static str {
         FaultKind::ThermalLimitEarly => "thermal limit early",
         FaultKind::SleepLost => "sleep lost",
         FaultKind::WaterInConnector => "water in connector",
+        FaultKind::LockOutLatches => "lock-out latches",
     }
 }
 
@@ -165,7 +166,7 @@ pub(crate) fn claims(units: &[Unit]) -> Vec<(f64, bool)> {
 /// given counts as strength 0 (Brier, 1950). With it, that of always saying the share of the fault among all units.
 pub(crate) fn brier(units: &[Unit]) -> (f64, f64) {
     let (mut sum, mut blind, mut n) = (0.0, 0.0, 0.0);
-    for &fault in FaultKind::ALL {
+    for fault in drawn() {
         let name = sign_of(fault);
         let there = |unit: &Unit| f64::from(u8::from(unit.fault_name() == Some(name)));
         let share = units.iter().map(there).sum::<f64>() / units.len().max(1) as f64;

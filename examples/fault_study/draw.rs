@@ -73,7 +73,7 @@ impl Origin {
 
 /// A unit with its fan and supply.
 pub(crate) enum Made {
-    First(PlantConfig),
+    First(Box<PlantConfig>),
     Second(Unit),
 }
 
@@ -90,6 +90,11 @@ pub(crate) struct Drawn {
     pub(crate) actual: Rig,
     pub(crate) plan: Plan,
     pub(crate) made: Made,
+}
+
+/// The faults of the study: those that a supply of one voltage can show, which is all that its plan asks for.
+pub(crate) fn drawn() -> Vec<FaultKind> {
+    FaultKind::ALL.iter().copied().filter(|fault| *fault != FaultKind::LockOutLatches).collect()
 }
 
 /// Share of units with a fault.
@@ -112,7 +117,7 @@ pub(crate) fn unit(seed: u64, index: u64) -> Drawn {
     // Three of ten, spread evenly, and the faults in turn.
     let turn = (index as f64 * FAULTY) as u64;
     let is_faulty = turn != ((index + 1) as f64 * FAULTY) as u64;
-    let all = FaultKind::ALL;
+    let all = drawn();
     let fault = is_faulty.then(|| (all[turn as usize % all.len()], rng.random::<f64>()));
     let trouble = if rng.random::<f64>() < TROUBLED { pick(&mut rng, &Trouble::ALL[1..]) } else { Trouble::None };
 
@@ -154,7 +159,7 @@ pub(crate) fn unit(seed: u64, index: u64) -> Drawn {
         if let Some((fault, severity)) = fault {
             galebench::plant::faults::put(&mut config, kind_of(fault), severity, running_a);
         }
-        Made::First(config)
+        Made::First(Box::new(config))
     };
     Drawn { seed, kind, origin, fault, trouble, stated, actual, plan, made }
 }

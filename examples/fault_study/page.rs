@@ -3,11 +3,10 @@
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
-use galebench::config::rig::FaultKind;
 use galebench::results::Grade;
 
 use super::count::{Share, Unit, bins, brier, claims, sign_of};
-use super::draw::{Origin, Trouble};
+use super::draw::{Origin, Trouble, drawn};
 
 /// The whole page.
 pub(crate) fn write(drawn: Vec<Unit>, first_seed: u64) -> String {
@@ -16,7 +15,7 @@ pub(crate) fn write(drawn: Vec<Unit>, first_seed: u64) -> String {
     let (refused, units): (Vec<Unit>, Vec<Unit>) = drawn.into_iter().partition(|unit| unit.refused);
     let units = &units[..];
     let faulty = units.iter().filter(|unit| unit.fault.is_some()).count();
-    let per_fault = faulty / FaultKind::ALL.len();
+    let per_fault = faulty / drawn().len();
     let _ = writeln!(
         text,
         "This page: {all} units (seeds {first_seed} to {last}). {} benches were refused before power for noise that is not as stated;",
@@ -82,7 +81,7 @@ fn caught(text: &mut String, units: &[Unit]) {
         text,
         "\n| fault put in | units | beyond a limit | of these not `fit` | not `fit` at severity under 1/3 | to 2/3 | above |\n|---|---|---|---|---|---|---|"
     );
-    for &fault in FaultKind::ALL {
+    for fault in drawn() {
         let all = || units.iter().filter(move |unit| unit.fault.is_some_and(|(put, _)| put == fault));
         let third = |which: f64| {
             let within = move |unit: &&Unit| unit.fault.is_some_and(|(_, s)| ((3.0 * s) as u32).min(2) == which as u32);

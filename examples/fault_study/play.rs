@@ -28,7 +28,7 @@ pub(crate) fn play(drawn: &mut Drawn) -> Played {
     let (rig, plan, seed) = (&drawn.stated, &drawn.plan, drawn.seed);
     let carried = match &drawn.made {
         Made::First(config) => {
-            let bench = VirtualBench::with_plant(&drawn.actual, &spec, seed, config.clone());
+            let bench = VirtualBench::with_plant(&drawn.actual, &spec, seed, (**config).clone());
             support::carry_out(rig, plan, seed, bench)
         }
         Made::Second(unit) => {

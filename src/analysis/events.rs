@@ -99,11 +99,12 @@ fn offset(rec: &Recording, t_s: f64) -> f64 {
 }
 
 /// Stretches with the full supply, pulses on the line and nothing changed, less what the change before them explains. Tries at
-/// thresholds are left out: a fan that is about to stop or to start does what it likes.
+/// thresholds are left out: a fan that is about to stop or to start does what it likes. So is what the supply was made to do.
 fn quiet_stretches(rec: &Recording) -> Vec<(f64, f64)> {
     let at_thresholds: Vec<(f64, f64)> = rec
         .spans_where(|kind| {
             matches!(kind, SpanKind::Ascend | SpanKind::Descend | SpanKind::Probe | SpanKind::Follow | SpanKind::Stop)
+                || matches!(kind, SpanKind::SupplyDip | SpanKind::Crank | SpanKind::SupplySweep { .. })
         })
         .map(|span| (span.t0_s, span.t1_s))
         .collect();
@@ -347,6 +348,7 @@ mod tests {
             active: ActiveLevel::Low,
             frequency: Hertz(140.0),
             line: Line::Pwm,
+            supply_v: None,
         };
         rec.push_event(Numbered { seq: 0, t_s: 0.0, event: Event::Set { setting } });
         let samples = (0..60_000u32).map(|i| amps(f64::from(i) * 5e-4));

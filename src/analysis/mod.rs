@@ -41,6 +41,8 @@ mod sleep;
 mod soft_start;
 pub mod speed;
 mod steadiness;
+mod supply_dip;
+mod supply_sweep;
 mod swing;
 #[cfg(test)]
 pub(crate) mod synthetic;
@@ -77,6 +79,8 @@ pub fn analyse(rec: &Recording) -> Findings {
     power_up::find(rec, &mut findings);
     hot_restart::find(rec, &mut findings);
     repeated_starts::find(rec, &mut findings);
+    supply_dip::find(rec, &mut findings);
+    supply_sweep::find(rec, &mut findings);
     line::find(rec, &mut findings);
     capacitance::find(rec, &mut findings);
     capacitance_warm::find(rec, &mut findings);

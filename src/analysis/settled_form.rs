@@ -29,7 +29,7 @@ pub fn from_settled(points: &[(f64, f64)]) -> Findings {
             continue;
         };
         let (supply, active, line) = (Supply::On, ActiveLevel::Low, Line::Pwm);
-        rec.settings.push((rec.end_s, Setting { supply, duty, active, frequency: Hertz::ZERO, line }));
+        rec.settings.push((rec.end_s, Setting { supply, duty, active, frequency: Hertz::ZERO, line, supply_v: None }));
         let speeds = rec.channels.entry(Channel::SpeedRpm).or_default();
         speeds.push(rec.end_s + 0.5, 1.0, &[*speed_rpm as f32]);
         rec.end_s += 1.0;

@@ -16,6 +16,7 @@ pub(crate) fn at(duty_pct: f64) -> Setting {
         active: ActiveLevel::Low,
         frequency: Hertz(140.0),
         line: Line::Pwm,
+        supply_v: None,
     }
 }
 

@@ -3,7 +3,7 @@
 
 use crate::units::{
     self, AmpHours, AmpSquaredSeconds, Amps, Celsius, Duty, Farads, Hertz, Kelvin, Ohms, ParseQuantityError, Quantity,
-    Ratio, Rpm, Seconds, Volts,
+    Ratio, Rpm, Seconds, Volts, VoltsPerSecond,
 };
 
 /// What an upper end may say instead of a value.
@@ -170,6 +170,7 @@ dims! {
     Farads: "3 mF",
     AmpHours: "80 Ah",
     AmpSquaredSeconds: "4000 A2s",
+    VoltsPerSecond: "500 V/s",
     Ratio: "0.5 %",
     Duty: "85 %",
 }

@@ -6,9 +6,10 @@ use proptest::prelude::*;
 
 use super::{Problems, check_together, load_plan, load_rig, plan_from_bytes, rig_from_bytes};
 
-const SHIPPED: [&str; 11] = [
+const SHIPPED: [&str; 12] = [
     "rigs/virtual.toml",
     "rigs/virtual-two-wire.toml",
+    "rigs/virtual-supply.toml",
     "rigs/external.toml",
     "rigs/lab-bench.toml",
     "rigs/low-cost-bench.toml",

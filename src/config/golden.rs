@@ -87,6 +87,14 @@ fn stage(stage: &str) -> String {
     format!("name = \"x\"\n[[stage]]\n{stage}\n")
 }
 
+/// Levels that the rig with the programmable supply does not allow.
+fn beyond_the_supply() -> String {
+    let text = "name = \"x\"\n[[stage]]\nsupply_dip = { levels = [\"9 V\", \"2 V\"] }\n[[stage]]\ncrank = { levels = [\"19 V\"], times = [\"1 s\"] }\n\
+        [[stage]]\nsupply_sweep = { down_to = \"14 V\", up_to = \"25 V\" }\n";
+    let plan = parse_plan(Path::new("test-plans/plan.toml"), text).unwrap_or_else(|problems| panic!("{problems}"));
+    check_together(&load_rig(Path::new("rigs/virtual-supply.toml")).unwrap(), &plan).unwrap_err().to_string()
+}
+
 macro_rules! golden {
     ($($name:ident: $problems:expr;)+) => {
         $(
@@ -103,6 +111,17 @@ const INSTANT: &str = "instant_current = \"110 A\"";
 golden! {
     unknown_key_with_a_near_one: rig_problems(INSTANT, "instant_curent = \"110 A\"");
     unknown_key_without_a_near_one: rig_problems("sinks = true", "sinks = true\ncolour = \"red\"");
+    supply_voltage_without_its_range: rig_problems("[control.line]", "[control.supply_v]\n[control.line]");
+    supply_range_that_is_wrong: rig_problems(
+        "sinks = true",
+        "range = { lowest = \"14 V\", highest = \"17 V\", slew = \"0 V/s\" }\nsinks = true"
+    );
+    supply_voltage_of_a_board: board_problems(&[
+        ("[control.line]", "[control.supply_v]\n[control.line]"),
+        ("[supply]", "[supply]\nrange = { lowest = \"3 V\", highest = \"15 V\", slew = \"50 V/s\" }")
+    ]);
+    plan_crank_without_a_time: plan_problems(&stage("crank = { levels = [\"5 V\", \"6 V\"], times = [\"20 ms\"] }"));
+    plan_levels_beyond_the_supply: beyond_the_supply();
     unknown_table: rig_problems("[wiring]", "[wirings]");
     bare_number: rig_problems(INSTANT, "instant_current = 110");
     bare_number_in_quotes: rig_problems(INSTANT, "instant_current = \"110\"");

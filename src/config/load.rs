@@ -174,6 +174,7 @@ mod tests {
         for path in [
             "rigs/virtual.toml",
             "rigs/virtual-two-wire.toml",
+            "rigs/virtual-supply.toml",
             "rigs/external.toml",
             "rigs/linux-board.toml",
             "rigs/low-cost-bench.toml",

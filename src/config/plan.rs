@@ -217,6 +217,43 @@ pub enum Stage {
         /// Longest time for the output to settle.
         settle_within: Seconds,
     },
+    /// The supply drops at a running duty, and comes back.
+    SupplyDip {
+        /// The duty.
+        duty: Duty,
+        /// Levels in order.
+        levels: Vec<Volts>,
+        /// How long each lasts.
+        hold: Seconds,
+        /// Longest wait for the unit to run again.
+        watch: Seconds,
+    },
+    /// The supply of a vehicle whose engine is cranked.
+    Crank {
+        /// The duty.
+        duty: Duty,
+        /// Levels one after the other.
+        levels: Vec<Volts>,
+        /// How long each lasts.
+        times: Vec<Seconds>,
+        /// Longest wait for the unit to run again.
+        watch: Seconds,
+    },
+    /// The supply goes slowly down and up until the unit cuts out and in.
+    SupplySweep {
+        /// The duty.
+        duty: Duty,
+        /// Steps of the supply voltage.
+        step: Volts,
+        /// Stay at each.
+        stay: Seconds,
+        /// Stay at a level at which the unit is to stay off.
+        confirm: Seconds,
+        /// Lowest level.
+        down_to: UpTo<Volts>,
+        /// Highest level.
+        up_to: UpTo<Volts>,
+    },
     /// Off command until asleep, then a start from asleep.
     Sleep {
         /// Longest wait.
@@ -256,6 +293,9 @@ impl Stage {
             Self::HotRestart { .. } => "hot_restart",
             Self::Capacitance { .. } => "capacitance",
             Self::RepeatedStarts { .. } => "repeated_starts",
+            Self::SupplyDip { .. } => "supply_dip",
+            Self::Crank { .. } => "crank",
+            Self::SupplySweep { .. } => "supply_sweep",
             Self::Sleep { .. } => "sleep",
             Self::Hold { .. } => "hold",
         }

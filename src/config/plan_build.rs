@@ -84,6 +84,7 @@ fn stage(node: &Node) -> Option<Stage> {
     let seconds = |key: &str| settings.number(key).map(Seconds);
     let duty = |key: &str| settings.number(key).and_then(Duty::new);
     let hertz = |key: &str| settings.number(key).map(Hertz);
+    let volts = |key: &str| -> Option<Vec<Volts>> { Some(settings.numbers(key)?.into_iter().map(Volts).collect()) };
     let count = |key: &str| settings.count(key).and_then(|n| u32::try_from(n).ok());
     Some(match *name {
         "first_power" => Stage::FirstPower { settle: seconds("settle")? },
@@ -139,6 +140,26 @@ fn stage(node: &Node) -> Option<Stage> {
             settle_within: seconds("settle_within")?,
         },
         "capacitance" => Stage::Capacitance { duty: duty("duty")?, warm: seconds("warm")?, settle: seconds("settle")? },
+        "supply_dip" => Stage::SupplyDip {
+            duty: duty("duty")?,
+            levels: volts("levels")?,
+            hold: seconds("hold")?,
+            watch: seconds("watch")?,
+        },
+        "crank" => Stage::Crank {
+            duty: duty("duty")?,
+            levels: volts("levels")?,
+            times: settings.numbers("times")?.into_iter().map(Seconds).collect(),
+            watch: seconds("watch")?,
+        },
+        "supply_sweep" => Stage::SupplySweep {
+            duty: duty("duty")?,
+            step: settings.number("step").map(Volts)?,
+            stay: seconds("stay")?,
+            confirm: seconds("confirm")?,
+            down_to: up_to(settings, "down_to", |base| Some(Volts(base)))?,
+            up_to: up_to(settings, "up_to", |base| Some(Volts(base)))?,
+        },
         "sleep" => Stage::Sleep { longest: seconds("longest")? },
         "hold" => Stage::Hold {
             duty: duty("duty")?,

@@ -20,6 +20,16 @@ pub(crate) fn check(tree: &Node, sheet: &mut Sheet<'_>) {
         if let Some(edges) = stage.at("frequency_edges") {
             ordered(edges, "from", "to", Dim::Hertz, sheet);
         }
+        if let Some(crank) = stage.at("crank")
+            && let (Some(levels), Some(times)) = (crank.list("levels"), crank.list("times"))
+            && levels.len() != times.len()
+        {
+            sheet.problem(
+                crank.span.clone(),
+                format!("`crank` has {} levels and {} times", levels.len(), times.len()),
+                Some("give each level the time that it lasts".to_owned()),
+            );
+        }
         if let (Some(0), Some(0)) = (stage.count("repeats.starts"), stage.count("repeats.stops")) {
             sheet.problem(stage.span.clone(), "`repeats` asks for no start and no stop", None);
         }

@@ -140,6 +140,7 @@ pub(crate) fn limit_table(result: ResultName) -> &'static Table {
         (ResultName::RampShape, _) => &RAMP_SHAPE_LIMIT,
         (ResultName::PowerUp, _) => &POWER_UP_LIMIT,
         (ResultName::HotRestart, _) => &HOT_RESTART_LIMIT,
+        (ResultName::SupplyDip | ResultName::Crank, _) => &SUPPLY_DIP_LIMIT,
         (ResultName::LossFull | ResultName::LossZero | ResultName::LossOpen, _) => &LOSS_LIMIT,
         (_, "%") => &PERCENT_LIMIT,
         (_, "s" | "d") => &TIME_LIMIT,
@@ -196,6 +197,7 @@ word_limit_table!(
 );
 word_limit_table!(POWER_UP_LIMIT, POWER_UP_ITEM, ["soft", "hard", "nothing"]);
 word_limit_table!(HOT_RESTART_LIMIT, HOT_RESTART_ITEM, ["starts", "weaker", "falters", "stays_off"]);
+word_limit_table!(SUPPLY_DIP_LIMIT, SUPPLY_DIP_ITEM, ["rides_through", "restarts", "stays_off", "latches"]);
 word_limit_table!(LOSS_LIMIT, LOSS_ANSWER_ITEM, ["stops", "full", "holds", "other"]);
 
 /// The stages that a plan can be made of.
@@ -226,6 +228,21 @@ pub(crate) static STAGES: Table = Table {
         optional("hot_restart", Kind::Table(&HOT_RESTART), "Warm from a hold at a high duty: does it start again?"),
         optional("repeated_starts", Kind::Table(&REPEATED_STARTS), "Many starts from rest, each of which may fail."),
         optional("capacitance", Kind::Table(&CAPACITANCE), "The input charged once more while it is warm."),
+        optional(
+            "supply_dip",
+            Kind::Table(&SUPPLY_DIP),
+            "The supply drops while the fan runs, and comes back. Needs a programmable supply.",
+        ),
+        optional(
+            "crank",
+            Kind::Table(&CRANK),
+            "The supply of a vehicle whose engine is cranked. Needs a programmable supply.",
+        ),
+        optional(
+            "supply_sweep",
+            Kind::Table(&SUPPLY_SWEEP),
+            "The supply goes slowly down and up until the unit cuts out and in. Needs a programmable supply.",
+        ),
         optional("sleep", Kind::Table(&SLEEP), "Off until asleep, then a start from asleep."),
         optional("hold", Kind::Table(&HOLD), "One constant duty."),
     ],
@@ -396,6 +413,55 @@ static CAPACITANCE: Table = Table {
         default("duty", DUTY, "85 %", "Duty that warms it."),
         default("warm", stay(10.0, 7200.0), "5 min", "How long it is held there."),
         default("settle", stay(0.1, 120.0), "5 s", "Longest time to charge."),
+    ],
+};
+
+const LEVEL: Kind = Kind::Quantity(Dim::Volts, Bounds::Between(0.0, 60.0));
+const MOMENT: Kind = Kind::Quantity(Dim::Seconds, Bounds::Between(0.001, 600.0));
+
+static SUPPLY_DIP: Table = Table {
+    doc: "The supply drops at a running duty and comes back, once per level. The left-out values are numbers of ISO 16750-2 for \
+          12 V systems: its momentary drop goes to 4.5 V for 100 ms; its reset test goes down in steps of 5 % of the lowest \
+          supply voltage, each held for 5 s.",
+    fields: &[
+        default("duty", DUTY, "60 %", "Duty at which the fan runs."),
+        default("levels", Kind::List(&LEVEL, 1), "9 V, 8 V, 7 V, 6 V, 5 V, 4.5 V", "Levels in order."),
+        default("hold", MOMENT, "100 ms", "How long each lasts."),
+        default("watch", stay(1.0, 120.0), "10 s", "Longest wait for the unit to run again."),
+    ],
+};
+
+static CRANK: Table = Table {
+    doc: "The supply of a vehicle whose engine is cranked: levels one after the other. The left-out values are in the style of the \
+          starting profile of ISO 16750-2 for 12 V systems, without its ripple.",
+    fields: &[
+        default("duty", DUTY, "60 %", "Duty at which the fan runs."),
+        default("levels", Kind::List(&LEVEL, 1), "4.5 V, 6.5 V", "Levels in order."),
+        default("times", Kind::List(&MOMENT, 1), "20 ms, 10 s", "How long each lasts, as many as there are levels."),
+        default("watch", stay(1.0, 120.0), "10 s", "Longest wait for the unit to run again."),
+    ],
+};
+
+static SUPPLY_SWEEP: Table = Table {
+    doc: "The supply goes slowly down, and back, and up, and back: where the unit cuts out and in. The steps are smaller and the \
+          pace is quicker than the 0.5 V a minute of ISO 16750-2.",
+    fields: &[
+        default("duty", DUTY, "60 %", "Duty at which the fan runs."),
+        default(
+            "step",
+            Kind::Quantity(Dim::Volts, Bounds::Between(0.01, 2.0)),
+            "0.1 V",
+            "Steps of the supply voltage.",
+        ),
+        default("stay", stay(0.3, 60.0), "1 s", "Stay at each."),
+        default(
+            "confirm",
+            stay(1.0, 120.0),
+            "6 s",
+            "Stay at a level at which it is to stay off: longer than it takes to start again and catch up with its fan.",
+        ),
+        default("down_to", Kind::UpTo(Dim::Volts, Bounds::NotNegative), "to the rig limit", "Lowest level."),
+        default("up_to", Kind::UpTo(Dim::Volts, Bounds::Positive), "to the rig limit", "Highest level."),
     ],
 };
 

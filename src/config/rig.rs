@@ -10,7 +10,9 @@ use super::can::CanSpec;
 use super::instrument::ScpiSpec;
 use crate::bench::Channel;
 use crate::driver::Control;
-use crate::units::{AmpSquaredSeconds, Amps, Celsius, Duty, Hertz, Kelvin, Ohms, Ratio, Rpm, Seconds, Volts};
+use crate::units::{
+    AmpSquaredSeconds, Amps, Celsius, Duty, Hertz, Kelvin, Ohms, Ratio, Rpm, Seconds, Volts, VoltsPerSecond,
+};
 
 /// A bench.
 #[derive(Clone, Debug, PartialEq)]
@@ -307,6 +309,8 @@ named_enum! {
         SleepLost = "sleep-lost",
         /// Water in the connector: leakage between pins.
         WaterInConnector = "water-in-connector",
+        /// Under-voltage lock-out early, and what it took off stays off until the supply was away.
+        LockOutLatches = "lock-out-latches",
     }
 }
 
@@ -323,6 +327,8 @@ named_enum! {
         ZeroOff = "zero-off",
         /// The speed sensor's line picks up mains hum.
         TachHum = "tach-hum",
+        /// The programmable supply stays at its own voltage whatever is set.
+        SupplyStuck = "supply-stuck",
     }
 }
 
@@ -433,6 +439,19 @@ pub struct SupplySpec {
     pub resistance: Ohms,
     /// Whether it can take current back (a battery can).
     pub sinks: bool,
+    /// Voltages that can be set during a run; `None` of a supply that stays as it is.
+    pub range: Option<SupplyRange>,
+}
+
+/// What a programmable supply can do during a run.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SupplyRange {
+    /// Lowest voltage.
+    pub lowest: Volts,
+    /// Highest voltage.
+    pub highest: Volts,
+    /// How fast it moves from one voltage to another.
+    pub slew: VoltsPerSecond,
 }
 
 /// The bench's own fan.

@@ -6,7 +6,7 @@ use std::path::Path;
 use super::diagnostic::Sheet;
 use super::rig::{
     BenchFault, ChannelSpec, CommandSpec, DriverSpec, FaultKind, FirstPower, LineSpec, LoadFan, LowRangeSpec,
-    ModuleKind, Rig, RigLimits, Share, SupplySpec, TachSpec, VirtualSpec, Wiring,
+    ModuleKind, Rig, RigLimits, Share, SupplyRange, SupplySpec, TachSpec, VirtualSpec, Wiring,
 };
 use super::rig_board;
 use super::rig_can;
@@ -15,11 +15,20 @@ use super::rig_scpi;
 use super::tree::Node;
 use crate::bench::Channel;
 use crate::driver::Control;
-use crate::units::{AmpSquaredSeconds, Amps, Celsius, Duty, Hertz, Kelvin, Ohms, Ratio, Rpm, Seconds, Volts};
+use crate::units::{
+    AmpSquaredSeconds, Amps, Celsius, Duty, Hertz, Kelvin, Ohms, Ratio, Rpm, Seconds, Volts, VoltsPerSecond,
+};
 
 /// Every control.
-pub(crate) const CONTROLS: [Control; 6] =
-    [Control::SupplyOn, Control::GentleSupply, Control::DutyPct, Control::Active, Control::FrequencyHz, Control::Line];
+pub(crate) const CONTROLS: [Control; 7] = [
+    Control::SupplyOn,
+    Control::GentleSupply,
+    Control::SupplyV,
+    Control::DutyPct,
+    Control::Active,
+    Control::FrequencyHz,
+    Control::Line,
+];
 
 /// Uncertainty of a pre-charge resistor of which nothing is stated.
 const RESISTANCE_U: f64 = 0.01;
@@ -56,6 +65,14 @@ pub(crate) fn build(tree: &Node, sheet: &Sheet<'_>) -> Option<Rig> {
             voltage: Volts(tree.number("supply.voltage")?),
             resistance: ohms("supply.resistance")?,
             sinks: tree.flag("supply.sinks")?,
+            range: match tree.at("supply.range") {
+                Some(range) => Some(SupplyRange {
+                    lowest: Volts(range.number("lowest")?),
+                    highest: Volts(range.number("highest")?),
+                    slew: VoltsPerSecond(range.number("slew")?),
+                }),
+                None => None,
+            },
         },
         load_fan: LoadFan {
             name: tree.text("load_fan.name")?.to_owned(),

@@ -82,6 +82,10 @@ fn due(tree: &Node, control: Control) -> Vec<f64> {
     match control {
         Control::SupplyOn | Control::GentleSupply | Control::Active => vec![0.0, 1.0],
         Control::Line => vec![0.0, 1.0, 2.0, 3.0],
+        Control::SupplyV => ["supply.range.lowest", "supply.voltage", "supply.range.highest"]
+            .into_iter()
+            .filter_map(|path| tree.number(path))
+            .collect(),
         Control::DutyPct => vec![0.0, 100.0],
         Control::FrequencyHz => {
             ["command.lowest", "command.highest"].into_iter().filter_map(|p| tree.number(p)).collect()
@@ -101,6 +105,7 @@ fn target(tree: &Node, control: Control, node: &Node, entries: Option<&[Entry]>)
     let unit = match control {
         Control::DutyPct => "%",
         Control::FrequencyHz => "Hz",
+        Control::SupplyV => "V",
         _ => "",
     };
     if !unit.is_empty() && !signal.unit.is_empty() && !is_unit(&signal.unit, unit) {
@@ -111,7 +116,11 @@ fn target(tree: &Node, control: Control, node: &Node, entries: Option<&[Entry]>)
         let mut data = [0; MOST_BYTES];
         let back = signal.encode(value, &mut data).then(|| signal.decode(&data)).flatten();
         // A step too coarse for a frequency is a slip of the pen as well: half of the value would be off.
-        let allowed = if unit.is_empty() { 1e-6 } else { 0.5 * value.max(1.0) };
+        let allowed = match control {
+            Control::SupplyV => 0.05,
+            _ if unit.is_empty() => 1e-6,
+            _ => 0.5 * value.max(1.0),
+        };
         if back.is_none_or(|back| (back - value).abs() > allowed) {
             let title = format!("`{name}` cannot say {value}, which `control.{}` needs", control.name());
             return Err(problem(key, title, "name a signal of more bits, or another factor"));

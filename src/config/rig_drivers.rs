@@ -53,6 +53,9 @@ pub(super) fn used(tree: &Node) -> BTreeSet<&str> {
     functions(tree).iter().filter_map(|path| driver_of(tree, path)).chain(instruments).collect()
 }
 
+/// Drivers that cannot set a voltage.
+const SETS_NO_VOLTAGE: [&str; 2] = ["linux", "raspberry"];
+
 /// What is wrong with the drivers of the file and with what each needs.
 pub(super) fn check(tree: &Node, sheet: &mut Sheet<'_>) {
     let Some(bench) = tree.text("bench.driver") else { return };
@@ -63,6 +66,12 @@ pub(super) fn check(tree: &Node, sheet: &mut Sheet<'_>) {
     }
     whole_or_none(tree, sheet, bench, &used);
     together(tree, sheet);
+    if let Some(driver) = tree.at("control.supply_v").and_then(|_| driver_of(tree, "control.supply_v"))
+        && SETS_NO_VOLTAGE.contains(&driver)
+    {
+        let title = format!("driver = \"{driver}\" has no control `supply_v`");
+        at(tree, sheet, "control.supply_v", title, "name the driver that has it, for example driver = \"scpi\"");
+    }
     needs(tree, sheet, &used);
 }
 

@@ -95,6 +95,26 @@ fn limits(tree: &Node, sheet: &mut Sheet<'_>) {
     ordered(tree, sheet, "load_fan.running", "load_fan.locked_rotor", Dim::Amps);
     ordered(tree, sheet, "limits.lowest_voltage", "supply.voltage", Dim::Volts);
     ordered(tree, sheet, "supply.voltage", "limits.highest_voltage", Dim::Volts);
+    supply_range(tree, sheet);
+}
+
+/// A range belongs to the control that sets within it, holds the rig's own voltage, and stays below what cuts the supply.
+fn supply_range(tree: &Node, sheet: &mut Sheet<'_>) {
+    match (tree.at("control.supply_v").is_some(), tree.at("supply.range").is_some()) {
+        (true, false) => {
+            let title = "`[control.supply_v]` without `[supply.range]`: what may be set is not known".to_owned();
+            let help = "state it: lowest = \"3 V\", highest = \"16 V\", slew = \"500 V/s\"";
+            at(tree, sheet, "control.supply_v", title, help);
+        }
+        (false, true) if tree.at("control").is_some() => {
+            let title = "`[supply.range]` without `[control.supply_v]`: nothing sets the voltage".to_owned();
+            at(tree, sheet, "supply.range", title, "add `[control.supply_v]`, or remove the table");
+        }
+        _ => {}
+    }
+    ordered(tree, sheet, "supply.range.lowest", "supply.voltage", Dim::Volts);
+    ordered(tree, sheet, "supply.voltage", "supply.range.highest", Dim::Volts);
+    ordered(tree, sheet, "supply.range.highest", "limits.highest_voltage", Dim::Volts);
 }
 
 /// The value at `low` lies below that at `high`.

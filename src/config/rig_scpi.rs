@@ -166,7 +166,7 @@ fn text_of(node: &Node) -> Option<&str> {
     }
 }
 
-/// An instrument can switch the supply and do nothing else.
+/// An instrument can switch the supply and set its voltage, and do nothing else.
 fn controls(tree: &Node, sheet: &mut Sheet<'_>) {
     let has_supply = instruments(tree).iter().any(|node| node.text("kind") == Some("supply"));
     for (name, _) in tree.entries("control").into_iter().flatten() {
@@ -180,6 +180,14 @@ fn controls(tree: &Node, sheet: &mut Sheet<'_>) {
                 at(tree, sheet, &path, title, "");
             }
             "supply_on" => {}
+            "supply_v" => {
+                let supplies = instruments(tree).iter().filter(|node| node.text("kind") == Some("supply")).count();
+                if supplies != 1 {
+                    let title =
+                        format!("`control.supply_v` needs one `[[instrument]]` of kind = \"supply\", not {supplies}");
+                    at(tree, sheet, &path, title, "one supply feeds the unit, and that one is set");
+                }
+            }
             "supply_gentle" => {
                 let means = tree.text("first_power.means");
                 if means.is_some_and(|means| means != "limited supply" && means != "none") {

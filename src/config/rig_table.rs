@@ -258,6 +258,11 @@ static CONTROL: Table = Table {
     fields: &[
         required("supply_on", Kind::Table(&SWITCH), "The supply relay."),
         optional("supply_gentle", Kind::Table(&SWITCH), "The supply through the first-power means."),
+        optional(
+            "supply_v",
+            Kind::Table(&FUNCTION),
+            "Voltage of the supply during a run, within `supply.range`. Drivers `virtual`, `external`, `scpi` and `can`.",
+        ),
         optional("duty_pct", Kind::Table(&PULSES), "Duty of the pulse train."),
         optional("active", Kind::Table(&FUNCTION), "Which level the duty counts."),
         optional("frequency_hz", Kind::Table(&FUNCTION), "Frequency of the pulse train."),
@@ -428,6 +433,25 @@ static SUPPLY: Table = Table {
         required("voltage", Kind::Quantity(Dim::Volts, Bounds::Between(1.0, 60.0)), "Open-circuit voltage."),
         required("resistance", not_negative(Dim::Ohms), "Internal and cable resistance up to the voltage sense point."),
         required("sinks", Kind::Flag, "Whether it takes current back, as a battery does."),
+        optional(
+            "range",
+            Kind::Table(&SUPPLY_RANGE),
+            "Voltages that `control.supply_v` can set during a run; the limits hold besides.",
+        ),
+    ],
+};
+
+static SUPPLY_RANGE: Table = Table {
+    doc: "What a programmable supply can do during a run. A stage never asks for more, and `limits.highest_voltage` cuts \
+          the supply whatever is set here.",
+    fields: &[
+        required("lowest", Kind::Quantity(Dim::Volts, Bounds::Between(0.0, 60.0)), "Lowest voltage."),
+        required("highest", Kind::Quantity(Dim::Volts, Bounds::Between(1.0, 60.0)), "Highest voltage."),
+        required(
+            "slew",
+            Kind::Quantity(Dim::VoltsPerSecond, Bounds::Between(0.1, 1e6)),
+            "How fast it gets from one voltage to another, the slower way where they differ.",
+        ),
     ],
 };
 

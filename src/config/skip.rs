@@ -10,6 +10,9 @@ use crate::results::ResultName;
 /// Why no capacitance can be told.
 const NO_RESISTOR: &str = "first power does not come through a known resistor";
 
+/// Why nothing can be told of another supply voltage.
+const NOT_SETTABLE: &str = "the supply of this rig cannot be set during a run (no control `supply_v`)";
+
 /// Why `stage` cannot be done on `rig` at all; `None` when it can.
 #[must_use]
 pub fn skip_reason(rig: &Rig, stage: &Stage) -> Option<String> {
@@ -33,6 +36,10 @@ pub fn skip_reason(rig: &Rig, stage: &Stage) -> Option<String> {
             let known = matches!(rig.first_power, FirstPower::PreCharge { .. });
             (!known).then(|| NO_RESISTOR.to_owned())
         }),
+        Stage::SupplyDip { .. } | Stage::Crank { .. } | Stage::SupplySweep { .. } => {
+            let settable = || rig.supply.range.is_none().then(|| NOT_SETTABLE.to_owned());
+            settable().or_else(|| control(Control::DutyPct)).or_else(|| channel(Channel::SupplyV))
+        }
         Stage::SoftStart { .. }
         | Stage::Sweep { .. }
         | Stage::PowerUp { .. }
@@ -79,6 +86,21 @@ pub fn missing_results(rig: &Rig) -> Vec<(ResultName, &'static str)> {
     let charged = [R::CapacitanceF, R::CapacitanceWarmF, R::CapacitanceChangePct];
     note(&charged, !pre_charge, NO_RESISTOR);
     note(&charged, pre_charge && !has(Channel::SupplyV), "no supply voltage channel");
+    let by_supply = [
+        R::SupplyDip,
+        R::DipRiddenV,
+        R::DipBackS,
+        R::Crank,
+        R::CrankBackS,
+        R::CutOutLowV,
+        R::CutInLowV,
+        R::LockHysteresisLowV,
+        R::CutOutHighV,
+        R::CutInHighV,
+        R::LockHysteresisHighV,
+    ];
+    note(&by_supply, rig.supply.range.is_none(), NOT_SETTABLE);
+    note(&by_supply, rig.supply.range.is_some() && !has(Channel::SupplyV), "no supply voltage channel");
     note(&[R::PullUpV, R::LineKind], !has(Channel::LineV), "no line voltage channel");
     let one_load = rig.line.low_resistance.is_none() && rig.line.sense_resistance.is_none();
     note(

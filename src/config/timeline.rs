@@ -4,7 +4,7 @@ use super::effective::{EffectiveLimits, effective};
 use super::plan::{Plan, Stage, UpTo};
 use super::rig::Rig;
 use super::skip::{cautions, needs_discovery, skip_reason};
-use crate::units::Duty;
+use crate::units::{Duty, Volts};
 
 /// Longest coast to rest of a fan after off; fans take 4 to 100 s.
 const COAST_S: f64 = 100.0;
@@ -129,9 +129,33 @@ fn worst_s(rig: &Rig, stage: &Stage) -> f64 {
         Stage::RepeatedStarts { count, rest, settle_within, .. } => {
             ZERO_S + f64::from(*count) * (rest.get() + settle_within.get() + HELD_S + COAST_S)
         }
+        Stage::SupplyDip { levels, hold, watch, .. } => {
+            ZERO_S + count(levels.len()) * (hold.get() + passage_s(watch.get())) + COAST_S
+        }
+        Stage::Crank { times, watch, .. } => {
+            ZERO_S + times.iter().map(|time| time.get()).sum::<f64>() + passage_s(watch.get()) + COAST_S
+        }
+        Stage::SupplySweep { step, stay, confirm, down_to, up_to, .. } => {
+            let own_v = rig.supply.voltage.get();
+            let end_v = |to: &UpTo<Volts>, limit: Option<Volts>| match to {
+                UpTo::Value(volts) => volts.get(),
+                UpTo::RigLimit => limit.map_or(own_v, Volts::get),
+            };
+            let range = rig.supply.range;
+            let low_v = end_v(down_to, range.map(|range| range.lowest));
+            let steps = (end_v(up_to, range.map(|range| range.highest)) - low_v) / step.get();
+            // Away and back, the way back confirmed level by level, and a unit that must be brought back at each end.
+            2.0 * steps * stay.get() + steps * (confirm.get() + stay.get()) + 2.0 * passage_s(confirm.get()) + COAST_S
+        }
         Stage::Sleep { longest } => longest.get() + SETTLE_S + COAST_S,
         Stage::Hold { time, .. } => time.get() + COAST_S,
     }
+}
+
+/// Before and after a change of the supply: settled, then watched, once more after an off command, and once more after the
+/// supply was away.
+fn passage_s(watch_s: f64) -> f64 {
+    SETTLE_S + 3.0 * watch_s + BLEED_S
 }
 
 /// The highest duty that a stage goes to.

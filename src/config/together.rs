@@ -9,6 +9,7 @@ use super::timeline::{Timeline, timeline};
 use super::tree::Node;
 use super::walk::walk;
 use crate::driver::Control;
+use crate::units::Volts;
 
 /// Checks that `plan` stays within `rig`, and says what is going to happen.
 ///
@@ -38,9 +39,10 @@ struct Check<'a> {
 
 impl Check<'_> {
     fn problem(&mut self, path: &str, title: String, help: &str) {
+        let help = Some(help.to_owned()).filter(|help| !help.is_empty());
         match self.tree.at(path) {
-            Some(node) => self.sheet.problem(node.span.clone(), title, Some(help.to_owned())),
-            None => self.whole.push(Diagnostic::of_file(self.sheet.path, title, Some(help))),
+            Some(node) => self.sheet.problem(node.span.clone(), title, help),
+            None => self.whole.push(Diagnostic::of_file(self.sheet.path, title, help.as_deref())),
         }
     }
 
@@ -111,6 +113,21 @@ impl Check<'_> {
                 self.frequency(&format!("{path}.to"), to.get());
                 self.duty(&format!("{path}.duty"), duty.fraction(), false);
             }
+            S::SupplyDip { duty, levels, .. } | S::Crank { duty, levels, .. } => {
+                self.duty(&format!("{path}.duty"), duty.fraction(), false);
+                for (i, level) in levels.iter().enumerate() {
+                    self.level(&format!("{path}.levels.{i}"), *level);
+                }
+            }
+            S::SupplySweep { duty, down_to, up_to, .. } => {
+                self.duty(&format!("{path}.duty"), duty.fraction(), false);
+                for (key, end) in [("down_to", down_to), ("up_to", up_to)] {
+                    if let UpTo::Value(end) = end {
+                        self.level(&format!("{path}.{key}"), *end);
+                        self.side(&format!("{path}.{key}"), *end, key == "down_to");
+                    }
+                }
+            }
             S::LossOfSignal { duty, .. } | S::PowerUp { duty, .. } | S::Capacitance { duty, .. } => {
                 self.duty(&format!("{path}.duty"), duty.fraction(), false);
             }
@@ -144,6 +161,32 @@ impl Check<'_> {
             let found = Dim::Hertz.show(frequency_hz);
             let title = format!("{found} is beyond the command output of the rig, which does {low} to {high}");
             self.problem(path, title, "keep to the rig's range, or use another rig");
+        }
+    }
+
+    /// A level within what the rig's supply may be set to; without such a supply the stage is skipped.
+    fn level(&mut self, path: &str, level: Volts) {
+        let Some(range) = self.rig.supply.range else { return };
+        if !(range.lowest..=range.highest).contains(&level) {
+            let title = format!(
+                "{level} is beyond the supply of the rig, which may be set from {} to {}",
+                range.lowest, range.highest
+            );
+            self.problem(
+                path,
+                title,
+                "no plan can raise a rig's limits: keep to the rig's range, or leave the level out",
+            );
+        }
+    }
+
+    /// A sweep goes away from the supply's own voltage.
+    fn side(&mut self, path: &str, end: Volts, is_lower: bool) {
+        let own = self.rig.supply.voltage;
+        if self.rig.supply.range.is_some() && (end < own) != is_lower {
+            let (key, side) = if is_lower { ("down_to", "below") } else { ("up_to", "above") };
+            let title = format!("`{key}` of {end} is not {side} the {own} of the rig's supply");
+            self.problem(path, title, "");
         }
     }
 
@@ -199,6 +242,21 @@ mod tests {
         let plan = parse_plan(Path::new("all.toml"), &text).unwrap_or_else(|problems| panic!("{problems}"));
         let names: Vec<_> = plan.stages.iter().map(Stage::name).collect();
         assert_eq!(names, STAGES.fields.iter().map(|field| field.key).collect::<Vec<_>>());
+    }
+
+    #[test]
+    fn a_rig_whose_supply_cannot_be_set_skips_what_needs_it_and_another_one_does_not() {
+        let skipped = |rig: &str| -> Vec<&str> {
+            let timeline = shipped(rig, "test-plans/stress.toml").unwrap();
+            timeline.stages.iter().filter(|stage| stage.skipped.is_some()).map(|stage| stage.stage).collect()
+        };
+        assert_eq!(skipped("rigs/virtual.toml"), ["supply_dip", "supply_dip", "crank", "supply_sweep"]);
+        assert_eq!(skipped("rigs/virtual-supply.toml"), [""; 0]);
+        let timeline = shipped("rigs/virtual-supply.toml", "test-plans/stress.toml").unwrap();
+        assert!(timeline.worst_s() < 3.0 * 3600.0, "{}", timeline.worst_s());
+        let why = shipped("rigs/virtual.toml", "test-plans/stress.toml").unwrap();
+        let why = why.stages.iter().find_map(|stage| stage.skipped.clone()).unwrap();
+        assert!(why.contains("cannot be set"), "{why}");
     }
 
     #[test]

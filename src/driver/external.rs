@@ -362,7 +362,7 @@ for line in sys.stdin:
 
     fn setting(duty: f64, active: ActiveLevel) -> Setting {
         let duty = Duty::from_percent(duty).unwrap();
-        Setting { supply: Supply::On, duty, active, frequency: Hertz(140.0), line: Line::Pwm }
+        Setting { supply: Supply::On, duty, active, frequency: Hertz(140.0), line: Line::Pwm, supply_v: None }
     }
 
     #[test]

@@ -65,6 +65,8 @@ pub struct JoinedBench {
     /// Which has the supply switch, and which the command line.
     supply: usize,
     command: usize,
+    /// Which sets the supply's voltage, where one does.
+    level: Option<usize>,
     offers: Offers,
     /// The host's clock began here.
     origin: Instant,
@@ -94,6 +96,7 @@ impl JoinedBench {
             return Err(refused("no driver offers the supply switch".to_owned()));
         };
         let command = parts.iter().position(has(Control::DutyPct)).unwrap_or(supply);
+        let level = parts.iter().position(has(Control::SupplyV));
         let origin = Instant::now();
         let members = parts.into_iter().map(|part| member(part, origin)).collect::<Result<Vec<_>, _>>()?;
         let offers = Offers {
@@ -111,6 +114,7 @@ impl JoinedBench {
             members,
             supply,
             command,
+            level,
             notes: vec![alignment_note(&offers.alignment)],
             offers,
             origin,
@@ -198,8 +202,13 @@ impl JoinedBench {
         for at in order {
             times[at] = self.set_one(at, setting)?;
         }
-        let same_line = Setting { supply: self.last.supply, ..*setting } == self.last;
-        let of = if same_line && setting.supply != self.last.supply { self.supply } else { self.command };
+        let by_the_line = Setting { supply: self.last.supply, supply_v: self.last.supply_v, ..*setting } != self.last;
+        let of = match setting {
+            _ if by_the_line => self.command,
+            _ if setting.supply != self.last.supply => self.supply,
+            _ if setting.supply_v != self.last.supply_v => self.level.unwrap_or(self.supply),
+            _ => self.command,
+        };
         self.last = *setting;
         Ok(times[of].max(self.members[0].end_s))
     }

@@ -79,6 +79,8 @@ pub enum Control {
     SupplyOn,
     /// First power through series resistance, lamp or current limit.
     GentleSupply,
+    /// Voltage of the supply, during a run.
+    SupplyV,
     /// Duty of the pulse train.
     DutyPct,
     /// Which level the duty counts.
@@ -96,6 +98,7 @@ impl Control {
         match self {
             Self::SupplyOn => "supply_on",
             Self::GentleSupply => "supply_gentle",
+            Self::SupplyV => "supply_v",
             Self::DutyPct => "duty_pct",
             Self::Active => "active",
             Self::FrequencyHz => "frequency_hz",
@@ -158,7 +161,7 @@ pub trait Bench: Send + fmt::Debug {
     /// When samples did not come in time or are not finite numbers.
     fn read(&mut self, seconds: f64, pace: Pace) -> Result<Block, DriverError>;
 
-    /// Supply off, duty 0, line released. Callable in any state, again and again. Returns when.
+    /// Supply off and back at the rig's own voltage, duty 0, line released. Callable in any state, again and again. Returns when.
     ///
     /// # Errors
     /// When the bench did not confirm it; the caller must say so loudly.

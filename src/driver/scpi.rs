@@ -1,7 +1,7 @@
 //! Bench supplies, electronic loads and meters that speak SCPI over a TCP socket or a serial port.
 //!
 //! What happens when things end: `make_safe` and dropping switch every output off and ask whether it is, over a new
-//! connection where the old one is lost. When the process is killed, or the cable is pulled, the instrument keeps its
+//! connection where the old one is lost; a supply then goes back to the voltage of the rig. When the process is killed, or the cable is pulled, the instrument keeps its
 //! output as it is: what must then open the supply is the contactor, the fuse, and the instrument's own limits.
 //!
 //! Readings are taken one after the other by a thread for each instrument and stamped by this host's clock. Between two
@@ -20,7 +20,7 @@ use self::station::{Order, Station};
 use crate::bench::{Block, Channel, Pace, Setting, Supply};
 use crate::config::instrument::{InstrumentKind, Quantity, ScpiSpec};
 use crate::config::rig::{FirstPower, Rig};
-use crate::driver::{Alignment, Bench, DriverError, Offers};
+use crate::driver::{Alignment, Bench, Control, DriverError, Offers};
 
 /// Readings of each quantity by which the pace is measured at the start.
 const MEASURED: usize = 3;
@@ -58,6 +58,8 @@ pub struct ScpiBench {
     offers: Offers,
     gentle_a: Option<f64>,
     supply: Option<Supply>,
+    /// Voltage in force, where it can be set: the rig's own, or another. `None` when that is not known.
+    level_v: Option<Option<f64>>,
     origin: Instant,
     end_s: f64,
     notes: Vec<String>,
@@ -117,6 +119,7 @@ impl ScpiBench {
             offers,
             gentle_a,
             supply: None,
+            level_v: Some(None),
             origin: Instant::now(),
             end_s: 0.0,
             notes,
@@ -198,6 +201,19 @@ impl ScpiBench {
         Ok(channels.into_iter().collect())
     }
 
+    /// Sends the supply to a voltage, where this driver sets it.
+    fn level(&mut self, volts: Option<f64>) -> Result<(), DriverError> {
+        if self.level_v == Some(volts) || !self.offers.controls.contains(&Control::SupplyV) {
+            return Ok(());
+        }
+        self.level_v = None;
+        for at in &self.outputs {
+            self.stations[*at].order(Order::Level(volts))?;
+        }
+        self.level_v = Some(volts);
+        Ok(())
+    }
+
     /// Whether the supply current is due and has not come.
     fn current_due(&self) -> bool {
         self.sources.iter().any(|source| source.channel == Channel::SupplyA && source.fresh.is_empty())
@@ -210,6 +226,10 @@ impl Bench for ScpiBench {
     }
 
     fn set(&mut self, setting: &Setting) -> Result<f64, DriverError> {
+        // On at the voltage it is to have; off before it moves, of which switching off takes care.
+        if setting.supply != Supply::Off {
+            self.level(setting.supply_v.map(|volts| volts.get()))?;
+        }
         if self.supply != Some(setting.supply) {
             // What an output does is not known until all have taken it.
             self.supply = None;
@@ -227,6 +247,9 @@ impl Bench for ScpiBench {
                 self.stations[at].order(order)?;
             }
             self.supply = Some(setting.supply);
+            if order == Order::Off {
+                self.level_v = Some(None);
+            }
         }
         Ok(self.now_s())
     }
@@ -254,13 +277,13 @@ impl Bench for ScpiBench {
     }
 
     fn make_safe(&mut self) -> Result<f64, DriverError> {
-        self.supply = None;
+        (self.supply, self.level_v) = (None, None);
         let mut worst = Ok(());
         for at in &self.outputs {
             worst = worst.and(self.stations[*at].order(Order::Off));
         }
         worst.map(|()| {
-            self.supply = Some(Supply::Off);
+            (self.supply, self.level_v) = (Some(Supply::Off), Some(None));
             self.now_s()
         })
     }

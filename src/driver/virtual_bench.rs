@@ -34,6 +34,9 @@ pub struct VirtualBench<P = Plant> {
     faults: Vec<BenchFault>,
     zero_off_a: f64,
     supply: Supply,
+    /// The rig's own supply voltage, and how fast it moves to another.
+    own_v: f64,
+    slew_v_per_s: f64,
 }
 
 /// How much noisier than stated and how far off its zero a faulty bench reads, as multiples of what is stated.
@@ -153,6 +156,8 @@ impl<P: Physics> VirtualBench<P> {
             duty_error: sensor::error(&mut rng, rig.command.duty_u.get()),
             zero_off_a,
             supply: Supply::Off,
+            own_v: rig.supply.voltage.get(),
+            slew_v_per_s: rig.supply.range.map_or(f64::INFINITY, |range| range.slew.get()),
             faults: spec.bench_faults.clone(),
         };
         bench.plant.set_relay(bench.relay(Supply::Off));
@@ -217,6 +222,10 @@ impl<P: Physics> Bench for VirtualBench<P> {
     fn set(&mut self, setting: &Setting) -> Result<f64, DriverError> {
         self.supply = setting.supply;
         self.plant.set_relay(self.relay(setting.supply));
+        if self.offers.controls.contains(&Control::SupplyV) && !self.has(BenchFault::SupplyStuck) {
+            let volts = setting.supply_v.map_or(self.own_v, |volts| volts.get());
+            self.plant.set_supply(volts, self.slew_v_per_s);
+        }
         let drive = self.drive(setting);
         self.plant.set_line(drive);
         Ok(self.plant.now_s())
@@ -325,6 +334,7 @@ fn offers(rig: &Rig) -> Offers {
         controls: [
             Control::SupplyOn,
             Control::GentleSupply,
+            Control::SupplyV,
             Control::DutyPct,
             Control::Active,
             Control::FrequencyHz,
@@ -332,6 +342,7 @@ fn offers(rig: &Rig) -> Offers {
         ]
         .into_iter()
         .filter(|control| rig.controls.is_empty() || rig.controls.contains_key(control))
+        .filter(|control| *control != Control::SupplyV || rig.supply.range.is_some())
         .collect(),
         virtual_clock: true,
         is_virtual: true,
@@ -407,6 +418,7 @@ const fn fault_of(fault: FaultKind) -> Fault {
         FaultKind::ThermalLimitEarly => Fault::ThermalLimitEarly,
         FaultKind::SleepLost => Fault::SleepLost,
         FaultKind::WaterInConnector => Fault::WaterInConnector,
+        FaultKind::LockOutLatches => Fault::LockOutLatches,
     }
 }
 
@@ -443,6 +455,7 @@ mod tests {
             active,
             frequency: Hertz(kind(spec.kind).nominal_hz()),
             line: Line::Pwm,
+            supply_v: None,
         }
     }
 

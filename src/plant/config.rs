@@ -392,8 +392,27 @@ pub struct Protections {
     pub reset_v: f64,
     /// Time before it looks again after a reset.
     pub restart_s: f64,
+    /// Output off at a supply voltage below a level; `None` where only the reset comes.
+    pub under: Option<LockOut>,
+    /// Output off at a supply voltage above a level.
+    pub over: Option<LockOut>,
+    /// Whether what a lock-out took off stays off until the controller was without power.
+    pub latches: bool,
     /// Stall protection.
     pub stall: Option<Stall>,
+}
+
+/// Lock-out at a supply voltage: the controller stays awake, the output is off.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LockOut {
+    /// Supply voltage beyond which the output goes off.
+    pub off_v: f64,
+    /// Supply voltage, nearer to the usual one, at which it may come back.
+    pub on_v: f64,
+    /// How long the voltage must be beyond `off_v`.
+    pub after_s: f64,
+    /// How long it must be back at `on_v`.
+    pub wait_s: f64,
 }
 
 /// Stall protection.

@@ -217,6 +217,11 @@ impl Plant {
         self.relay = relay;
     }
 
+    /// Sends the supply to this voltage, at this rate.
+    pub fn set_supply(&mut self, volts: f64, slew_v_per_s: f64) {
+        self.source.go_to(&self.config.supply, volts, slew_v_per_s);
+    }
+
     /// Drives the line.
     pub fn set_line(&mut self, line: LineDrive) {
         self.line = line;

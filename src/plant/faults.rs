@@ -1,6 +1,6 @@
 //! Defects: what each does to a healthy unit, from just visible (severity 0) to gross (severity 1).
 
-use super::config::{Joint, PlantConfig, RampShape, Switch};
+use super::config::{Joint, LockOut, PlantConfig, RampShape, Switch};
 
 /// A defect.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -31,11 +31,13 @@ pub enum Fault {
     SleepLost,
     /// Water in the connector: leakage between pins.
     WaterInConnector,
+    /// Under-voltage lock-out early, and what it took off stays off.
+    LockOutLatches,
 }
 
 impl Fault {
     /// All of them.
-    pub const ALL: [Self; 13] = [
+    pub const ALL: [Self; 14] = [
         Self::SwitchShorted,
         Self::SwitchOpen,
         Self::ParallelSwitchOpen,
@@ -49,6 +51,7 @@ impl Fault {
         Self::ThermalLimitEarly,
         Self::SleepLost,
         Self::WaterInConnector,
+        Self::LockOutLatches,
     ];
 }
 
@@ -118,6 +121,12 @@ pub fn put(config: &mut PlantConfig, fault: Fault, severity: f64, running_a: f64
             module.defect.leak_ohm = Some(ratio(s, 4_000.0, 120.0));
             let pull_ohm = module.input.pull_up_ohm.unwrap_or(10_000.0);
             module.input.leak_ohm = Some(pull_ohm * ratio(s, 12.0, 1.8));
+        }
+        Fault::LockOutLatches => {
+            let sound = module.protect.under.unwrap_or(LockOut { off_v: 7.2, on_v: 8.0, after_s: 0.01, wait_s: 0.3 });
+            let by_v = line(s, 0.2, 2.0);
+            module.protect.under = Some(LockOut { off_v: sound.off_v + by_v, on_v: sound.on_v + by_v, ..sound });
+            module.protect.latches = true;
         }
     }
 }

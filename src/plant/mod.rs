@@ -31,6 +31,8 @@ pub trait Physics: std::fmt::Debug + Send {
     fn now_s(&self) -> f64;
     /// Moves the relay.
     fn set_relay(&mut self, relay: Relay);
+    /// Sends the supply to this voltage, at this rate in volts per second.
+    fn set_supply(&mut self, volts: f64, slew_v_per_s: f64);
     /// Drives the command line.
     fn set_line(&mut self, line: LineDrive);
     /// Lets `dt` pass: means over it.
@@ -50,6 +52,10 @@ impl Physics for Plant {
 
     fn set_relay(&mut self, relay: Relay) {
         self.set_relay(relay);
+    }
+
+    fn set_supply(&mut self, volts: f64, slew_v_per_s: f64) {
+        self.set_supply(volts, slew_v_per_s);
     }
 
     fn set_line(&mut self, line: LineDrive) {

@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 use std::f64::consts::TAU;
 
 use super::command::{self, Decoder, Demand, LineDrive, Pattern};
-use super::config::{LineRig, LossDoes, ModuleConfig, PowerUp};
+use super::config::{LineRig, LockOut, LossDoes, ModuleConfig, PowerUp, Protections};
 use super::ramp::Ramp;
 
 /// Whether the module's controller runs.
@@ -25,6 +25,17 @@ enum Power {
 struct Pending {
     due_s: f64,
     demand: Demand,
+}
+
+/// Lock-out at too low or too high a supply voltage.
+#[derive(Clone, Copy, Debug, Default)]
+struct Lock {
+    out: bool,
+    /// How long the voltage has been beyond the level.
+    beyond_s: f64,
+    /// How long it must be back, and when the output may come on again then.
+    wait_s: f64,
+    ends_s: Option<f64>,
 }
 
 /// What the control sees of the power side.
@@ -59,6 +70,7 @@ pub(crate) struct Module {
     stalled_s: f64,
     stall_until_s: f64,
     stalls: u32,
+    lock: Lock,
     /// Under-voltage resets since power came.
     pub(crate) resets: u32,
 }
@@ -80,6 +92,7 @@ impl Module {
             stalled_s: 0.0,
             stall_until_s: 0.0,
             stalls: 0,
+            lock: Lock::default(),
             resets: 0,
         }
     }
@@ -175,7 +188,9 @@ impl Module {
             }
         }
         self.aim(now_s, config);
-        let target = if self.is_stalled(now_s, dt, config, senses.at_rest) { 0.0 } else { self.target };
+        let locked = self.is_locked_out(now_s, dt, &config.protect, senses.supply_v);
+        let stalled = self.is_stalled(now_s, dt, config, senses.at_rest);
+        let target = if locked || stalled { 0.0 } else { self.target };
         let cap = 1.0 - (senses.junction_c - config.protect.thermal_limit_c) / THERMAL_SPAN_K;
         let target = if cap < 1.0 { target.min(cap.max(THERMAL_FLOOR)) } else { target };
         let ratio = self.ramp.step(dt, target, &config.ramp);
@@ -198,6 +213,7 @@ impl Module {
             }
             Power::Booting(until_s) if now_s + SAME_S >= until_s => {
                 self.power = Power::Awake;
+                self.lock.out = beyond(protect, senses.supply_v, true).is_some();
                 self.pattern = command::pattern(self.line, &config.input, rig, senses.supply_v, false);
                 self.ramp.hard = config.ramp.power_up == PowerUp::Hard;
                 self.wait_for_off = config.ramp.power_up == PowerUp::Nothing;
@@ -249,6 +265,30 @@ impl Module {
         if self.target > 0.0 {
             self.busy_s = now_s;
         }
+    }
+
+    /// Lock-out at the supply voltage: off beyond a level for a while, on again some time after it came back.
+    fn is_locked_out(&mut self, now_s: f64, dt: f64, protect: &Protections, supply_v: f64) -> bool {
+        if self.power != Power::Awake {
+            return false;
+        }
+        let limit = beyond(protect, supply_v, self.lock.out);
+        let lock = &mut self.lock;
+        match (lock.out, limit) {
+            (false, None) => lock.beyond_s = 0.0,
+            (false, Some(level)) => {
+                lock.beyond_s += dt;
+                (lock.out, lock.wait_s) = (lock.beyond_s >= level.after_s, level.wait_s);
+            }
+            (true, Some(level)) => (lock.ends_s, lock.wait_s) = (None, level.wait_s),
+            (true, None) if protect.latches => {}
+            (true, None) => {
+                if now_s + SAME_S >= *lock.ends_s.get_or_insert(now_s + lock.wait_s) {
+                    *lock = Lock::default();
+                }
+            }
+        }
+        self.lock.out
     }
 
     /// Stall protection: gives up, tries again, locks out.
@@ -304,6 +344,13 @@ impl Module {
         };
         own + config.defect.leak_ohm.map_or(0.0, |ohm| supply_v / ohm)
     }
+}
+
+/// The level of the lock-out that the supply voltage is beyond, or from beyond which it has not come back.
+fn beyond(protect: &Protections, supply_v: f64, was_out: bool) -> Option<LockOut> {
+    let level = |lock: &LockOut| if was_out { lock.on_v } else { lock.off_v };
+    let under = protect.under.filter(|lock| supply_v < level(lock));
+    under.or_else(|| protect.over.filter(|lock| supply_v > level(lock)))
 }
 
 /// Times closer than this are the same.

@@ -4,9 +4,9 @@ use rand::{RngExt, SeedableRng};
 use rand_xoshiro::Xoshiro256PlusPlus;
 
 use super::config::{
-    Band, Defect, Freewheel, HeatConfig, InputConfig, InputKind, Kick, Level, LossDoes, LossRule, ModuleConfig,
-    MotorConfig, OutputMap, Outside, PowerStage, PowerUp, Protections, RampConfig, RampShape, Reserved, Side,
-    SleepConfig, Stall, Switch, Timing, WakeCycle,
+    Band, Defect, Freewheel, HeatConfig, InputConfig, InputKind, Kick, Level, LockOut, LossDoes, LossRule,
+    ModuleConfig, MotorConfig, OutputMap, Outside, PowerStage, PowerUp, Protections, RampConfig, RampShape, Reserved,
+    Side, SleepConfig, Stall, Switch, Timing, WakeCycle,
 };
 
 /// Kinds of module.
@@ -184,6 +184,11 @@ const fn sleep(after_s: f64, current_a: f64) -> SleepConfig {
     SleepConfig { after_s, current_a, with_edges: false, wake: None }
 }
 
+#[expect(clippy::unnecessary_wraps, reason = "a kind has one or has none")]
+const fn lock_out(off_v: f64, on_v: f64, (after_s, wait_s): (f64, f64)) -> Option<LockOut> {
+    Some(LockOut { off_v, on_v, after_s, wait_s })
+}
+
 fn linear_low() -> ModuleConfig {
     ModuleConfig {
         input: InputConfig {
@@ -225,6 +230,9 @@ fn linear_low() -> ModuleConfig {
             thermal_limit_c: 140.0,
             reset_v: 6.2,
             restart_s: 0.3,
+            under: lock_out(7.2, 8.0, (0.01, 0.3)),
+            over: lock_out(17.0, 16.3, (0.02, 0.3)),
+            latches: false,
             stall: Some(Stall { above_ratio: 0.3, after_s: 1.0, retry_s: 3.0, tries: 3 }),
         },
         defect: Defect { switch: Switch::Works, joint: None, leak_ohm: None },
@@ -253,6 +261,7 @@ fn exponential_high() -> ModuleConfig {
     module.heat = HeatConfig { case_k_per_w: 3.5, tau_s: 150.0, junction_k_per_w: 0.7 };
     module.sleep = Some(sleep(5.0, 90e-6));
     module.quiescent_a = 12e-3;
+    (module.protect.under, module.protect.over) = (lock_out(6.8, 7.6, (0.005, 0.2)), lock_out(18.9, 18.2, (0.05, 0.2)));
     module
 }
 
@@ -273,6 +282,7 @@ fn s_curve_low_side() -> ModuleConfig {
     module.heat = HeatConfig { case_k_per_w: 2.6, tau_s: 240.0, junction_k_per_w: 0.9 };
     module.sleep = Some(SleepConfig { with_edges: true, ..sleep(12.0, 250e-6) });
     module.quiescent_a = 22e-3;
+    (module.protect.under, module.protect.over) = (lock_out(7.6, 8.6, (0.03, 0.5)), lock_out(16.6, 15.9, (0.01, 0.5)));
     module
 }
 
@@ -294,6 +304,7 @@ fn stepped_reserved() -> ModuleConfig {
     module.power.on_ohm = 6e-3;
     module.sleep = Some(sleep(6.0, 320e-6));
     module.quiescent_a = 18e-3;
+    (module.protect.under, module.protect.over) = (None, lock_out(17.4, 16.9, (0.02, 0.3)));
     module
 }
 
@@ -311,6 +322,7 @@ fn kick_start() -> ModuleConfig {
     module.power.capacitance_f = 2.7e-3;
     module.sleep = Some(SleepConfig { with_edges: true, ..sleep(10.0, 140e-6) });
     module.quiescent_a = 16e-3;
+    (module.protect.under, module.protect.over) = (lock_out(7.0, 8.2, (0.15, 0.8)), None);
     module
 }
 
@@ -329,6 +341,7 @@ fn open_runs() -> ModuleConfig {
     module.power.side = Side::Low;
     module.sleep = Some(sleep(15.0, 500e-6));
     module.quiescent_a = 25e-3;
+    (module.protect.under, module.protect.over) = (None, lock_out(16.8, 16.0, (0.02, 0.1)));
     module
 }
 
@@ -346,6 +359,8 @@ fn fast_command() -> ModuleConfig {
     module.power.on_ohm = 3.5e-3;
     module.sleep = Some(sleep(4.0, 60e-6));
     module.quiescent_a = 9e-3;
+    (module.protect.under, module.protect.over) =
+        (lock_out(6.9, 7.9, (0.002, 0.1)), lock_out(17.2, 16.5, (0.005, 0.1)));
     module
 }
 
@@ -366,6 +381,7 @@ fn slow_command() -> ModuleConfig {
     let wake = WakeCycle { every_s: 5.0, for_s: 0.04, current_a: 4e-3 };
     module.sleep = Some(SleepConfig { wake: Some(wake), ..sleep(22.0, 400e-6) });
     module.quiescent_a = 30e-3;
+    (module.protect.under, module.protect.over) = (lock_out(7.6, 8.8, (0.05, 1.0)), lock_out(17.6, 17.0, (0.1, 1.0)));
     module
 }
 
@@ -403,6 +419,11 @@ fn spread(module: &mut ModuleConfig, rng: &mut Xoshiro256PlusPlus) {
     if let Some(sleep) = &mut module.sleep {
         by(&mut sleep.after_s, 0.15);
         by(&mut sleep.current_a, 0.25);
+    }
+    for lock in [&mut module.protect.under, &mut module.protect.over].into_iter().flatten() {
+        let gap_v = lock.on_v - lock.off_v;
+        by(&mut lock.off_v, 0.02);
+        lock.on_v = lock.off_v + gap_v;
     }
 }
 

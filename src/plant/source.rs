@@ -22,6 +22,10 @@ pub(crate) struct Source {
     /// Voltage at the module pins.
     pub(crate) volts: f64,
     polarised_v: f64,
+    /// Where a programmable supply stands from its own voltage, where it goes, and how fast.
+    offset_v: f64,
+    toward_v: f64,
+    slew_v_per_s: f64,
     /// Cached decay: for which step and time constant, and its factor.
     cached: (f64, f64, f64),
 }
@@ -41,7 +45,19 @@ pub(crate) struct SourceStep {
 
 impl Source {
     pub(crate) const fn new() -> Self {
-        Self { volts: 0.0, polarised_v: 0.0, cached: (0.0, 0.0, 0.0) }
+        Self {
+            volts: 0.0,
+            polarised_v: 0.0,
+            offset_v: 0.0,
+            toward_v: 0.0,
+            slew_v_per_s: f64::INFINITY,
+            cached: (0.0, 0.0, 0.0),
+        }
+    }
+
+    /// Sends the supply to this voltage, as fast as it goes.
+    pub(crate) fn go_to(&mut self, config: &SupplyConfig, volts: f64, slew_v_per_s: f64) {
+        (self.toward_v, self.slew_v_per_s) = (volts - config.open_v, slew_v_per_s);
     }
 
     /// Series resistance of the closed path; `None` with the relay open.
@@ -63,9 +79,14 @@ impl Source {
         farads: f64,
         load_a: f64,
     ) -> SourceStep {
-        let emf = config.open_v - self.polarised_v;
+        if self.offset_v != self.toward_v {
+            let most_v = self.slew_v_per_s * dt;
+            self.offset_v += (self.toward_v - self.offset_v).clamp(-most_v, most_v);
+        }
+        let emf = (config.open_v + self.offset_v - self.polarised_v).max(0.0);
         let Some(ohm) = Self::path_ohm(config, relay) else { return self.drift(dt, farads, load_a) };
-        if !config.sinks && self.volts >= emf && load_a <= 0.0 {
+        // What takes nothing back leaves the capacitor to the load until that has brought it down.
+        if !config.sinks && self.volts >= emf && (load_a <= 0.0 || self.volts - load_a * dt / farads >= emf) {
             return self.drift(dt, farads, load_a);
         }
         let limit_a = match (relay, config.gentle) {
@@ -177,6 +198,29 @@ mod tests {
             source.step(5e-4, &limited, Relay::Closed, 3e-3, 5.0);
         }
         assert!((source.volts - (13.0 - 0.02 * 5.0)).abs() < 1e-6, "{}", source.volts);
+    }
+
+    #[test]
+    fn a_programmable_supply_moves_at_its_slew_and_only_one_that_sinks_takes_the_charge_back() {
+        for sinks in [true, false] {
+            let config = SupplyConfig { sinks, ..config() };
+            let mut source = Source { volts: 13.0, ..Source::new() };
+            source.go_to(&config, 5.0, 400.0);
+            let mut play = |seconds: f64, load_a: f64| {
+                for _ in 0..(seconds / 5e-4).round() as u32 {
+                    source.step(5e-4, &config, Relay::Closed, 3e-3, load_a);
+                }
+                source.volts
+            };
+            // 8 V at 400 V/s take 20 ms.
+            let (halfway_v, after_v) = (play(0.01, 0.0), play(0.012, 0.0));
+            let expect = if sinks { (9.0, 5.0) } else { (13.0, 13.0) };
+            assert!((halfway_v - expect.0).abs() < 0.1 && (after_v - expect.1).abs() < 0.01, "{halfway_v} {after_v}");
+            // A load of 3 A takes 3 mF down by a volt in a millisecond, and no further than the supply.
+            let (soon_v, loaded_v) = (play(2e-3, 3.0), play(0.02, 3.0));
+            assert!((soon_v - if sinks { 4.94 } else { 11.0 }).abs() < 0.05, "{soon_v}");
+            assert!((loaded_v - 4.94).abs() < 0.01, "{loaded_v}");
+        }
     }
 
     #[test]

@@ -494,6 +494,19 @@ fn every_fault_shows_in_what_it_should() {
                 }
                 Fault::SleepLost => assert!(truth.sleep_a.is_none_or(|a| a > 1e-3), "{what}"),
                 Fault::WaterInConnector => assert!(times(|t| t.sleep_a) > 5.0, "{what}"),
+                Fault::LockOutLatches => {
+                    let full = plant.ratio();
+                    plant.set_supply(7.0, 500.0);
+                    pass(&mut plant, 0.5, 1e-3);
+                    plant.set_supply(13.0, 500.0);
+                    pass(&mut plant, 10.0, 1e-3);
+                    assert!(full > 0.99 && plant.ratio() == 0.0, "{what}");
+                    plant.set_relay(Relay::Open);
+                    pass(&mut plant, 120.0, 1e-3);
+                    plant.set_relay(Relay::Closed);
+                    pass(&mut plant, 10.0, 1e-3);
+                    assert!(plant.ratio() > 0.99, "{what}");
+                }
             }
         }
     }
@@ -520,4 +533,45 @@ fn diode_freewheel_runs_hottest_below_full() {
     config.module.power.freewheel = Freewheel::Diode(0.7);
     let rise = |ratio: f64| statics::heat(&config, ratio, 40.0).0;
     assert!(rise(0.85) > rise(1.0) && rise(0.85) > rise(0.5), "{} {} {}", rise(0.5), rise(0.85), rise(1.0));
+}
+
+#[test]
+fn a_lock_out_takes_the_output_off_at_its_level_and_lets_it_back_at_the_other_one() {
+    for kind in Kind::ALL {
+        let config = play::without_chance(&bench(kind, 3));
+        let protect = config.module.protect;
+        let mut plant = play::powered(&config, kind.nominal_hz(), COLD);
+        plant.set_line(command(&config, kind, 0.5));
+        pass(&mut plant, 12.0, 1e-3);
+        let running = |plant: &Plant| plant.ratio() > 0.0;
+        assert!(running(&plant), "{kind:?}");
+        // Slowly down until it is off, up until it is on, and the same above.
+        let mut go = |from_v: f64, to_v: f64, until_on: bool| {
+            let steps = ((to_v - from_v).abs() / 0.02) as i32;
+            for i in 0..steps {
+                let volts = from_v + (to_v - from_v) * f64::from(i) / f64::from(steps);
+                plant.set_supply(volts, 1e3);
+                let pins_v = pass(&mut plant, 0.1, 1e-3).supply_v;
+                if running(&plant) == until_on {
+                    return Some((volts, pins_v));
+                }
+            }
+            None
+        };
+        let (off_v, on_v) =
+            protect.under.map_or((protect.reset_v, protect.reset_v + 0.7), |lock| (lock.off_v, lock.on_v));
+        let (at_v, _) = go(13.0, 3.0, false).expect("no module runs down to 3 V");
+        assert!((at_v - off_v).abs() < 0.25, "{kind:?}: off at {at_v}, {protect:?}");
+        let (at_v, pins_v) = go(at_v, 13.0, true).expect("and each comes back");
+        // It comes back some time after its level was reached.
+        let wait_s = protect.under.map_or(protect.restart_s, |lock| lock.wait_s);
+        let late_v = 0.2 * (wait_s + config.module.timing.delay_s) + 0.1;
+        assert!(pins_v > on_v - 0.1 && at_v < on_v + late_v, "{kind:?}: on at {at_v}, {protect:?}");
+        go(at_v, 13.0, false);
+        match (protect.over, go(13.0, 20.0, false)) {
+            (Some(lock), Some((at_v, _))) => assert!((at_v - lock.off_v).abs() < 0.3, "{kind:?}: {at_v}, {lock:?}"),
+            (None, None) => {}
+            (lock, seen) => panic!("{kind:?}: {seen:?}, {lock:?}"),
+        }
+    }
 }

@@ -13,7 +13,7 @@ use crate::record::preflight::Check;
 use crate::results::{Direction, ResultName, RiskRule, StoppedBy};
 
 /// Version of the schema; readers refuse a larger major.
-pub const FORMAT: Format = Format { major: 1, minor: 5 };
+pub const FORMAT: Format = Format { major: 1, minor: 6 };
 
 /// Schema version: minor grows with added fields, major with anything an old reader would get wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -223,6 +223,20 @@ pub enum SpanKind {
     /// sound unit every time, held until the output has settled and a little longer, or the time for that was over. Gives
     /// `start_failure_pct`, `start_delay_sd_s` (since 1.5).
     RepeatedStart,
+    /// From settled turning at one duty with 1 s of pre-roll the supply is set to a lower level, held, and set back to its
+    /// own; then watched until the output has come back and settled, or the time for that was over. Where it was, an off
+    /// command and the duty again, and where that does not help the supply away and back, are tried in the span. Gives
+    /// `supply_dip`, `dip_ridden_v`, `dip_back_s` (since 1.6).
+    SupplyDip,
+    /// The same with several levels one after the other. Gives `crank`, `crank_back_s` (since 1.6).
+    Crank,
+    /// From settled turning at one duty the supply goes away from its own voltage in small steps, each held, until the output
+    /// goes off, and back until it comes on; then, from off, levels nearer and nearer to where it went off are each held
+    /// for longer, until one at which it stays off. Gives the cut-out and cut-in voltages (since 1.6).
+    SupplySweep {
+        /// Down or up from the supply's own voltage.
+        toward: Direction,
+    },
     /// One duty held for a long time. Gives `heat_rise_k`, `heat_tau_s`, `steadiness_pct`.
     Soak,
     /// Valid off or inactive level from awake at rest until asleep or the time is over. Gives the sleep results.

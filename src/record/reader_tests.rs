@@ -9,7 +9,7 @@ use crate::record::event::{Loss, SpanKind, StageEnd};
 use crate::record::preflight::Check;
 use crate::record::writer::RecordWriter;
 use crate::results::{Direction, ResultName, StoppedBy};
-use crate::units::{Duty, Hertz};
+use crate::units::{Duty, Hertz, Volts};
 
 fn words() -> impl Strategy<Value = String> {
     // Line ends, quotes and characters outside ASCII are what a line format could stumble over.
@@ -23,13 +23,15 @@ fn setting() -> impl Strategy<Value = Setting> {
         prop_oneof![Just(ActiveLevel::Low), Just(ActiveLevel::High)],
         0.1..30_000.0_f64,
         line(),
+        proptest::option::of((0.0..60.0_f64).prop_map(Volts)),
     )
-        .prop_map(|(supply, duty, active, hertz, line)| Setting {
+        .prop_map(|(supply, duty, active, hertz, line, supply_v)| Setting {
             supply,
             duty: Duty::clamped(duty),
             active,
             frequency: Hertz(hertz),
             line,
+            supply_v,
         })
 }
 

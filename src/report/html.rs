@@ -124,9 +124,22 @@ fn plots(document: &Document, recording: &Recording) -> Markup {
         ),
         ("Temperature", "Over the whole run.", plots::temperature(recording)),
     ];
+    // Of stages that few plans have only what was run is shown.
+    let more = [
+        (
+            "Dips of the supply",
+            "The deepest dip and the deepest of its length that was ridden through, or the cranking profile.",
+            plots::dips(recording),
+        ),
+        (
+            "Slow sweep of the supply",
+            "Supply current at each level that was held, by way.",
+            plots::sweep(document, recording),
+        ),
+    ];
     html! {
         h2 { "Curves" }
-        @for (title, caption, plot) in all {
+        @for (title, caption, plot) in all.into_iter().chain(more.into_iter().filter(|(.., plot)| plot.is_ok())) {
             @match plot {
                 Ok(svg) => figure role="img" aria-label=(title) {
                     figcaption { b { (title) } ". " (caption) }

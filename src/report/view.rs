@@ -170,7 +170,19 @@ pub(super) fn under_stress(document: &Document) -> Vec<String> {
     let input = found(ResultName::CapacitanceChangePct).map(|change| {
         format!("Input capacitance while warm: {} against the cold one; {}.", change.shown(), note(change))
     });
-    [warm, again, input].into_iter().flatten().collect()
+    let dips = found(ResultName::SupplyDip).map(|word| {
+        let ridden = also(ResultName::DipRiddenV, "ridden through down to");
+        format!("Dips of the supply: {}. {}{ridden}.", word.shown(), capitalised(&note(word)))
+    });
+    let cranked =
+        found(ResultName::Crank).map(|word| format!("Cranking: {}. {}.", word.shown(), capitalised(&note(word))));
+    let end = |out: ResultName, back: ResultName, words: &str| {
+        let returns = also(back, "back at");
+        found(out).map(|out| format!("At a {words} supply voltage: off at {}{returns}.", out.shown()))
+    };
+    let low = end(ResultName::CutOutLowV, ResultName::CutInLowV, "low");
+    let high = end(ResultName::CutOutHighV, ResultName::CutInHighV, "high");
+    [warm, again, input, dips, cranked, low, high].into_iter().flatten().collect()
 }
 
 /// What the prediction leaves out.

@@ -9,7 +9,7 @@ use crate::runner::looks::{self, Advise};
 use crate::runner::session::{Session, Work};
 use crate::runner::stages;
 use crate::runner::stages::{
-    discover, first_power, frequency_edges, hold, hot_restart, repeated_starts, sweep, triage,
+    discover, first_power, frequency_edges, hold, hot_restart, repeated_starts, supply_dip, supply_sweep, sweep, triage,
 };
 use crate::safety::Halt;
 
@@ -55,7 +55,9 @@ fn hindrance(session: &Session<'_>, stage: &Stage) -> Option<String> {
     if session.now_s() > session.plan.time_limit.get() {
         return Some("the plan's time limit is used up".to_owned());
     }
-    let lacks = config::skip_reason(session.rig, stage);
+    let by_supply = matches!(stage, Stage::SupplyDip { .. } | Stage::Crank { .. } | Stage::SupplySweep { .. });
+    let lacks = config::skip_reason(session.rig, stage)
+        .or_else(|| (by_supply && !session.can.level).then(|| "the bench takes no control `supply_v`".to_owned()));
     if lacks.is_some() || !config::needs_discovery(stage) {
         return lacks;
     }
@@ -105,6 +107,18 @@ pub(crate) fn perform(session: &mut Session<'_>, stage: &Stage) -> Work {
         Stage::RepeatedStarts { count, to, rest, settle_within } => {
             let ask = repeated_starts::Ask { count: *count, to: *to, rest: *rest, settle_within: *settle_within };
             repeated_starts::run(session, ask)
+        }
+        Stage::SupplyDip { duty, levels, hold, watch } => {
+            supply_dip::run(session, supply_dip::Ask { duty: *duty, levels, hold: *hold, watch: *watch })
+        }
+        Stage::Crank { duty, levels, times, watch } => {
+            let profile: Vec<_> = levels.iter().copied().zip(times.iter().copied()).collect();
+            stages::crank::run(session, *duty, &profile, *watch)
+        }
+        Stage::SupplySweep { duty, step, stay, confirm, down_to, up_to } => {
+            let (stay, confirm) = (*stay, *confirm);
+            let ask = supply_sweep::Ask { duty: *duty, step: *step, stay, confirm, down_to: *down_to, up_to: *up_to };
+            supply_sweep::run(session, ask)
         }
         Stage::Sleep { longest } => stages::sleep::run(session, *longest),
         Stage::Hold { duty, time, frequency, active } => {

@@ -164,6 +164,17 @@ fn tells(stage: &Stage, all: &[Stage], name: R) -> bool {
         Stage::Sleep { .. } => {
             matches!(name, R::SleepA | R::SleepAfterS | R::BatteryDays | R::CommandDelayAsleepS)
         }
+        Stage::SupplyDip { .. } => matches!(name, R::DipRiddenV | R::DipBackS),
+        Stage::Crank { .. } => name == R::CrankBackS,
+        Stage::SupplySweep { .. } => matches!(
+            name,
+            R::CutOutLowV
+                | R::CutInLowV
+                | R::LockHysteresisLowV
+                | R::CutOutHighV
+                | R::CutInHighV
+                | R::LockHysteresisHighV
+        ),
         Stage::SupplyOpen { .. }
         | Stage::LineCheck { .. }
         | Stage::Discover { .. }

@@ -22,6 +22,8 @@ pub(crate) struct Can {
     pub(crate) gentle: bool,
     pub(crate) line: bool,
     pub(crate) duty: bool,
+    /// Whether the supply's voltage can be set.
+    pub(crate) level: bool,
 }
 
 impl Can {
@@ -35,6 +37,7 @@ impl Can {
             gentle: control(Control::GentleSupply),
             line: control(Control::Line),
             duty: control(Control::DutyPct),
+            level: control(Control::SupplyV),
         }
     }
 }
@@ -153,6 +156,7 @@ impl<'a> Session<'a> {
             active: self.known.active.unwrap_or(ActiveLevel::Low),
             frequency: self.known.frequency.unwrap_or(Setting::SAFE.frequency),
             line: Line::Pwm,
+            supply_v: None,
         }
     }
 

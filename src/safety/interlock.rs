@@ -242,7 +242,7 @@ pub fn step(state: &mut State, limits: &Limits, input: Input<'_>) -> Option<Trip
     }
     let trip = match input {
         Input::Set { t_s, setting } => {
-            take_setting(state, t_s, *setting);
+            take_setting(state, limits, t_s, *setting);
             None
         }
         Input::OffKnown(off) => {
@@ -256,11 +256,13 @@ pub fn step(state: &mut State, limits: &Limits, input: Input<'_>) -> Option<Trip
     trip
 }
 
-fn take_setting(state: &mut State, t_s: f64, setting: Setting) {
+fn take_setting(state: &mut State, limits: &Limits, t_s: f64, setting: Setting) {
+    state.voltage.command(limits, t_s, setting.supply_v.map(|volts| volts.get()));
     if setting.supply != state.setting.supply {
         state.supply_since_s = t_s;
     }
-    if setting != state.setting {
+    // Another supply voltage is no other command: what must be off stays off.
+    if (Setting { supply_v: state.setting.supply_v, ..setting }) != state.setting {
         state.command_since_s = t_s;
     }
     state.ever_closed |= setting.supply != Supply::Off;

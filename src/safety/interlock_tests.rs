@@ -1,10 +1,10 @@
 //! Fault x situation -> trip or none, and by whom.
 
 use super::interlock::{Input, Interlock, OffCommand, Rule, Trip};
-use super::limits::{Limits, Sensor};
+use super::limits::{Limits, Sensor, Settable};
 use crate::bench::{ActiveLevel, Block, Channel, Line, Setting, Supply};
 use crate::results::StoppedBy;
-use crate::units::{Duty, Hertz};
+use crate::units::{Duty, Hertz, Volts};
 
 pub(super) fn limits() -> Limits {
     let sensor = |range: f64| Sensor { plausible: (-range, range), lively_from: 0.0 };
@@ -23,6 +23,7 @@ pub(super) fn limits() -> Limits {
         fan_running_a: 25.0,
         fan_locked_ohm: 13.0 / 90.0,
         supply_v: 13.0,
+        settable: None,
         sensors: [
             (Channel::SupplyV, sensor(20.0)),
             (Channel::SupplyA, sensor(150.0)),
@@ -35,7 +36,14 @@ pub(super) fn limits() -> Limits {
 }
 
 fn command(supply: Supply, duty: f64) -> Setting {
-    Setting { supply, duty: Duty::clamped(duty), active: ActiveLevel::Low, frequency: Hertz(140.0), line: Line::Pwm }
+    Setting {
+        supply,
+        duty: Duty::clamped(duty),
+        active: ActiveLevel::Low,
+        frequency: Hertz(140.0),
+        line: Line::Pwm,
+        supply_v: None,
+    }
 }
 
 /// What the bench shows for a while.
@@ -403,4 +411,87 @@ fn after_a_trip_it_never_arms_again() {
     assert!(player.interlock.step(Input::OperatorStop).is_some());
     assert!(player.interlock.step(Input::OperatorStop).is_none());
     assert_eq!(player.play(Scene { supply_a: 140.0, ..RUNNING }, 1.0), None);
+}
+
+/// A supply that may be set from 3 to 15 V at 400 V/s, and follows within a volt.
+fn programmable() -> Player {
+    let settable = Some(Settable { lowest_v: 3.0, highest_v: 15.0, slew_v_per_s: 400.0, within_v: 1.0 });
+    let mut player = Player::new(true);
+    player.interlock.limits.settable = settable;
+    player.set(command(Supply::On, 0.6));
+    assert_eq!(player.play(RUNNING, 1.0), None);
+    player
+}
+
+fn at_level(volts: Option<f64>) -> Setting {
+    Setting { supply_v: volts.map(Volts), ..command(Supply::On, 0.6) }
+}
+
+#[test]
+fn a_commanded_dip_is_no_under_voltage_however_long_and_the_own_level_is_guarded_again_after_it() {
+    let mut player = programmable();
+    player.set(at_level(Some(4.5)));
+    assert_eq!(player.play(Scene { supply_v: 4.3, supply_a: 2.0, ..RUNNING }, 20.0), None);
+    player.set(at_level(None));
+    assert_eq!(player.play(RUNNING, 5.0), None);
+    let trip = player.play(Scene { supply_v: 8.5, ..RUNNING }, 2.0).expect("9 V are the lowest of the rig's own level");
+    assert_eq!((trip.rule, trip.by), (Rule::UnderVoltage, StoppedBy::Rig));
+}
+
+#[test]
+fn a_supply_that_does_not_follow_trips_down_and_up() {
+    let mut player = programmable();
+    player.set(at_level(Some(4.5)));
+    let trip = player.play(RUNNING, 3.0).expect("13 V though 4.5 V are commanded");
+    assert_eq!((trip.rule, trip.by), (Rule::OverVoltage, StoppedBy::Rig));
+    assert!(trip.saw.contains("does not follow"), "{}", trip.saw);
+    // It has half a second to settle, and half a second of being elsewhere is no evidence.
+    assert!((1.9..2.3).contains(&player.now_s), "{}", player.now_s);
+
+    let mut player = programmable();
+    player.set(at_level(Some(15.0)));
+    let trip = player.play(RUNNING, 3.0).expect("13 V though 15 V are commanded");
+    assert_eq!((trip.rule, trip.by), (Rule::UnderVoltage, StoppedBy::Rig));
+
+    let mut player = programmable();
+    player.set(at_level(Some(8.0)));
+    let trip = player.play(Scene { supply_v: 6.5, ..RUNNING }, 3.0).expect("it falls short of the level commanded");
+    assert_eq!((trip.rule, trip.by), (Rule::UnderVoltage, StoppedBy::Rig));
+}
+
+#[test]
+fn a_charged_capacitor_that_holds_the_pins_up_is_no_supply_that_does_not_follow() {
+    let mut player = programmable();
+    player.set(at_level(Some(4.5)));
+    assert_eq!(player.play(Scene { supply_v: 12.0, supply_a: 0.0, falls_s: 8.0, ..COASTING }, 7.0), None);
+}
+
+#[test]
+fn levels_in_quick_succession_are_followed_and_the_highest_voltage_holds_at_every_level() {
+    let mut player = programmable();
+    for _ in 0..10 {
+        for volts in [4.5, 9.0, 6.0] {
+            player.set(at_level(Some(volts)));
+            assert_eq!(player.play(Scene { supply_v: volts, supply_a: 3.0, ..RUNNING }, 0.06), None);
+        }
+    }
+    player.set(at_level(Some(15.0)));
+    let trip = player.play(Scene { supply_v: 16.5, ..RUNNING }, 0.1).expect("above the highest voltage");
+    assert_eq!((trip.rule, trip.by), (Rule::OverVoltage, StoppedBy::Rig));
+}
+
+#[test]
+fn another_supply_voltage_gives_a_current_at_off_no_new_time() {
+    let mut player = programmable();
+    player.off_known();
+    player.set(command(Supply::On, 0.0));
+    assert_eq!(player.play(COASTING, 5.0), None);
+    for volts in [12.0, 11.0, 10.0, 9.0] {
+        player.set(Setting { supply_v: Some(Volts(volts)), ..command(Supply::On, 0.0) });
+        if let Some(trip) = player.play(Scene { supply_v: volts, supply_a: 2.0, ..COASTING }, 1.0) {
+            assert_eq!(trip.rule, Rule::CurrentAtOff);
+            return;
+        }
+    }
+    panic!("2 A flow at an off command for four seconds");
 }

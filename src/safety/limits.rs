@@ -7,7 +7,7 @@ use crate::bench::Channel;
 use crate::config::effective;
 use crate::config::plan::Plan;
 use crate::config::rig::{ChannelSpec, Rig};
-use crate::driver::Offers;
+use crate::driver::{Control, Offers};
 
 /// Effective limits in base units (amperes, volts, seconds, degrees Celsius).
 #[derive(Clone, Debug, PartialEq)]
@@ -40,10 +40,40 @@ pub struct Limits {
     pub fan_locked_ohm: f64,
     /// Supply voltage of the rig.
     pub supply_v: f64,
+    /// What may be commanded of it; `None` where it stays as it is.
+    pub settable: Option<Settable>,
     /// Sampled channels with what may be expected of them.
     pub sensors: BTreeMap<Channel, Sensor>,
     /// Whether tach edges come.
     pub tach: bool,
+}
+
+/// Voltages that may be commanded of a programmable supply, and how well it must follow them.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Settable {
+    /// Lowest.
+    pub lowest_v: f64,
+    /// Highest.
+    pub highest_v: f64,
+    /// How fast it gets there, volts per second.
+    pub slew_v_per_s: f64,
+    /// How far the module's pins may lie from what is commanded.
+    pub within_v: f64,
+}
+
+/// A supply that follows is off by this at most, beside what its resistance takes at the current that may flow for ever.
+const FOLLOWS_V: f64 = 0.5;
+
+impl Settable {
+    fn of(rig: &Rig, continuous_a: f64) -> Option<Self> {
+        let sag_v = continuous_a * (rig.supply.resistance.get() + rig.wiring.lead_resistance.get());
+        rig.supply.range.map(|range| Self {
+            lowest_v: range.lowest.get(),
+            highest_v: range.highest.get(),
+            slew_v_per_s: range.slew.get(),
+            within_v: FOLLOWS_V + sag_v,
+        })
+    }
 }
 
 /// What may be expected of a channel.
@@ -81,6 +111,8 @@ impl Limits {
             fan_running_a: rig.load_fan.running.get(),
             fan_locked_ohm: (rig.supply.voltage / rig.load_fan.locked_rotor).get(),
             supply_v: rig.supply.voltage.get(),
+            settable: Settable::of(rig, limits.continuous_a.value)
+                .filter(|_| offers.controls.contains(&Control::SupplyV)),
             sensors,
             tach: offers.tach && rig.tach.is_some(),
         }

@@ -254,12 +254,28 @@ impl Supervisor {
             let saw = "a permission to energise another bench was shown";
             return self.halt(&Trip::new(Rule::Program, StoppedBy::Host, saw));
         }
+        if let Some(saw) = self.beyond_the_supply(&setting) {
+            return self.halt(&Trip::new(Rule::Program, StoppedBy::Host, saw));
+        }
         match self.bench.set(&setting) {
             Ok(t_s) => self.took(t_s, setting),
             Err(error) => return self.halt(&driver_trip(&error)),
         }
         self.check()?;
         Ok(self.recording.end_s)
+    }
+
+    /// Why no supply may be sent to the voltage of `setting`; plans were checked before, so that none should ask for it.
+    fn beyond_the_supply(&self, setting: &Setting) -> Option<String> {
+        let volts = setting.supply_v?;
+        match self.interlock.limits.settable {
+            None => Some(format!("{volts} were asked of a supply that cannot be set")),
+            Some(range) if (range.lowest_v..=range.highest_v).contains(&volts.get()) => None,
+            Some(range) => {
+                let (low, high) = (range.lowest_v, range.highest_v);
+                Some(format!("{volts} were asked of a supply that may be set from {low} V to {high} V"))
+            }
+        }
     }
 
     /// Lets `seconds` pass and keeps what was sampled, judged block by block.

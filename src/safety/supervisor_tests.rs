@@ -170,6 +170,7 @@ fn running() -> Setting {
         active: ActiveLevel::Low,
         frequency: Hertz(140.0),
         line: Line::Pwm,
+        supply_v: None,
     }
 }
 

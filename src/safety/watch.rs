@@ -61,21 +61,51 @@ impl Current {
     }
 }
 
-/// Over- and under-voltage with the relay closed.
+/// Over- and under-voltage with the relay closed, and a programmable supply that does not follow.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Voltage {
     low_for_s: f64,
+    high_for_s: f64,
+    /// The level commanded; `None` is the rig's own.
+    level_v: Option<f64>,
+    /// Levels commanded before, each with the time until which the supply may still be on its way from there.
+    before: Vec<(f64, f64)>,
 }
 
-/// After the relay closed the capacitor charges and the supply recovers.
+/// After the relay closed the capacitor charges and the supply recovers; a programmable one settles after it moved.
 const SUPPLY_COMES_S: f64 = 0.5;
 /// A start may pull the supply down this long.
 const SAG_S: f64 = 0.5;
 
 impl Voltage {
+    /// The supply is sent to this level; `None` is the rig's own.
+    pub(super) fn command(&mut self, limits: &Limits, t_s: f64, level_v: Option<f64>) {
+        let Some(settable) = limits.settable.filter(|_| level_v != self.level_v) else { return };
+        let at = |level: Option<f64>| level.unwrap_or(limits.supply_v);
+        let moves_s = (at(level_v) - at(self.level_v)).abs() / settable.slew_v_per_s;
+        self.before.retain(|(_, until_s)| *until_s > t_s);
+        // From where it may not have arrived yet it goes on.
+        let furthest_s = self.before.iter().map(|(_, until_s)| until_s - t_s).fold(0.0, f64::max);
+        let until_s = t_s + moves_s + furthest_s.max(SUPPLY_COMES_S);
+        self.before.push((at(self.level_v), until_s));
+        self.level_v = level_v;
+    }
+
+    /// Lowest and highest voltage that a supply which follows shows at the pins by `t_s`. At the rig's own level what the
+    /// rig states holds, and what lies above that level is told by the highest voltage alone.
+    fn allowed(&self, limits: &Limits, t_s: f64) -> (f64, f64) {
+        let of = |level_v: f64| {
+            let within_v = limits.settable.map_or(0.0, |settable| settable.within_v);
+            (level_v - within_v, level_v + within_v)
+        };
+        let now = self.level_v.map_or((limits.lowest_v, f64::INFINITY), of);
+        let on_the_way = self.before.iter().filter(|(_, until_s)| *until_s > t_s);
+        on_the_way.map(|(level_v, _)| of(*level_v)).fold(now, |(low, high), (a, b)| (low.min(a), high.max(b)))
+    }
+
     pub(super) fn judge(&mut self, limits: &Limits, block: &Block, setting: &Setting, since_s: f64) -> Option<Trip> {
         if setting.supply == Supply::Off {
-            self.low_for_s = 0.0;
+            (self.low_for_s, self.high_for_s) = (0.0, 0.0);
             return None;
         }
         let samples = block.samples(Channel::SupplyV)?;
@@ -84,16 +114,27 @@ impl Voltage {
             return Some(Trip::new(Rule::OverVoltage, StoppedBy::Rig, saw));
         }
         let mean = supply_v(block)?;
+        let (lowest_v, highest_v) = self.allowed(limits, block.t0_s);
         let judged = setting.supply == Supply::On && block.t0_s >= since_s + SUPPLY_COMES_S;
-        let low = judged && mean < limits.lowest_v;
-        self.low_for_s = if low { self.low_for_s + block.duration_s } else { 0.0 };
-        (self.low_for_s > SAG_S).then(|| {
+        // A charged capacitor and a coasting fan hold the pins up as well, but then nothing comes from the supply.
+        let fed = block.mean(Channel::SupplyA).is_some_and(|amps| amps > limits.off_a);
+        let longer = |for_s: f64, is: bool| if is { for_s + block.duration_s } else { 0.0 };
+        self.low_for_s = longer(self.low_for_s, judged && mean < lowest_v);
+        self.high_for_s = longer(self.high_for_s, judged && fed && mean > highest_v);
+        if self.low_for_s > SAG_S {
+            let asked = self.level_v.map_or(String::new(), |volts| format!(" and {volts:.2} V commanded"));
             let saw = format!(
-                "supply voltage {mean:.2} V for {:.1} s with the relay closed, lowest allowed {:.2} V",
-                self.low_for_s, limits.lowest_v
+                "supply voltage {mean:.2} V for {:.1} s with the relay closed{asked}, lowest allowed {lowest_v:.2} V",
+                self.low_for_s
             );
-            Trip::new(Rule::UnderVoltage, StoppedBy::Rig, saw)
-        })
+            return Some(Trip::new(Rule::UnderVoltage, StoppedBy::Rig, saw));
+        }
+        let commanded_v = self.level_v.filter(|_| self.high_for_s > SAG_S)?;
+        let saw = format!(
+            "supply voltage {mean:.2} V for {:.1} s though {commanded_v:.2} V are commanded: the supply does not follow",
+            self.high_for_s
+        );
+        Some(Trip::new(Rule::OverVoltage, StoppedBy::Rig, saw))
     }
 }
 

@@ -148,5 +148,6 @@ pub(crate) fn pulses(duty_pct: f64) -> Setting {
         active: ActiveLevel::Low,
         frequency: Hertz(140.0),
         line: Line::Pwm,
+        supply_v: None,
     }
 }

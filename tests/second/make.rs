@@ -297,5 +297,7 @@ pub(crate) fn break_it(unit: &mut Unit, fault: FaultKind, severity: f64) {
             module.flaw.leak_ohm = Some(ratio(4_000.0, 120.0));
             module.input.leak_ohm = Some(module.input.pull_up_ohm.unwrap_or(10_000.0) * ratio(12.0, 1.8));
         }
+        // This controller has no lock-out beside its reset, which forgets everything.
+        FaultKind::LockOutLatches => {}
     }
 }

@@ -50,6 +50,9 @@ pub(crate) struct Second {
     since: Since,
     pins_v: f64,
     polarised_v: f64,
+    /// Voltage of the supply, where it goes, and how fast.
+    source_v: f64,
+    toward: (f64, f64),
     /// Rise of heatsink and case over the one outside it, and of the die over the case.
     rises_k: [f64; 2],
     die_k: f64,
@@ -77,10 +80,11 @@ impl Since {
 
 /// Times closer than this are the same.
 const SAME_S: f64 = 1e-9;
-/// Longest steps: switch closed, current running down, rotor turning without current, nothing moving.
+/// Longest steps: switch closed, current running down, rotor turning without current, supply on its way.
 const CLOSED_S: f64 = 2.5e-4;
 const RUNS_DOWN_S: f64 = 5e-4;
 const COASTS_S: f64 = 1e-3;
+const MOVES_S: f64 = 2.5e-4;
 /// Drop of the body diode that takes over the current of a switched-off synchronous stage.
 const BODY_V: f64 = 0.7;
 /// Correlation time of gusts.
@@ -104,6 +108,8 @@ impl Second {
             since: Since::NOTHING,
             pins_v: 0.0,
             polarised_v: 0.0,
+            source_v: unit.supply.open_v,
+            toward: (unit.supply.open_v, f64::INFINITY),
             rises_k: [0.0; 2],
             die_k: 0.0,
             copper_c: unit.ambient_c,
@@ -200,7 +206,7 @@ impl Second {
     fn feed(&self) -> Feed {
         let supply = &self.unit.supply;
         let ohm = supply.resistance_ohm + supply.lead_ohm;
-        let volts = supply.open_v - self.polarised_v;
+        let volts = (self.source_v - self.polarised_v).max(0.0);
         match (self.relay, supply.gentle) {
             (Relay::Open, _) => Feed::NONE,
             (Relay::Gentle, Gentle::Resistor(series)) => Feed { volts, siemens: 1.0 / (ohm + series), amps: 0.0 },
@@ -233,6 +239,11 @@ impl Second {
     fn step(&mut self, longest: f64) -> (f64, Means) {
         let (gate, gate_s) = self.gate();
         let mut h = longest.min(gate_s);
+        if self.source_v != self.toward.0 {
+            h = h.min(MOVES_S);
+            let most_v = self.toward.1 * h;
+            self.source_v += (self.toward.0 - self.source_v).clamp(-most_v, most_v);
+        }
         let circuit = self.circuit(gate);
         let before = self.state;
         let feed = self.feed();
@@ -320,6 +331,10 @@ impl Physics for Second {
 
     fn set_relay(&mut self, relay: Relay) {
         self.relay = relay;
+    }
+
+    fn set_supply(&mut self, volts: f64, slew_v_per_s: f64) {
+        self.toward = (volts, slew_v_per_s);
     }
 
     fn set_line(&mut self, line: LineDrive) {

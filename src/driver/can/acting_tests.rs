@@ -109,6 +109,7 @@ fn running() -> Setting {
         active: ActiveLevel::High,
         frequency: Hertz(140.0),
         line: Line::Pwm,
+        supply_v: None,
     }
 }
 

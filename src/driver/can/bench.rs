@@ -131,7 +131,7 @@ impl CanBench {
     }
 
     fn actuators(rig: &Rig, spec: &CanSpec, sink: Box<dyn FrameSink>) -> Result<Actuators, DriverError> {
-        let commands = Commands::new(&spec.controls, rig.command);
+        let commands = Commands::new(&spec.controls, rig.command, rig.supply.voltage);
         let safe = commands.safe().map_err(|why| DriverError::Open { what: named(&spec.interface), why })?;
         let period = Duration::from_secs_f64(spec.period.get());
         let sender = Sender::start(&spec.interface, sink, safe, period)?;

@@ -7,7 +7,7 @@ use crate::bench::{ActiveLevel, Line, Setting, Supply};
 use crate::config::can::CanTarget;
 use crate::config::rig::CommandSpec;
 use crate::driver::Control;
-use crate::units::Duty;
+use crate::units::{Duty, Volts};
 
 /// A frame to be sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -43,11 +43,13 @@ impl Stage {
 pub(super) struct Commands {
     controls: BTreeMap<Control, CanTarget>,
     range: CommandSpec,
+    /// The rig's own supply voltage, which holds where a setting names none.
+    own_v: f64,
 }
 
 impl Commands {
-    pub(super) fn new(controls: &BTreeMap<Control, CanTarget>, range: CommandSpec) -> Self {
-        Self { controls: controls.clone(), range }
+    pub(super) fn new(controls: &BTreeMap<Control, CanTarget>, range: CommandSpec, own: Volts) -> Self {
+        Self { controls: controls.clone(), range, own_v: own.get() }
     }
 
     pub(super) fn has(&self, control: Control) -> bool {
@@ -109,6 +111,7 @@ impl Commands {
         match control {
             Control::SupplyOn => f64::from(u8::from(stage.main)),
             Control::GentleSupply => f64::from(u8::from(stage.gentle)),
+            Control::SupplyV => line.supply_v.map_or(self.own_v, Volts::get),
             Control::DutyPct => self.duty(line).percent(),
             Control::Active => f64::from(u8::from(line.active == ActiveLevel::High)),
             Control::FrequencyHz => line.frequency.get().clamp(self.range.lowest.get(), self.range.highest.get()),
@@ -168,7 +171,7 @@ mod tests {
             most_duty: Duty::FULL,
             duty_u: crate::units::Ratio(0.001),
         };
-        Commands::new(&controls, range)
+        Commands::new(&controls, range, Volts(13.0))
     }
 
     fn said(commands: &Commands, frames: &[Outgoing], control: Control) -> f64 {
@@ -184,6 +187,7 @@ mod tests {
             active: ActiveLevel::High,
             frequency: Hertz(140.0),
             line: Line::Pwm,
+            supply_v: None,
         }
     }
 

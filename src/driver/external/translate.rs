@@ -17,6 +17,8 @@ pub(crate) struct Names {
     channels: BTreeMap<Channel, ChannelSpec>,
     tach: Option<String>,
     emergency_stop: Option<String>,
+    /// The rig's own supply voltage, which holds where a setting names none.
+    own_v: f64,
 }
 
 impl Names {
@@ -32,6 +34,7 @@ impl Names {
             channels: rig.channels.clone(),
             tach: rig.tach.as_ref().map(|tach| tach.address.clone()),
             emergency_stop: rig.emergency_stop.clone(),
+            own_v: rig.supply.voltage.get(),
         };
         let (mut fatal, mut notes) = (Vec::new(), Vec::new());
         let mut missing = |needed: bool, what: String| if needed { fatal.push(what) } else { notes.push(what) };
@@ -95,6 +98,7 @@ impl Names {
                 // Left as it is while the relay is open, so that opening can never bridge the first-power means.
                 Control::GentleSupply if setting.supply == Supply::Off => continue,
                 Control::GentleSupply => Value::from(setting.supply == Supply::Gentle),
+                Control::SupplyV => Value::from(setting.supply_v.map_or(self.own_v, |volts| volts.get())),
                 Control::DutyPct => Value::from(tidy(duty.percent())),
                 Control::Active => Value::from(setting.active.name()),
                 Control::FrequencyHz => Value::from(setting.frequency.get()),
@@ -220,6 +224,7 @@ pub(super) mod tests {
         let controls = [
             Control::SupplyOn,
             Control::GentleSupply,
+            Control::SupplyV,
             Control::DutyPct,
             Control::Active,
             Control::FrequencyHz,
@@ -244,7 +249,7 @@ pub(super) mod tests {
                 duty_u: Ratio(0.001),
             },
             line: LineSpec::default(),
-            supply: SupplySpec { voltage: Volts(13.0), resistance: Ohms(0.02), sinks: true },
+            supply: SupplySpec { voltage: Volts(13.0), resistance: Ohms(0.02), sinks: true, range: None },
             load_fan: LoadFan {
                 name: "fan".to_owned(),
                 locked_rotor: Amps(50.0),

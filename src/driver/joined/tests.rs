@@ -126,6 +126,7 @@ fn turning() -> Setting {
         active: ActiveLevel::Low,
         frequency: Hertz(100.0),
         line: Line::Pwm,
+        supply_v: None,
     }
 }
 

@@ -25,8 +25,9 @@ pub(super) struct Instrument {
     link: Link,
     /// What it says it is.
     pub(super) identity: String,
-    /// Current limit in force, amperes.
+    /// Current limit in force, amperes, and voltage, volts; `None` when not known.
     limit_a: Option<f64>,
+    volts: Option<f64>,
     /// Whether an answer may still be on its way that belongs to a query given up.
     astray: bool,
     gone: bool,
@@ -44,8 +45,8 @@ impl Instrument {
         let link = Link::open(&spec.connect, ORDER_ALLOWED).map_err(|why| {
             wrong(format!("{why}; is it on, is remote control enabled, does another program hold its one connection?"))
         })?;
-        let (identity, limit_a) = (String::new(), None);
-        let mut instrument = Self { spec: spec.clone(), link, identity, limit_a, astray: false, gone: false };
+        let (identity, limit_a, volts) = (String::new(), None, None);
+        let mut instrument = Self { spec: spec.clone(), link, identity, limit_a, volts, astray: false, gone: false };
         let deadline = Instant::now() + ORDER_ALLOWED;
         instrument.link.drain(deadline).map_err(|none| instrument.none("opening", none))?;
         // Off before anything else is asked: what it did for its last user is not known.
@@ -59,7 +60,7 @@ impl Instrument {
         }
         instrument.errors("*IDN?", deadline)?;
         if let Some(volts) = spec.voltage {
-            instrument.order(&spec.commands.set_voltage, Some(volts.get()), deadline)?;
+            instrument.voltage(volts.get(), deadline)?;
         }
         if let Some(amps) = spec.current {
             instrument.limit(amps.get(), deadline)?;
@@ -85,6 +86,18 @@ impl Instrument {
         Err(DriverError::Answer { what: self.asked(&query), why: why + &more })
     }
 
+    /// Goes to this voltage; `None` is that of the rig. What is no supply has none.
+    ///
+    /// # Errors
+    /// When it takes the command ill.
+    pub(super) fn level(&mut self, volts: Option<f64>) -> Result<(), DriverError> {
+        let deadline = Instant::now() + ORDER_ALLOWED;
+        match volts.or(self.spec.voltage.map(|own| own.get())) {
+            Some(volts) if self.spec.kind == InstrumentKind::Supply => self.voltage(volts, deadline),
+            _ => Ok(()),
+        }
+    }
+
     /// Output on with this current limit, amperes; `None` leaves the one of the rig.
     ///
     /// # Errors
@@ -92,6 +105,9 @@ impl Instrument {
     pub(super) fn on(&mut self, limit_a: Option<f64>) -> Result<(), DriverError> {
         let deadline = Instant::now() + ORDER_ALLOWED;
         let commands = self.spec.commands.clone();
+        if self.volts.is_none() {
+            self.level(None)?;
+        }
         if let Some(amps) = limit_a.or(self.spec.current.map(|amps| amps.get())) {
             self.limit(amps, deadline)?;
         }
@@ -115,7 +131,12 @@ impl Instrument {
         let deadline = Instant::now() + ORDER_ALLOWED;
         if !self.gone {
             match self.off(deadline) {
-                Ok(()) => return Ok(()),
+                Ok(()) => {
+                    // Off is what counts. A voltage that it does not take back here is set again, or told, before its
+                    // output goes on.
+                    let _ = self.level(None);
+                    return Ok(());
+                }
                 Err(error) if !self.gone => return Err(error),
                 Err(_) => {}
             }
@@ -126,7 +147,10 @@ impl Instrument {
             DriverError::Gone { what, why: format!("it could not be reached anew to switch it off: {why}") }
         })?;
         (self.gone, self.astray) = (false, false);
-        self.off(Instant::now() + left)
+        (self.limit_a, self.volts) = (None, None);
+        self.off(Instant::now() + left)?;
+        let _ = self.level(None);
+        Ok(())
     }
 
     fn off(&mut self, deadline: Instant) -> Result<(), DriverError> {
@@ -164,6 +188,17 @@ impl Instrument {
         let command = self.spec.commands.set_current.clone();
         self.order(&command, Some(amps), deadline)?;
         self.limit_a = Some(amps);
+        Ok(())
+    }
+
+    fn voltage(&mut self, volts: f64, deadline: Instant) -> Result<(), DriverError> {
+        if self.volts == Some(volts) {
+            return Ok(());
+        }
+        self.volts = None;
+        let command = self.spec.commands.set_voltage.clone();
+        self.order(&command, Some(volts), deadline)?;
+        self.volts = Some(volts);
         Ok(())
     }
 

@@ -21,8 +21,10 @@ const MOST_WAITING: usize = 1000;
 pub(super) enum Order {
     /// On, with a current limit other than the rig's where one is given.
     On(Option<f64>),
-    /// Off, verified.
+    /// Off, verified, and back at the rig's own voltage.
     Off,
+    /// To this voltage, whether on or off; the rig's own when none is given.
+    Level(Option<f64>),
 }
 
 /// A reading: which, what, and between which moments it was taken.
@@ -121,6 +123,7 @@ fn work(
                 let outcome = match order {
                     Order::On(limit_a) => instrument.on(limit_a),
                     Order::Off => instrument.safe(),
+                    Order::Level(volts) => instrument.level(volts),
                 };
                 let _ = reply.send(outcome);
                 continue;

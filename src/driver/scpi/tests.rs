@@ -9,6 +9,7 @@ use std::sync::{Arc, Mutex};
 use super::*;
 use crate::config::parse_rig;
 use crate::config::rig::DriverSpec;
+use crate::units::Volts;
 
 /// What goes wrong, once the bench was opened and its supply is on.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -22,7 +23,7 @@ enum Fault {
     Garbage,
     /// Says overload.
     Overload,
-    /// Does not take the current limit.
+    /// Takes neither current limit nor voltage.
     Refuses,
     /// Closes the connection; takes a new one.
     Disconnects,
@@ -113,7 +114,7 @@ fn talk(mut stream: TcpStream, fault: Fault, state: &Mutex<State>, broken: &Atom
             "MEAS:CURR?" if broken && fault == Fault::Overload => "9.9E37".to_owned(),
             "MEAS:CURR?" => if state.on { "+2.50000E+00" } else { "0.0001" }.to_owned(),
             "MEAS:VOLT?" => if state.on { "12.98\r" } else { "0.01\r" }.to_owned(),
-            text if text.starts_with("CURR") && broken && fault == Fault::Refuses => {
+            text if (text.starts_with("CURR") || text.starts_with("VOLT")) && broken && fault == Fault::Refuses => {
                 state.errors.extend(["-310,\"System error\"", "-222,\"Data out of range\""]);
                 continue;
             }
@@ -143,7 +144,13 @@ fn rig(port: u16) -> Rig {
         "driver = \"scpi\"\naddress = \"psu\"",
         1,
     );
-    let text = text.replacen("address = \"gpio:pre-charge\"", "driver = \"scpi\"\naddress = \"psu\"", 1);
+    let text = text.replacen(
+        "address = \"gpio:pre-charge\"",
+        "driver = \"scpi\"\naddress = \"psu\"\n\n[control.supply_v]\ndriver = \"scpi\"",
+        1,
+    );
+    let range = "[supply]\nrange = { lowest = \"3 V\", highest = \"15 V\", slew = \"100 V/s\" }";
+    let text = text.replacen("[supply]", range, 1);
     let text = text.replacen(
         "means = \"pre-charge\"        # or \"limited supply\" with `limit`, \"lamp\", \"none\"\nresistance = \"22 Ohm\"\nresistance_u = \"1 %\"",
         "means = \"limited supply\"\nlimit = \"2 A\"",
@@ -201,6 +208,51 @@ fn a_supply_is_set_up_off_switched_read_and_left_off() {
     bench.set(&supply(Supply::On)).unwrap();
     drop(bench);
     assert!(!peer.on(), "dropping switches off");
+}
+
+#[test]
+fn a_voltage_is_set_while_it_is_on_and_every_end_goes_back_to_that_of_the_rig() {
+    let peer = Peer::start(Fault::None);
+    let mut bench = peer.open().unwrap();
+    let level = |volts: f64| Setting { supply_v: Some(Volts(volts)), ..supply(Supply::On) };
+    let last = || peer.said().into_iter().rfind(|line| line.starts_with("VOLT")).unwrap();
+    let sent = || peer.said().iter().filter(|line| line.starts_with("VOLT")).count();
+    bench.set(&supply(Supply::On)).unwrap();
+    assert_eq!((last().as_str(), sent()), ("VOLT 13", 1));
+    bench.set(&level(4.5)).unwrap();
+    bench.set(&level(4.5)).unwrap();
+    assert_eq!((last().as_str(), sent()), ("VOLT 4.5", 2), "what does not change is not sent");
+    bench.set(&supply(Supply::On)).unwrap();
+    assert_eq!((last().as_str(), sent()), ("VOLT 13", 3), "without a level that of the rig");
+    bench.set(&level(6.0)).unwrap();
+    bench.make_safe().unwrap();
+    let said = peer.said();
+    let (off, back) =
+        (said.iter().rposition(|line| line == "OUTP OFF"), said.iter().rposition(|line| line == "VOLT 13"));
+    assert!(!peer.on() && off < back, "off before it moves: {said:?}");
+    // On again at another level: set before the output goes on.
+    bench.set(&level(8.0)).unwrap();
+    let said = peer.said();
+    assert!(
+        said.iter().rposition(|line| line == "VOLT 8") < said.iter().rposition(|line| line == "OUTP ON"),
+        "{said:?}"
+    );
+    drop(bench);
+    assert_eq!((peer.on(), last().as_str()), (false, "VOLT 13"));
+}
+
+#[test]
+fn a_voltage_that_is_not_taken_is_told_and_never_taken_for_that_of_the_rig() {
+    let peer = Peer::start(Fault::Refuses);
+    let mut bench = peer.open().unwrap();
+    bench.set(&supply(Supply::On)).unwrap();
+    peer.break_down();
+    let error = bench.set(&Setting { supply_v: Some(Volts(5.0)), ..supply(Supply::On) }).unwrap_err().to_string();
+    assert!(error.contains("`VOLT 5` to instrument `psu`: it reports -222"), "{error}");
+    bench.make_safe().unwrap();
+    assert!(!peer.on());
+    let error = bench.set(&supply(Supply::On)).unwrap_err().to_string();
+    assert!(error.contains("`VOLT 13`") && !peer.on(), "its voltage is not known: {error}");
 }
 
 #[test]

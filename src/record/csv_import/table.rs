@@ -267,6 +267,7 @@ impl Command {
             active: self.now.active,
             frequency: row.frequency.unwrap_or(self.now.frequency),
             line: row.line.unwrap_or(self.now.line),
+            supply_v: None,
         };
         self.duty_known |= row.duty.is_some();
         if self.duty_known && self.settings.last().is_none_or(|(_, last)| *last != self.now) {

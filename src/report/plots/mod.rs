@@ -12,6 +12,7 @@ mod frequency;
 mod scale;
 mod sleep;
 mod soft_start;
+mod supply;
 mod temperature;
 
 pub(super) use curve::{speed, supply_current};
@@ -19,6 +20,7 @@ pub(super) use event::event;
 pub(super) use frequency::{decode, frequency};
 pub(super) use sleep::sleep;
 pub(super) use soft_start::soft_start;
+pub(super) use supply::{dips, sweep};
 pub(super) use temperature::temperature;
 
 /// SVG text, or the sentence that stands in its place.

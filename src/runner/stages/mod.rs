@@ -2,6 +2,7 @@
 //! up on part of it, `Err(Halt)` when the run was stopped.
 
 pub(crate) mod capacitance;
+pub(crate) mod crank;
 pub(crate) mod dead_band;
 pub(crate) mod discover;
 pub(crate) mod drop;
@@ -17,7 +18,9 @@ pub(crate) mod repeats;
 pub(crate) mod sleep;
 pub(crate) mod soak;
 pub(crate) mod soft_start;
+pub(crate) mod supply_dip;
 pub(crate) mod supply_open;
+pub(crate) mod supply_sweep;
 pub(crate) mod sweep;
 pub(crate) mod thresholds;
 pub(crate) mod triage;
