@@ -102,6 +102,7 @@ result_names![
     (HotInrushRatio, "hot_inrush_ratio", "", Fan, "peak of a warm start over that of the cold one"),
     (StartFailurePct, "start_failure_pct", "%", Fan, "share of starts that fail"),
     (StartDelaySdS, "start_delay_sd_s", "s", Module, "scatter of the delay from start to start"),
+    (FlexDropouts, "flex_dropouts", "", Module, "drop-outs while the harness is flexed"),
     (OutputOffDelayS, "output_off_delay_s", "s", Module, "delay from off command to output gone"),
     (RunDownS, "run_down_s", "s", Fan, "fan down to a tenth of its speed after off"),
     (SleepA, "sleep_a", "A", Module, "current asleep"),

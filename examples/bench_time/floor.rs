@@ -76,7 +76,8 @@ impl Unit<'_> {
             | Stage::Triage { .. }
             | Stage::HotRestart { .. }
             | Stage::Capacitance { .. }
-            | Stage::RepeatedStarts { .. } => return None,
+            | Stage::RepeatedStarts { .. }
+            | Stage::FlexWatch { .. } => return None,
         })
     }
 

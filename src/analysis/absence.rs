@@ -39,6 +39,7 @@ const fn stage_of(name: ResultName) -> (&'static str, &'static str) {
         R::PowerUp | R::PowerUpPeakA => ("power_up", "the supply coming with the command there"),
         R::HotRestart | R::HotDelayS | R::HotInrushRatio => ("hot_restart", "a start of a warm unit"),
         R::StartFailurePct | R::StartDelaySdS => ("repeated_starts", "starts in a row"),
+        R::FlexDropouts => ("flex_watch", "a harness being flexed"),
         R::OutputOffDelayS | R::RunDownS => ("soft_start", "an off command from settled turning"),
         R::CommandDelayAsleepS => ("sleep", "a start from asleep"),
         R::SleepA | R::SleepAfterS | R::BatteryDays => ("sleep", "a wait at the inactive level"),

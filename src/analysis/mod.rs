@@ -15,6 +15,7 @@ mod drop;
 mod estimate;
 pub mod events;
 mod first_motion;
+pub(crate) mod flex;
 mod frequency;
 pub mod gauge;
 pub(crate) mod heat;
@@ -57,7 +58,7 @@ use crate::results::{Contribution, Findings};
 
 /// Program and version of the analysis, as documents name it. The last number grows with every change that can alter a result,
 /// a limit's outcome or a grade.
-pub const VERSION: &str = concat!("galebench ", env!("CARGO_PKG_VERSION"), ", analysis 7");
+pub const VERSION: &str = concat!("galebench ", env!("CARGO_PKG_VERSION"), ", analysis 8");
 
 /// Everything that a recording tells: results, settled points, reasons for what is absent, oddities.
 ///
@@ -77,6 +78,7 @@ pub fn analyse(rec: &Recording) -> Findings {
     power_up::find(rec, &mut findings);
     hot_restart::find(rec, &mut findings);
     repeated_starts::find(rec, &mut findings);
+    flex::find(rec, &mut findings);
     line::find(rec, &mut findings);
     capacitance::find(rec, &mut findings);
     capacitance_warm::find(rec, &mut findings);

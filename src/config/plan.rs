@@ -217,6 +217,13 @@ pub enum Stage {
         /// Longest time for the output to settle.
         settle_within: Seconds,
     },
+    /// The harness flexed by hand while a duty is held, drop-outs counted.
+    FlexWatch {
+        /// The duty.
+        duty: Duty,
+        /// How long it is flexed.
+        watch: Seconds,
+    },
     /// Off command until asleep, then a start from asleep.
     Sleep {
         /// Longest wait.
@@ -256,6 +263,7 @@ impl Stage {
             Self::HotRestart { .. } => "hot_restart",
             Self::Capacitance { .. } => "capacitance",
             Self::RepeatedStarts { .. } => "repeated_starts",
+            Self::FlexWatch { .. } => "flex_watch",
             Self::Sleep { .. } => "sleep",
             Self::Hold { .. } => "hold",
         }

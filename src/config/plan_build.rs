@@ -139,6 +139,7 @@ fn stage(node: &Node) -> Option<Stage> {
             settle_within: seconds("settle_within")?,
         },
         "capacitance" => Stage::Capacitance { duty: duty("duty")?, warm: seconds("warm")?, settle: seconds("settle")? },
+        "flex_watch" => Stage::FlexWatch { duty: duty("duty")?, watch: seconds("watch")? },
         "sleep" => Stage::Sleep { longest: seconds("longest")? },
         "hold" => Stage::Hold {
             duty: duty("duty")?,

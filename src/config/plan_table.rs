@@ -226,6 +226,7 @@ pub(crate) static STAGES: Table = Table {
         optional("hot_restart", Kind::Table(&HOT_RESTART), "Warm from a hold at a high duty: does it start again?"),
         optional("repeated_starts", Kind::Table(&REPEATED_STARTS), "Many starts from rest, each of which may fail."),
         optional("capacitance", Kind::Table(&CAPACITANCE), "The input charged once more while it is warm."),
+        optional("flex_watch", Kind::Table(&FLEX_WATCH), "The harness flexed by hand while drop-outs are counted."),
         optional("sleep", Kind::Table(&SLEEP), "Off until asleep, then a start from asleep."),
         optional("hold", Kind::Table(&HOLD), "One constant duty."),
     ],
@@ -396,6 +397,14 @@ static CAPACITANCE: Table = Table {
         default("duty", DUTY, "85 %", "Duty that warms it."),
         default("warm", stay(10.0, 7200.0), "5 min", "How long it is held there."),
         default("settle", stay(0.1, 120.0), "5 s", "Longest time to charge."),
+    ],
+};
+
+static FLEX_WATCH: Table = Table {
+    doc: "The harness flexed by hand with a long tool, guard shut, while a duty is held and drop-outs are counted. Asks at the terminal before, and shows the count meanwhile; skipped where nobody attends the run.",
+    fields: &[
+        default("duty", DUTY, "40 %", "The duty: one that keeps the fan turning."),
+        default("watch", stay(10.0, 3600.0), "60 s", "How long it is flexed; Enter ends it earlier."),
     ],
 };
 

@@ -8,6 +8,8 @@ use crate::units::Duty;
 
 /// Longest coast to rest of a fan after off; fans take 4 to 100 s.
 const COAST_S: f64 = 100.0;
+/// How long a stage waits for a person to come to the bench, seconds.
+pub(crate) const ATTEND_S: f64 = 300.0;
 /// Longest time to settle where a stage states none.
 const SETTLE_S: f64 = 20.0;
 /// Zero readings around a stage with high current.
@@ -129,6 +131,8 @@ fn worst_s(rig: &Rig, stage: &Stage) -> f64 {
         Stage::RepeatedStarts { count, rest, settle_within, .. } => {
             ZERO_S + f64::from(*count) * (rest.get() + settle_within.get() + HELD_S + COAST_S)
         }
+        // The person has as long to come as the stage waits for them.
+        Stage::FlexWatch { watch, .. } => ZERO_S + ATTEND_S + SETTLE_S + watch.get() + COAST_S,
         Stage::Sleep { longest } => longest.get() + SETTLE_S + COAST_S,
         Stage::Hold { time, .. } => time.get() + COAST_S,
     }

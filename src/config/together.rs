@@ -111,7 +111,10 @@ impl Check<'_> {
                 self.frequency(&format!("{path}.to"), to.get());
                 self.duty(&format!("{path}.duty"), duty.fraction(), false);
             }
-            S::LossOfSignal { duty, .. } | S::PowerUp { duty, .. } | S::Capacitance { duty, .. } => {
+            S::LossOfSignal { duty, .. }
+            | S::PowerUp { duty, .. }
+            | S::Capacitance { duty, .. }
+            | S::FlexWatch { duty, .. } => {
                 self.duty(&format!("{path}.duty"), duty.fraction(), false);
             }
             S::Soak { duties, .. } => {

@@ -33,6 +33,8 @@ pub trait Physics: std::fmt::Debug + Send {
     fn set_relay(&mut self, relay: Relay);
     /// Drives the command line.
     fn set_line(&mut self, line: LineDrive);
+    /// Somebody begins to flex the harness, or ends it; nothing to a unit whose joints are sound.
+    fn flex(&mut self, _on: bool) {}
     /// Lets `dt` pass: means over it.
     fn advance(&mut self, dt: f64) -> Reading;
     /// Mean voltage of the line at the pin.
@@ -50,6 +52,10 @@ impl Physics for Plant {
 
     fn set_relay(&mut self, relay: Relay) {
         self.set_relay(relay);
+    }
+
+    fn flex(&mut self, on: bool) {
+        self.flex(on);
     }
 
     fn set_line(&mut self, line: LineDrive) {

@@ -13,7 +13,7 @@ use crate::record::preflight::Check;
 use crate::results::{Direction, ResultName, RiskRule, StoppedBy};
 
 /// Version of the schema; readers refuse a larger major.
-pub const FORMAT: Format = Format { major: 1, minor: 5 };
+pub const FORMAT: Format = Format { major: 1, minor: 6 };
 
 /// Schema version: minor grows with added fields, major with anything an old reader would get wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -223,6 +223,8 @@ pub enum SpanKind {
     /// sound unit every time, held until the output has settled and a little longer, or the time for that was over. Gives
     /// `start_failure_pct`, `start_delay_sd_s` (since 1.5).
     RepeatedStart,
+    /// One duty held, the fan settled before, while somebody flexes the harness. Gives `flex_dropouts` (since 1.6).
+    FlexWatch,
     /// One duty held for a long time. Gives `heat_rise_k`, `heat_tau_s`, `steadiness_pct`.
     Soak,
     /// Valid off or inactive level from awake at rest until asleep or the time is over. Gives the sleep results.

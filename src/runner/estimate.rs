@@ -22,6 +22,7 @@ pub(crate) fn typical_s(stage: &Stage) -> f64 {
         Stage::HotRestart { warm, by, .. } => count(by.len()) * (warm.get() + 40.0),
         Stage::Capacitance { warm, .. } => warm.get() + 60.0,
         Stage::RepeatedStarts { count, rest, .. } => f64::from(*count) * (rest.get() + 22.0),
+        Stage::FlexWatch { watch, .. } => watch.get() + 30.0,
         Stage::Sleep { longest } => longest.get().min(60.0) + 15.0,
         Stage::Hold { time, .. } => time.get() + 2.0,
     }
