@@ -113,6 +113,7 @@ result_names![
     (CutOutHighV, "cut_out_high_v", "V", Module, "output goes off above supply voltage"),
     (CutInHighV, "cut_in_high_v", "V", Module, "output comes back below that, at supply voltage"),
     (LockHysteresisHighV, "lock_hysteresis_high_v", "V", Module, "cut-out less cut-in at a high supply voltage"),
+    (FlexDropouts, "flex_dropouts", "", Module, "drop-outs while the harness is flexed"),
     (OutputOffDelayS, "output_off_delay_s", "s", Module, "delay from off command to output gone"),
     (RunDownS, "run_down_s", "s", Fan, "fan down to a tenth of its speed after off"),
     (SleepA, "sleep_a", "A", Module, "current asleep"),

@@ -4,7 +4,7 @@ mod support;
 
 use galebench::config::plan::{Plan, RestartBy, Stage};
 use galebench::config::rig::{FaultKind, ModuleKind};
-use galebench::results::{Measured, ResultName};
+use galebench::results::{Measured, Outcome, ResultName};
 use galebench::units::{Duty, Seconds};
 use support::Run;
 
@@ -136,6 +136,47 @@ fn an_open_switch_fails_every_start_that_is_tried() {
     let run = go(ModuleKind::LinearLow, SEED + 4, &[(FaultKind::SwitchOpen, 1.0)], in_a_row(3));
     let absent = &run.evaluated.document.absent[&ResultName::StartFailurePct];
     assert!(absent.contains("skipped"), "nothing is started that never answered: {absent}");
+}
+
+/// Only the watch, at room temperature, with the limit that asks for none.
+fn flexed() -> Plan {
+    let stages =
+        "[[stage]]\nfirst_power = {}\n[[stage]]\ndiscover = {}\n[[stage]]\nflex_watch = { watch = \"60 s\" }\n";
+    let text = format!("name = \"flexed\"\ntime_limit = \"30 min\"\n[limits]\nflex_dropouts = {{ max = 5 }}\n{stages}");
+    galebench::config::parse_plan(std::path::Path::new("flexed.toml"), &text).unwrap_or_else(|p| panic!("{p}"))
+}
+
+fn outcome(run: &Run) -> Option<Outcome> {
+    run.evaluated.document.verdict.as_ref()?.limits.get(&ResultName::FlexDropouts).copied()
+}
+
+#[test]
+fn a_cracked_joint_drops_out_while_it_is_flexed() {
+    for (seed, severity) in (SEED + 40..).zip([0.1, 0.5, 0.8]) {
+        let run = go(ModuleKind::LinearLow, seed, &[(FaultKind::CrackedJoint, severity)], flexed());
+        let counted = result(&run, ResultName::FlexDropouts);
+        let least = counted.interval.expect("an interval")[0].expect("closed");
+        assert!(least > 3.0, "{severity}: {counted:?}");
+        // A dozen in a minute is too few to be sure of more than five in the mean.
+        let due: &[Outcome] = if severity < 0.3 { &[Outcome::Open, Outcome::Fails] } else { &[Outcome::Fails] };
+        assert!(outcome(&run).is_some_and(|outcome| due.contains(&outcome)), "{severity}: {:?}", outcome(&run));
+        let events = &run.evaluated.document.events;
+        let flexed = events.iter().filter(|event| event.stage == "flex_watch").count();
+        assert!(flexed as f64 >= 0.8 * counted.as_number().expect("a number"), "{severity}: {events:?}");
+        let named = run.evaluated.document.signs.first().map(|sign| sign.fault.clone());
+        assert_eq!(named.as_deref(), Some("cracked joint"), "{severity}");
+    }
+}
+
+#[test]
+fn a_sound_unit_stands_being_flexed() {
+    for (seed, kind) in (SEED + 50..).zip([ModuleKind::SteppedReserved, ModuleKind::KickStart, ModuleKind::OpenRuns]) {
+        let run = go(kind, seed, &[], flexed());
+        let counted = result(&run, ResultName::FlexDropouts);
+        let note = "0 in 60 s of flexing: at most 3.0 a minute, 95 % confidence";
+        assert_eq!((counted.as_number(), counted.note.as_deref()), (Some(0.0), Some(note)), "{}", kind.name());
+        assert_eq!(outcome(&run), Some(Outcome::Meets), "{}", kind.name());
+    }
 }
 
 fn charged() -> Plan {

@@ -79,7 +79,8 @@ impl Unit<'_> {
             | Stage::RepeatedStarts { .. }
             | Stage::SupplyDip { .. }
             | Stage::Crank { .. }
-            | Stage::SupplySweep { .. } => return None,
+            | Stage::SupplySweep { .. }
+            | Stage::FlexWatch { .. } => return None,
         })
     }
 

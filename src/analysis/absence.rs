@@ -47,6 +47,7 @@ const fn stage_of(name: ResultName) -> (&'static str, &'static str) {
         | R::CutOutHighV
         | R::CutInHighV
         | R::LockHysteresisHighV => ("supply_sweep", "a slow sweep of the supply voltage"),
+        R::FlexDropouts => ("flex_watch", "a harness being flexed"),
         R::OutputOffDelayS | R::RunDownS => ("soft_start", "an off command from settled turning"),
         R::CommandDelayAsleepS => ("sleep", "a start from asleep"),
         R::SleepA | R::SleepAfterS | R::BatteryDays => ("sleep", "a wait at the inactive level"),

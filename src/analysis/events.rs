@@ -90,6 +90,13 @@ pub fn watched_s(rec: &Recording) -> f64 {
         .sum()
 }
 
+/// Drop-outs and resets from `from_s` to `to_s`, a settled stretch at one setting; `None` where too little current flows
+/// for one to be told.
+pub(crate) fn drop_outs_in(rec: &Recording, from_s: f64, to_s: f64) -> Option<Vec<Transient>> {
+    let seen = Watched::of(rec, Channel::SupplyA, from_s, to_s)?;
+    usual(&seen).map(|_| drop_outs(&seen))
+}
+
 fn level(rec: &Recording, from_s: f64, to_s: f64) -> Option<f64> {
     Some(rec.mean(Channel::SupplyA, from_s, to_s)? - offset(rec, from_s))
 }
@@ -231,11 +238,16 @@ fn median(values: &mut [f64]) -> Option<f64> {
     (!values.is_empty()).then(|| *values.select_nth_unstable_by(middle, f64::total_cmp).1)
 }
 
+/// What runs, as the stretch as a whole says: long gaps pull the surroundings down. `None` where noise reaches down as far
+/// as a drop-out would.
+fn usual(seen: &Watched) -> Option<f64> {
+    let least = RUNNING_A.max(DROP_SCATTERS * seen.scatter / (1.0 - DROPPED));
+    median(&mut seen.values.clone()).filter(|usual| *usual > least)
+}
+
 /// Current that goes and comes back by itself: at once, or through a new start.
 fn drop_outs(seen: &Watched) -> Vec<Transient> {
-    // Long gaps pull the surroundings down: the stretch as a whole says what runs. Noise must not reach down that far.
-    let least = RUNNING_A.max(DROP_SCATTERS * seen.scatter / (1.0 - DROPPED));
-    let Some(usual) = median(&mut seen.values.clone()).filter(|usual| *usual > least) else { return Vec::new() };
+    let Some(usual) = usual(seen) else { return Vec::new() };
     seen.runs(|i| seen.values[i] < DROPPED * usual)
         .into_iter()
         .map(|run| {

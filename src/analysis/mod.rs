@@ -15,6 +15,7 @@ mod drop;
 mod estimate;
 pub mod events;
 mod first_motion;
+pub(crate) mod flex;
 mod frequency;
 pub mod gauge;
 pub(crate) mod heat;
@@ -81,6 +82,7 @@ pub fn analyse(rec: &Recording) -> Findings {
     repeated_starts::find(rec, &mut findings);
     supply_dip::find(rec, &mut findings);
     supply_sweep::find(rec, &mut findings);
+    flex::find(rec, &mut findings);
     line::find(rec, &mut findings);
     capacitance::find(rec, &mut findings);
     capacitance_warm::find(rec, &mut findings);

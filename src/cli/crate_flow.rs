@@ -18,7 +18,7 @@ use crate::config::duration;
 use crate::ops::flow::{After, Flow, FlowOptions, UnitDone};
 use crate::ops::intake::Desk;
 use crate::results::Grade;
-use crate::runner::StopHandle;
+use crate::runner::{Attendant, StopHandle};
 
 /// Run the units of a crate one after another: scan a tag, connect, run, verdict, next
 ///
@@ -137,7 +137,8 @@ impl CrateArgs {
     }
 
     fn attended(&self, flow: &mut Flow, outcomes: &mut Vec<Outcome>) -> Result<After, Failure> {
-        let input = listen();
+        let person = progress::person(false);
+        let input = listen(person.clone());
         let mut attended = Attended::new(self.by.clone());
         say(&attended.greeting(flow));
         let mut asked = Question::now(std::io::stdin().is_terminal());
@@ -154,8 +155,9 @@ impl CrateArgs {
                 }
                 Wish::Quit => break,
                 Wish::Run { tag, contact } => {
-                    let mut observer = progress::observer(self.quiet);
-                    let done = flow.run(&tag, contact, observer.as_mut(), &StopHandle::new())?;
+                    let mut observer = progress::observer(self.quiet, person.clone());
+                    let stop = person.clone().map_or_else(StopHandle::new, StopHandle::attended);
+                    let done = flow.run(&tag, contact, observer.as_mut(), &stop)?;
                     drop(observer);
                     // Ctrl-C in the run was for the run.
                     kept = input.try_iter().find(|heard| !matches!(heard, Heard::Interrupt));
@@ -281,12 +283,16 @@ enum Heard {
 
 /// Lines of standard input, and Ctrl-C: once a run has waited for signals, the system's own way of ending a program by
 /// Ctrl-C is gone, so that it must be heard here between runs.
-fn listen() -> Receiver<Heard> {
+fn listen(person: Option<Attendant>) -> Receiver<Heard> {
     let (sender, receiver) = channel();
     let lines: Sender<Heard> = sender.clone();
     std::thread::spawn(move || {
         for line in std::io::stdin().lock().lines() {
             let Ok(line) = line else { break };
+            // What a stage of the run under way asked for is not for the crate.
+            if person.as_ref().is_some_and(Attendant::enter) {
+                continue;
+            }
             if lines.send(Heard::Line(line, Instant::now())).is_err() {
                 return;
             }

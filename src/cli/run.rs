@@ -11,7 +11,7 @@ use crate::cli::progress;
 use crate::ops::run::{RunDone, RunOptions, Task, run};
 use crate::report;
 use crate::results::Grade;
-use crate::runner::StopHandle;
+use crate::runner::{Attendant, StopHandle};
 use crate::units::{self, Quantity};
 
 /// Run a plan on a unit and leave a record and a report
@@ -28,6 +28,9 @@ pub(crate) struct RunArgs {
     /// End with status 1 when the grade is less than this
     #[arg(long, value_name = "GRADE", value_parser = grade_parser())]
     require: Option<Grade>,
+    /// Nobody is at the bench: what asks for a hand is skipped. So it is without a terminal
+    #[arg(long)]
+    unattended: bool,
     #[command(flatten)]
     bench: BenchArgs,
 }
@@ -67,7 +70,8 @@ pub(crate) fn grade_parser() -> impl TypedValueParser<Value = Grade> {
 
 impl RunArgs {
     pub(crate) fn run(&self) -> Result<ExitStatus, Failure> {
-        self.bench.go(&self.unit, Task::Plan(self.plan.clone()), self.require)
+        let attendant = progress::attendant(self.unattended);
+        self.bench.go(&self.unit, Task::Plan(self.plan.clone()), self.require, attendant)
     }
 }
 
@@ -91,10 +95,16 @@ impl BenchArgs {
     }
 
     /// Runs `task` on `unit`, shows what came of it, and says how it ended.
-    pub(crate) fn go(&self, unit: &str, task: Task, require: Option<Grade>) -> Result<ExitStatus, Failure> {
+    pub(crate) fn go(
+        &self,
+        unit: &str,
+        task: Task,
+        require: Option<Grade>,
+        attendant: Option<Attendant>,
+    ) -> Result<ExitStatus, Failure> {
         let options = self.options(unit, task);
-        let mut observer = progress::observer(self.quiet);
-        let done = run(&options, observer.as_mut(), StopHandle::new());
+        let mut observer = progress::observer(self.quiet, attendant.clone());
+        let done = run(&options, observer.as_mut(), attendant.map_or_else(StopHandle::new, StopHandle::attended));
         drop(observer);
         let done = done?;
         warn(&done);

@@ -37,7 +37,7 @@ impl SelfCheckArgs {
             "the load takes about {} W for a second: see that it and its wires bear that",
             significant(watts, 2)
         ));
-        let mut observer = progress::observer(self.bench.is_quiet());
+        let mut observer = progress::observer(self.bench.is_quiet(), None);
         let done = run(&options, observer.as_mut(), StopHandle::new());
         drop(observer);
         let done = done?;

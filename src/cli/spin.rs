@@ -46,6 +46,6 @@ impl SpinArgs {
             Level::High => ActiveLevel::High,
         });
         let hold = Stage::Hold { duty: self.duty, time: self.time, frequency: self.frequency, active };
-        self.bench.go(&self.unit, Task::Spin(hold), None)
+        self.bench.go(&self.unit, Task::Spin(hold), None, None)
     }
 }

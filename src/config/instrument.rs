@@ -25,6 +25,10 @@ pub struct InstrumentSpec {
     pub kind: InstrumentKind,
     /// How it is reached.
     pub connect: Connection,
+    /// Bits of a character on a serial port.
+    pub frame: Frame,
+    /// What ends a line in both directions.
+    pub line_end: LineEnd,
     /// Text that its answer to `*IDN?` must contain.
     pub identity: Option<String>,
     /// Voltage of a supply.
@@ -144,6 +148,105 @@ impl fmt::Display for Connection {
     }
 }
 
+/// Parity of a character on a serial port.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Parity {
+    /// No parity bit.
+    #[default]
+    None,
+    /// An even number of ones.
+    Even,
+    /// An odd number of ones.
+    Odd,
+}
+
+/// Bits of a character on a serial port: 8N1 when nothing is stated.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Frame {
+    /// Seven data bits instead of eight.
+    pub seven_bits: bool,
+    /// Its parity bit.
+    pub parity: Parity,
+    /// Two stop bits instead of one.
+    pub two_stop_bits: bool,
+}
+
+impl Frame {
+    /// Spelling in files of those that instruments use, the usual one first.
+    pub const NAMES: [&str; 8] = ["8N1", "8N2", "8E1", "8O1", "7E1", "7O1", "7E2", "7O2"];
+
+    /// The frame with this spelling.
+    #[must_use]
+    pub fn from_name(name: &str) -> Option<Self> {
+        let [bits, parity, stop] = *name.as_bytes() else { return None };
+        let parity = match parity {
+            b'N' => Parity::None,
+            b'E' => Parity::Even,
+            _ => Parity::Odd,
+        };
+        let frame = Self { seven_bits: bits == b'7', parity, two_stop_bits: stop == b'2' };
+        Self::NAMES.contains(&name).then_some(frame)
+    }
+}
+
+impl fmt::Display for Frame {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let bits = if self.seven_bits { 7 } else { 8 };
+        let parity = match self.parity {
+            Parity::None => 'N',
+            Parity::Even => 'E',
+            Parity::Odd => 'O',
+        };
+        write!(f, "{bits}{parity}{}", if self.two_stop_bits { 2 } else { 1 })
+    }
+}
+
+/// What ends a line.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum LineEnd {
+    /// Line feed (IEEE 488.2); a carriage return before it is passed over in answers.
+    #[default]
+    Lf,
+    /// Carriage return.
+    Cr,
+    /// Both.
+    CrLf,
+}
+
+impl LineEnd {
+    /// All of them.
+    pub const ALL: [Self; 3] = [Self::Lf, Self::Cr, Self::CrLf];
+
+    /// Spelling in files.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Lf => "LF",
+            Self::Cr => "CR",
+            Self::CrLf => "CR LF",
+        }
+    }
+
+    /// Its characters.
+    #[must_use]
+    pub const fn text(self) -> &'static str {
+        match self {
+            Self::Lf => "\n",
+            Self::Cr => "\r",
+            Self::CrLf => "\r\n",
+        }
+    }
+
+    /// The last of them.
+    #[must_use]
+    pub const fn last(self) -> u8 {
+        match self {
+            Self::Lf | Self::CrLf => b'\n',
+            Self::Cr => b'\r',
+        }
+    }
+}
+
 /// Command texts of one instrument; `{}` stands for the value.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Commands {
@@ -209,5 +312,14 @@ mod tests {
             assert!(Connection::parse(text).unwrap_err().contains("write tcp:HOST:PORT"), "{text}");
         }
         assert!(Connection::parse("serial:/dev/ttyS0:12").unwrap_err().contains("no speed"));
+    }
+
+    #[test]
+    fn frames_read_back_as_they_were_written() {
+        for name in Frame::NAMES {
+            assert_eq!(Frame::from_name(name).unwrap().to_string(), name);
+        }
+        assert_eq!(Frame::default().to_string(), Frame::NAMES[0]);
+        assert_eq!((Frame::from_name("9N1"), Frame::from_name("8N")), (None, None));
     }
 }

@@ -54,5 +54,6 @@ pub use plan::Plan;
 pub use rig::Rig;
 pub(crate) use skip::needs_discovery;
 pub use skip::{cautions, missing_results, skip_reason};
+pub(crate) use timeline::ATTEND_S;
 pub use timeline::{StageTime, Timeline, duration};
 pub use together::check_together;

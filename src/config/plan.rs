@@ -254,6 +254,13 @@ pub enum Stage {
         /// Highest level.
         up_to: UpTo<Volts>,
     },
+    /// The harness flexed by hand while a duty is held, drop-outs counted.
+    FlexWatch {
+        /// The duty.
+        duty: Duty,
+        /// How long it is flexed.
+        watch: Seconds,
+    },
     /// Off command until asleep, then a start from asleep.
     Sleep {
         /// Longest wait.
@@ -296,6 +303,7 @@ impl Stage {
             Self::SupplyDip { .. } => "supply_dip",
             Self::Crank { .. } => "crank",
             Self::SupplySweep { .. } => "supply_sweep",
+            Self::FlexWatch { .. } => "flex_watch",
             Self::Sleep { .. } => "sleep",
             Self::Hold { .. } => "hold",
         }

@@ -160,6 +160,7 @@ fn stage(node: &Node) -> Option<Stage> {
             down_to: up_to(settings, "down_to", |base| Some(Volts(base)))?,
             up_to: up_to(settings, "up_to", |base| Some(Volts(base)))?,
         },
+        "flex_watch" => Stage::FlexWatch { duty: duty("duty")?, watch: seconds("watch")? },
         "sleep" => Stage::Sleep { longest: seconds("longest")? },
         "hold" => Stage::Hold {
             duty: duty("duty")?,

@@ -243,6 +243,7 @@ pub(crate) static STAGES: Table = Table {
             Kind::Table(&SUPPLY_SWEEP),
             "The supply goes slowly down and up until the unit cuts out and in. Needs a programmable supply.",
         ),
+        optional("flex_watch", Kind::Table(&FLEX_WATCH), "The harness flexed by hand while drop-outs are counted."),
         optional("sleep", Kind::Table(&SLEEP), "Off until asleep, then a start from asleep."),
         optional("hold", Kind::Table(&HOLD), "One constant duty."),
     ],
@@ -462,6 +463,14 @@ static SUPPLY_SWEEP: Table = Table {
         ),
         default("down_to", Kind::UpTo(Dim::Volts, Bounds::NotNegative), "to the rig limit", "Lowest level."),
         default("up_to", Kind::UpTo(Dim::Volts, Bounds::Positive), "to the rig limit", "Highest level."),
+    ],
+};
+
+static FLEX_WATCH: Table = Table {
+    doc: "The harness flexed by hand with a long tool, guard shut, while a duty is held and drop-outs are counted. Asks at the terminal before, and shows the count meanwhile; skipped where nobody attends the run.",
+    fields: &[
+        default("duty", DUTY, "40 %", "The duty: one that keeps the fan turning."),
+        default("watch", stay(10.0, 3600.0), "60 s", "How long it is flexed; Enter ends it earlier."),
     ],
 };
 

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::diagnostic::Sheet;
-use super::instrument::{Commands, Connection, InstrumentKind, InstrumentSpec, Quantity, ScpiSpec};
+use super::instrument::{Commands, Connection, Frame, InstrumentKind, InstrumentSpec, LineEnd, Quantity, ScpiSpec};
 use super::rig_drivers::serves;
 use super::rig_rules::at;
 use super::tree::Node;
@@ -57,6 +57,15 @@ pub(super) fn check(tree: &Node, sheet: &mut Sheet<'_>) {
         if let Some(Err(why)) = node.text("connect").map(Connection::parse) {
             let text = node.text("connect").unwrap_or_default();
             at(tree, sheet, &path("connect"), format!("`{text}` is no connection: {why}"), "");
+        }
+        if node.at("frame").is_some() && node.text("connect").is_some_and(|connect| connect.starts_with("tcp:")) {
+            at(
+                tree,
+                sheet,
+                &path("frame"),
+                "a socket has no `frame`".to_owned(),
+                "remove it, or write serial:PATH:BAUD",
+            );
         }
         kind_needs(tree, sheet, i, node);
         commands_take_values(tree, sheet, i, node);
@@ -228,6 +237,8 @@ fn instrument(node: &Node) -> Option<InstrumentSpec> {
         name: node.text("name")?.to_owned(),
         kind,
         connect: Connection::parse(node.text("connect")?).ok()?,
+        frame: node.text("frame").and_then(Frame::from_name).unwrap_or_default(),
+        line_end: LineEnd::ALL.into_iter().find(|end| Some(end.name()) == node.text("line_end")).unwrap_or_default(),
         identity: node.text("identity").map(str::to_owned),
         voltage: node.number("voltage").map(Volts),
         current: node.number("current").map(Amps),

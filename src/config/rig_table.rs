@@ -1,7 +1,7 @@
 //! The field table of rig files.
 
 use super::field::{Bounds, Dim, Field, Kind, Table, default, optional, required};
-use super::instrument::InstrumentKind;
+use super::instrument::{Frame, InstrumentKind, LineEnd};
 use super::rig::{BenchFault, FaultKind, ModuleKind};
 
 const fn positive(dim: Dim) -> Kind {
@@ -110,7 +110,17 @@ static INSTRUMENT: Table = Table {
     fields: &[
         required("name", Kind::Text, "Name that addresses of channels begin with, such as `meter` in `meter/voltage`."),
         required("kind", Kind::Word(|| InstrumentKind::ALL.map(InstrumentKind::name).to_vec()), "What it is."),
-        required("connect", Kind::Text, "`tcp:HOST:PORT`, or `serial:/dev/serial/by-id/NAME:BAUD` (8N1)."),
+        required("connect", Kind::Text, "`tcp:HOST:PORT`, or `serial:/dev/serial/by-id/NAME:BAUD`."),
+        optional(
+            "frame",
+            Kind::Word(|| Frame::NAMES.to_vec()),
+            "Data bits, parity and stop bits of a serial port; 8N1 when left out.",
+        ),
+        optional(
+            "line_end",
+            Kind::Word(|| LineEnd::ALL.map(LineEnd::name).to_vec()),
+            "What ends a line, sent and received; LF when left out, which takes answers with CR LF too.",
+        ),
         optional("identity", Kind::Text, "Text that its answer to `*IDN?` must contain."),
         optional("voltage", positive(Dim::Volts), "Voltage of a supply, set before its output goes on."),
         optional("current", positive(Dim::Amps), "Current limit of a supply, current of a load."),

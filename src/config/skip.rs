@@ -47,6 +47,7 @@ pub fn skip_reason(rig: &Rig, stage: &Stage) -> Option<String> {
         | Stage::Repeats { .. }
         | Stage::HotRestart { .. }
         | Stage::RepeatedStarts { .. }
+        | Stage::FlexWatch { .. }
         | Stage::Sleep { .. }
         | Stage::Hold { .. } => control(Control::DutyPct),
     }
@@ -148,6 +149,10 @@ pub fn cautions(rig: &Rig, plan: &Plan) -> Vec<String> {
     if rig.emergency_stop.is_none() && rig.driver.played().is_none() {
         cautions
             .push("no emergency stop input: the program cannot tell whether the hardwired stop is pressed".to_owned());
+    }
+    let flexed = plan.stages.iter().any(|stage| matches!(stage, Stage::FlexWatch { .. }));
+    if flexed && rig.driver.played().is_none() {
+        cautions.push("`flex_watch` needs somebody at the bench: a run without a terminal skips it".to_owned());
     }
     if rig.tach.is_none() && !rig.channels.contains_key(&Channel::SpeedRpm) {
         cautions.push("no tach: speed comes from the ripple of the current".to_owned());

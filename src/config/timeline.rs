@@ -8,6 +8,8 @@ use crate::units::{Duty, Volts};
 
 /// Longest coast to rest of a fan after off; fans take 4 to 100 s.
 const COAST_S: f64 = 100.0;
+/// How long a stage waits for a person to come to the bench, seconds.
+pub(crate) const ATTEND_S: f64 = 300.0;
 /// Longest time to settle where a stage states none.
 const SETTLE_S: f64 = 20.0;
 /// Zero readings around a stage with high current.
@@ -147,6 +149,8 @@ fn worst_s(rig: &Rig, stage: &Stage) -> f64 {
             // Away and back, the way back confirmed level by level, and a unit that must be brought back at each end.
             2.0 * steps * stay.get() + steps * (confirm.get() + stay.get()) + 2.0 * passage_s(confirm.get()) + COAST_S
         }
+        // The person has as long to come as the stage waits for them.
+        Stage::FlexWatch { watch, .. } => ZERO_S + ATTEND_S + SETTLE_S + watch.get() + COAST_S,
         Stage::Sleep { longest } => longest.get() + SETTLE_S + COAST_S,
         Stage::Hold { time, .. } => time.get() + COAST_S,
     }

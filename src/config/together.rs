@@ -128,7 +128,10 @@ impl Check<'_> {
                     }
                 }
             }
-            S::LossOfSignal { duty, .. } | S::PowerUp { duty, .. } | S::Capacitance { duty, .. } => {
+            S::LossOfSignal { duty, .. }
+            | S::PowerUp { duty, .. }
+            | S::Capacitance { duty, .. }
+            | S::FlexWatch { duty, .. } => {
                 self.duty(&format!("{path}.duty"), duty.fraction(), false);
             }
             S::Soak { duties, .. } => {

@@ -84,6 +84,10 @@ impl Bench for Calibrated {
         self.inner.supply_feedback()
     }
 
+    fn flex(&mut self, on: bool) -> bool {
+        self.inner.flex(on)
+    }
+
     fn notes(&mut self) -> Vec<String> {
         self.inner.notes()
     }

@@ -181,6 +181,12 @@ pub trait Bench: Send + fmt::Debug {
         None
     }
 
+    /// A person begins to flex the harness, or ends it. Whether the bench plays that person itself, as a calculated one
+    /// does: elsewhere somebody has to be asked.
+    fn flex(&mut self, _on: bool) -> bool {
+        false
+    }
+
     /// What the bench wants noted in the record since the last call: oddities of its answers, lines that a bench
     /// program wrote to its standard error.
     fn notes(&mut self) -> Vec<String> {

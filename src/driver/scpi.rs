@@ -10,6 +10,7 @@
 
 mod instrument;
 mod link;
+mod port;
 mod station;
 
 use std::collections::BTreeMap;

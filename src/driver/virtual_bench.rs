@@ -267,6 +267,11 @@ impl<P: Physics> Bench for VirtualBench<P> {
         Ok(Block { t0_s, duration_s: seconds, lost: 0, channels: fast, tach_s: edges, stop_pressed })
     }
 
+    fn flex(&mut self, on: bool) -> bool {
+        self.plant.flex(on);
+        true
+    }
+
     fn make_safe(&mut self) -> Result<f64, DriverError> {
         self.set(&Setting::SAFE)
     }

@@ -450,15 +450,26 @@ pub struct Defect {
     pub leak_ohm: Option<f64>,
 }
 
-/// A cracked joint: opens now and then when warm.
+/// A cracked joint: opens now and then when warm, and when something moves it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Joint {
     /// Case temperature above which it opens.
     pub above_c: f64,
     /// Openings per second then.
     pub per_s: f64,
+    /// Openings per second while it is flexed, warm or not, besides.
+    pub flexed_per_s: f64,
     /// Resistance that it adds always.
     pub ohm: f64,
+}
+
+impl Joint {
+    /// Openings per second at this case temperature, flexed or not.
+    #[must_use]
+    pub fn openings_per_s(&self, case_c: f64, flexed: bool) -> f64 {
+        let warm = if case_c > self.above_c { self.per_s } else { 0.0 };
+        warm + if flexed { self.flexed_per_s } else { 0.0 }
+    }
 }
 
 /// Brushed motor with a fan wheel.

@@ -68,6 +68,8 @@ pub struct Plant {
     ripples_per_rev: f64,
     ripple_filter: RippleFilter,
     joint_open_until_s: f64,
+    /// Whether somebody flexes the harness.
+    flexed: bool,
     /// Sums since the last slow tick: time, charge, module heat, copper heat.
     slow: Slow,
 }
@@ -143,6 +145,7 @@ impl Plant {
             ripples_per_rev: f64::from(config.motor.ripples_per_rev()),
             ripple_filter: RippleFilter::default(),
             joint_open_until_s: f64::NEG_INFINITY,
+            flexed: false,
             slow: Slow::default(),
             motor,
             config,
@@ -210,6 +213,11 @@ impl Plant {
     #[must_use]
     pub const fn ratio(&self) -> f64 {
         self.module.ratio()
+    }
+
+    /// Somebody begins to flex the harness, or ends it.
+    pub fn flex(&mut self, on: bool) {
+        self.flexed = on;
     }
 
     /// Moves the relay.
@@ -404,9 +412,9 @@ impl Plant {
         self.motor.warm(s, &self.config.motor, copper_j, ambient_c, &mut self.rng);
         self.source.recover(s, &self.config.supply, charge_as / s);
         if let Some(joint) = &self.config.module.defect.joint
-            && self.case_c > joint.above_c
+            && (self.case_c > joint.above_c || self.flexed)
             && self.now_s >= self.joint_open_until_s
-            && self.rng.random::<f64>() < joint.per_s * s
+            && self.rng.random::<f64>() < joint.openings_per_s(self.case_c, self.flexed) * s
         {
             self.joint_open_until_s = self.now_s + 0.02 + 0.28 * self.rng.random::<f64>();
         }

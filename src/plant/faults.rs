@@ -11,7 +11,7 @@ pub enum Fault {
     SwitchOpen,
     /// One of two parallel switches open: on-resistance up.
     ParallelSwitchOpen,
-    /// Cracked joint: intermittent when warm.
+    /// Cracked joint: intermittent when warm or flexed.
     CrackedJoint,
     /// Dried electrolytic: capacitance down, series resistance up, resets when loaded.
     DriedCapacitor,
@@ -75,8 +75,12 @@ pub fn put(config: &mut PlantConfig, fault: Fault, severity: f64, running_a: f64
         Fault::SwitchOpen => module.defect.switch = Switch::Open,
         Fault::ParallelSwitchOpen => module.power.on_ohm *= line(s, 1.7, 2.4),
         Fault::CrackedJoint => {
-            let joint =
-                Joint { above_c: ambient_c + line(s, 6.0, 1.0), per_s: ratio(s, 0.05, 2.0), ohm: line(s, 1e-3, 6e-3) };
+            let joint = Joint {
+                above_c: ambient_c + line(s, 6.0, 1.0),
+                per_s: ratio(s, 0.05, 2.0),
+                flexed_per_s: ratio(s, 0.2, 2.0),
+                ohm: line(s, 1e-3, 6e-3),
+            };
             module.defect.joint = Some(joint);
         }
         Fault::DriedCapacitor => {

@@ -35,6 +35,8 @@ pub trait Physics: std::fmt::Debug + Send {
     fn set_supply(&mut self, volts: f64, slew_v_per_s: f64);
     /// Drives the command line.
     fn set_line(&mut self, line: LineDrive);
+    /// Somebody begins to flex the harness, or ends it; nothing to a unit whose joints are sound.
+    fn flex(&mut self, _on: bool) {}
     /// Lets `dt` pass: means over it.
     fn advance(&mut self, dt: f64) -> Reading;
     /// Mean voltage of the line at the pin.
@@ -56,6 +58,10 @@ impl Physics for Plant {
 
     fn set_supply(&mut self, volts: f64, slew_v_per_s: f64) {
         self.set_supply(volts, slew_v_per_s);
+    }
+
+    fn flex(&mut self, on: bool) {
+        self.flex(on);
     }
 
     fn set_line(&mut self, line: LineDrive) {

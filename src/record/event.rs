@@ -237,6 +237,8 @@ pub enum SpanKind {
         /// Down or up from the supply's own voltage.
         toward: Direction,
     },
+    /// One duty held, the fan settled before, while somebody flexes the harness. Gives `flex_dropouts` (since 1.6).
+    FlexWatch,
     /// One duty held for a long time. Gives `heat_rise_k`, `heat_tau_s`, `steadiness_pct`.
     Soak,
     /// Valid off or inactive level from awake at rest until asleep or the time is over. Gives the sleep results.

@@ -9,7 +9,8 @@ use crate::runner::looks::{self, Advise};
 use crate::runner::session::{Session, Work};
 use crate::runner::stages;
 use crate::runner::stages::{
-    discover, first_power, frequency_edges, hold, hot_restart, repeated_starts, supply_dip, supply_sweep, sweep, triage,
+    discover, first_power, flex_watch, frequency_edges, hold, hot_restart, repeated_starts, supply_dip, supply_sweep, sweep,
+    triage,
 };
 use crate::safety::Halt;
 
@@ -48,7 +49,7 @@ pub(crate) fn rest(session: &mut Session<'_>) -> Result<(), Halt> {
 }
 
 /// Why a stage is not begun; `None` when it can be.
-fn hindrance(session: &Session<'_>, stage: &Stage) -> Option<String> {
+fn hindrance(session: &mut Session<'_>, stage: &Stage) -> Option<String> {
     if matches!(stage, Stage::FirstPower { .. }) {
         return None;
     }
@@ -66,6 +67,9 @@ fn hindrance(session: &Session<'_>, stage: &Stage) -> Option<String> {
     }
     if session.known.frequency.is_none() {
         return Some("the unit's command frequency and level are not known (no `discover` before)".to_owned());
+    }
+    if matches!(stage, Stage::FlexWatch { .. }) && !flex_watch::has_hands(session) {
+        return Some(flex_watch::NOBODY.to_owned());
     }
     if session.known.off.is_none() && !matches!(stage, Stage::Drop { .. }) {
         return Some("no duty is known that stops the fan".to_owned());
@@ -120,6 +124,7 @@ pub(crate) fn perform(session: &mut Session<'_>, stage: &Stage) -> Work {
             let ask = supply_sweep::Ask { duty: *duty, step: *step, stay, confirm, down_to: *down_to, up_to: *up_to };
             supply_sweep::run(session, ask)
         }
+        Stage::FlexWatch { duty, watch } => flex_watch::run(session, *duty, *watch),
         Stage::Sleep { longest } => stages::sleep::run(session, *longest),
         Stage::Hold { duty, time, frequency, active } => {
             let ask = hold::Ask { duty: *duty, time: *time, frequency: *frequency, active: *active };

@@ -181,6 +181,8 @@ fn tells(stage: &Stage, all: &[Stage], name: R) -> bool {
         | Stage::Triage { .. }
         | Stage::LossOfSignal { .. }
         | Stage::Capacitance { .. }
+        // Nobody is asked to come back for a second look.
+        | Stage::FlexWatch { .. }
         | Stage::Hold { .. } => false,
     }
 }

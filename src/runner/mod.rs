@@ -14,7 +14,7 @@ mod stages;
 #[cfg(test)]
 mod tests;
 
-pub use crate::safety::StopHandle;
+pub use crate::safety::{Attendant, News, StopHandle};
 pub use dispatcher::{Observer, Quiet, RunOutcome, RunRequest, run};
 pub use looks::Advise;
 pub(crate) use preflight::run as look_before;

@@ -4,14 +4,15 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
+use crate::bench::Supply;
 use crate::bench::{Block, Pace, Setting};
 use crate::config::plan::Plan;
 use crate::config::rig::{ModuleKind, Rig};
 use crate::config::{load_rig, parse_plan, parse_rig};
 use crate::driver::{self, Bench, DriverError, Offers};
-use crate::record::event::{Event, Header, Numbered, StageEnd};
-use crate::results::StoppedBy;
-use crate::runner::{Observer, Quiet, RunOutcome, RunRequest, StopHandle, run};
+use crate::record::event::{Event, Header, Numbered, SpanKind, StageEnd};
+use crate::results::{ResultName, StoppedBy};
+use crate::runner::{Attendant, News, Observer, Quiet, RunOutcome, RunRequest, StopHandle, run};
 use crate::safety::{Nowhere, RecordSink};
 
 fn rig(bend: impl Fn(&str) -> String) -> Rig {
@@ -238,4 +239,155 @@ fn a_record_that_fails_stops_the_run_safely() {
     let outcome = run(request, bench, Full(0), &mut Quiet, StopHandle::new());
     assert_eq!(stopped_by(&outcome), Some((StoppedBy::Record, "record")));
     assert!(outcome.safe_confirmed && outcome.bench_s < 40.0, "{:?}", outcome.safe_doubt);
+}
+
+/// A virtual bench without hands of its own, and the person who lends theirs.
+#[derive(Debug)]
+struct Handless {
+    inner: Box<dyn Bench>,
+    stop: StopHandle,
+    /// What they do about each question in turn; about further ones nothing.
+    answers: std::vec::IntoIter<Answer>,
+    told: Arc<std::sync::Mutex<Vec<News>>>,
+}
+
+#[derive(Clone, Copy, Debug)]
+enum Answer {
+    /// Enter, once the question was read.
+    Enter,
+    /// Enter after so many reads of the bench.
+    EnterAfter(u32),
+    /// Ctrl-C after so many.
+    StopAfter(u32),
+}
+
+impl Handless {
+    fn answer(&mut self) {
+        let Some(person) = self.stop.attendant().cloned() else { return };
+        self.told.lock().unwrap().extend(person.news());
+        if !person.is_asked() {
+            return;
+        }
+        match self.answers.as_slice().first() {
+            Some(Answer::Enter) => {
+                while !person.enter() {
+                    std::thread::sleep(std::time::Duration::from_millis(20));
+                }
+            }
+            Some(Answer::EnterAfter(0)) => {
+                assert!(person.enter());
+            }
+            Some(Answer::StopAfter(0)) => self.stop.stop(),
+            Some(Answer::EnterAfter(n)) => return self.later(Answer::EnterAfter(n - 1)),
+            Some(Answer::StopAfter(n)) => return self.later(Answer::StopAfter(n - 1)),
+            None => return,
+        }
+        self.answers.next();
+    }
+
+    /// Not yet.
+    fn later(&mut self, answer: Answer) {
+        let rest = self.answers.as_slice()[1..].to_vec();
+        self.answers = [vec![answer], rest].concat().into_iter();
+    }
+}
+
+impl Bench for Handless {
+    fn offers(&self) -> &Offers {
+        self.inner.offers()
+    }
+
+    fn set(&mut self, setting: &Setting) -> Result<f64, DriverError> {
+        self.inner.set(setting)
+    }
+
+    fn read(&mut self, seconds: f64, pace: Pace) -> Result<Block, DriverError> {
+        self.answer();
+        self.inner.read(seconds, pace)
+    }
+
+    fn make_safe(&mut self) -> Result<f64, DriverError> {
+        self.inner.make_safe()
+    }
+}
+
+/// First power, discovery and the watch, attended by somebody who answers so, or by nobody.
+fn flexed(answers: Option<Vec<Answer>>) -> (RunOutcome, Vec<News>) {
+    let rig = of_kind("linear-low");
+    let stages =
+        "[[stage]]\nfirst_power = {}\n[[stage]]\ndiscover = {}\n[[stage]]\nflex_watch = { watch = \"30 s\" }\n";
+    let text = format!("name = \"flexed\"\ntime_limit = \"30 min\"\n{stages}");
+    let plan = parse_plan(Path::new("flexed.toml"), &text).map_err(|p| p.to_string()).unwrap();
+    let stop = answers.as_ref().map_or_else(StopHandle::new, |_| StopHandle::attended(Attendant::new()));
+    let told = Arc::default();
+    let bench = Handless {
+        inner: driver::open(&rig, None).unwrap(),
+        stop: stop.clone(),
+        answers: answers.unwrap_or_default().into_iter(),
+        told: Arc::clone(&told),
+    };
+    let request = RunRequest { rig, plan, header: Header::default(), checks: Vec::new(), advise: |_| Vec::new() };
+    let outcome = run(request, Box::new(bench), Nowhere, &mut Quiet, stop);
+    let told = told.lock().unwrap().clone();
+    (outcome, told)
+}
+
+fn watch_end(outcome: &RunOutcome) -> Option<StageEnd> {
+    let watch = outcome.recording.stages.iter().find(|stage| stage.stage == "flex_watch");
+    watch.expect("the stage").end.clone()
+}
+
+fn watched_s(outcome: &RunOutcome) -> Vec<f64> {
+    let spans = outcome.recording.spans.iter().filter(|span| span.kind == SpanKind::FlexWatch);
+    spans.map(|span| span.t1_s - span.t0_s).collect()
+}
+
+#[test]
+fn a_harness_is_flexed_by_who_is_asked_and_says_so() {
+    let (outcome, told) = flexed(Some(vec![Answer::Enter]));
+    assert_eq!((outcome.stopped.clone(), watch_end(&outcome)), (None, Some(StageEnd::Done)));
+    assert!((watched_s(&outcome)[0] - 30.0).abs() < 0.1, "{:?}", watched_s(&outcome));
+    let questions: Vec<&str> = told
+        .iter()
+        .filter_map(|news| if let News::Question(text) = news { Some(text.as_str()) } else { None })
+        .collect();
+    assert!(
+        matches!(questions.as_slice(), [guard, flex] if guard.contains("Guard shut") && flex.contains("flex it now"))
+    );
+    assert!(
+        told.iter().any(|news| matches!(news, News::Standing(text) if text.contains("0 drop-outs so far"))),
+        "{told:?}"
+    );
+    // Nothing was energised while the person was waited for.
+    let begun_s = outcome.recording.stages.iter().find(|stage| stage.stage == "flex_watch").unwrap().t0_s;
+    assert_eq!(outcome.recording.setting_at(begun_s + 0.5).expect("a setting").supply, Supply::Off);
+    let found = crate::analysis::analyse(&outcome.recording);
+    assert_eq!(found.number(ResultName::FlexDropouts), Some(0.0), "{:?}", found.absent);
+}
+
+#[test]
+fn enter_ends_the_watch_early_and_ctrl_c_the_run_in_the_safe_state() {
+    let (outcome, _) = flexed(Some(vec![Answer::Enter, Answer::EnterAfter(600)]));
+    assert_eq!(watch_end(&outcome), Some(StageEnd::Done));
+    assert!((8.0..25.0).contains(&watched_s(&outcome)[0]), "{:?}", watched_s(&outcome));
+
+    let (outcome, _) = flexed(Some(vec![Answer::Enter, Answer::StopAfter(300)]));
+    assert_eq!(stopped_by(&outcome).map(|(by, _)| by), Some(StoppedBy::Operator));
+    assert_eq!(watch_end(&outcome), Some(StageEnd::Stopped));
+    assert!(outcome.safe_confirmed, "{:?}", outcome.safe_doubt);
+    let (_, last) = outcome.recording.settings.last().expect("a setting");
+    assert_eq!(last.supply, Supply::Off);
+}
+
+#[test]
+fn without_somebody_the_watch_is_skipped_and_who_does_not_come_is_not_waited_for_long() {
+    let (outcome, _) = flexed(None);
+    let Some(StageEnd::Skipped { why }) = watch_end(&outcome) else { panic!("{:?}", watch_end(&outcome)) };
+    assert!(why.contains("nobody is at the bench"), "{why}");
+    assert!(outcome.stopped.is_none());
+
+    let (outcome, _) = flexed(Some(vec![]));
+    let Some(StageEnd::Partial { why }) = watch_end(&outcome) else { panic!("{:?}", watch_end(&outcome)) };
+    assert_eq!(why, "nobody pressed Enter within 5 min");
+    assert!(outcome.stopped.is_none() && watched_s(&outcome).is_empty());
 }

@@ -4,6 +4,7 @@
 //! before anybody else sees a block, and holds the only way to the safe state. Software is the second line of defence:
 //! the fuse at the battery post and the hardwired emergency stop are the first.
 
+mod attendant;
 pub mod interlock;
 pub mod limits;
 pub mod stop;
@@ -15,6 +16,7 @@ mod interlock_tests;
 #[cfg(test)]
 mod supervisor_tests;
 
+pub use attendant::{Attendant, News};
 pub use interlock::{Input, Interlock, Rule, Trip};
 pub use limits::Limits;
 pub use stop::{Pulse, StopHandle, Urgency};

@@ -1,7 +1,9 @@
-//! How other threads (signals, page, tests) ask a run to stop, and how they see that it lives.
+//! How other threads (signals, a terminal, tests) ask a run to stop, and how they see that it lives.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU8, AtomicU64, Ordering};
+
+use super::attendant::Attendant;
 
 /// How urgently a run should stop.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -14,28 +16,43 @@ pub enum Urgency {
     Now,
 }
 
-/// Asks a run to stop; clones ask the same run.
+/// The operator's ways into a run: asks it to stop, and knows who attends it, if anybody does. Clones ask the same run.
 #[derive(Clone, Debug, Default)]
-pub struct StopHandle(Arc<AtomicU8>);
+pub struct StopHandle {
+    level: Arc<AtomicU8>,
+    attendant: Option<Attendant>,
+}
 
 impl StopHandle {
-    /// A handle that nobody has pulled.
+    /// A handle that nobody has pulled, of a run that nobody attends.
     #[must_use]
     pub fn new() -> Self {
         Self::default()
+    }
+
+    /// The same of a run with somebody at the bench.
+    #[must_use]
+    pub fn attended(attendant: Attendant) -> Self {
+        Self { attendant: Some(attendant), ..Self::default() }
+    }
+
+    /// Who is at the bench.
+    #[must_use]
+    pub const fn attendant(&self) -> Option<&Attendant> {
+        self.attendant.as_ref()
     }
 
     /// Asks for a stop; asked again, for an immediate one.
     pub fn stop(&self) {
         let more = |level: u8| Some(level.saturating_add(1).min(2));
         // The closure never refuses, so the result carries nothing.
-        let _ = self.0.fetch_update(Ordering::AcqRel, Ordering::Acquire, more);
+        let _ = self.level.fetch_update(Ordering::AcqRel, Ordering::Acquire, more);
     }
 
     /// What was asked so far.
     #[must_use]
     pub fn urgency(&self) -> Urgency {
-        match self.0.load(Ordering::Acquire) {
+        match self.level.load(Ordering::Acquire) {
             0 => Urgency::None,
             1 => Urgency::Stop,
             _ => Urgency::Now,

@@ -16,6 +16,7 @@ use crate::record::preflight::Check;
 use crate::record::recording::Recording;
 use crate::record::writer::RecordWriter;
 use crate::results::{ResultName, Stopped, StoppedBy};
+use crate::safety::attendant::Attendant;
 use crate::safety::interlock::{Input, Interlock, OffCommand, Rule, Trip};
 use crate::safety::limits::Limits;
 use crate::safety::stop::{Pulse, StopHandle, Urgency};
@@ -332,6 +333,16 @@ impl Supervisor {
         if let Some((index, stage)) = self.stage.take() {
             self.write(self.recording.end_s, Event::StageEnd { index, stage, end });
         }
+    }
+
+    /// Somebody begins to flex the harness, or ends it; whether the bench plays that person itself.
+    pub fn flex(&mut self, on: bool) -> bool {
+        self.bench.flex(on)
+    }
+
+    /// Who attends the run.
+    pub const fn attendant(&self) -> Option<&Attendant> {
+        self.stop.attendant()
     }
 
     /// A span begins; its number.

@@ -168,6 +168,10 @@ impl<P: Physics> Bench for Watched<P> {
     fn make_safe(&mut self) -> Result<f64, DriverError> {
         self.bench.make_safe()
     }
+
+    fn flex(&mut self, on: bool) -> bool {
+        self.bench.flex(on)
+    }
 }
 
 /// The conditions of the parts of a run of this kind: hidden temperatures are those that the plant had there.

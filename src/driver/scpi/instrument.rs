@@ -6,7 +6,7 @@
 use std::time::{Duration, Instant};
 
 use super::link::{Link, NoLine};
-use crate::config::instrument::{InstrumentKind, InstrumentSpec, Quantity};
+use crate::config::instrument::{Connection, InstrumentKind, InstrumentSpec, Quantity};
 use crate::driver::DriverError;
 
 /// Entries of an error queue that are read at a time; one that never empties must not hold us.
@@ -42,19 +42,21 @@ impl Instrument {
     pub(super) fn open(spec: &InstrumentSpec) -> Result<Self, DriverError> {
         let what = format!("instrument `{}` at {}", spec.name, spec.connect);
         let wrong = |why: String| DriverError::Open { what: what.clone(), why };
-        let link = Link::open(&spec.connect, ORDER_ALLOWED).map_err(|why| {
-            wrong(format!("{why}; is it on, is remote control enabled, does another program hold its one connection?"))
-        })?;
+        let link = Link::open(spec, ORDER_ALLOWED).map_err(wrong)?;
         let (identity, limit_a, volts) = (String::new(), None, None);
         let mut instrument = Self { spec: spec.clone(), link, identity, limit_a, volts, astray: false, gone: false };
         let deadline = Instant::now() + ORDER_ALLOWED;
         instrument.link.drain(deadline).map_err(|none| instrument.none("opening", none))?;
-        // Off before anything else is asked: what it did for its last user is not known.
-        if spec.kind != InstrumentKind::Meter {
-            instrument.off(deadline)?;
-        }
-        instrument.send("*CLS", deadline)?;
-        instrument.identity = instrument.query("*IDN?", deadline)?;
+        instrument.begin(deadline).map_err(|error| match (&spec.connect, &error) {
+            (Connection::Serial { baud, .. }, DriverError::Late { .. } | DriverError::Answer { .. }) => {
+                let (frame, end) = (spec.frame, spec.line_end.name());
+                wrong(format!(
+                    "no fitting answer came at {baud} baud, {frame}, lines that end in {end} ({error}); is it on, are \
+                     these what its menu shows, and is the cable of the right kind?"
+                ))
+            }
+            _ => error,
+        })?;
         if let Some(due) = spec.identity.as_ref().filter(|due| !instrument.identity.contains(due.as_str())) {
             return Err(wrong(format!("it says it is \"{}\", which does not contain \"{due}\"", instrument.identity)));
         }
@@ -66,6 +68,16 @@ impl Instrument {
             instrument.limit(amps.get(), deadline)?;
         }
         Ok(instrument)
+    }
+
+    /// Off before anything else is asked: what it did for its last user is not known. Then who it is.
+    fn begin(&mut self, deadline: Instant) -> Result<(), DriverError> {
+        if self.spec.kind != InstrumentKind::Meter {
+            self.off(deadline)?;
+        }
+        self.send("*CLS", deadline)?;
+        self.identity = self.query("*IDN?", deadline)?;
+        Ok(())
     }
 
     /// Reads a quantity.
@@ -142,7 +154,7 @@ impl Instrument {
             }
         }
         let left = deadline.saturating_duration_since(Instant::now()).max(Duration::from_millis(500));
-        self.link = Link::open(&self.spec.connect, left).map_err(|why| {
+        self.link.open_anew(&self.spec, left).map_err(|why| {
             let what = format!("instrument `{}`", self.spec.name);
             DriverError::Gone { what, why: format!("it could not be reached anew to switch it off: {why}") }
         })?;

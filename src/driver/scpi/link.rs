@@ -1,12 +1,12 @@
 //! The way to an instrument: lines over a TCP socket or a serial port, every wait bounded.
 
 use std::fmt;
-use std::fs::File;
 use std::io::{self, Read as _, Write as _};
 use std::net::{TcpStream, ToSocketAddrs as _};
 use std::time::{Duration, Instant};
 
-use crate::config::instrument::Connection;
+use super::port::Port;
+use crate::config::instrument::{Connection, InstrumentSpec, LineEnd};
 
 /// An answer longer than this is none.
 const MOST_BYTES: usize = 64 * 1024;
@@ -27,12 +27,14 @@ pub(super) enum NoLine {
 #[derive(Debug)]
 enum Wire {
     Tcp(TcpStream),
-    Serial(File),
+    Serial(Port),
 }
 
 /// An open connection.
 pub(super) struct Link {
-    wire: Wire,
+    /// `None` once it was given up.
+    wire: Option<Wire>,
+    end: LineEnd,
     waiting: Vec<u8>,
 }
 
@@ -43,16 +45,23 @@ impl fmt::Debug for Link {
 }
 
 impl Link {
-    /// Connects within `allowed`.
+    /// Connects to an instrument within `allowed`.
     ///
     /// # Errors
-    /// Why it cannot, for people.
-    pub(super) fn open(to: &Connection, allowed: Duration) -> Result<Self, String> {
-        let wire = match to {
-            Connection::Tcp(address) => Wire::Tcp(connect(address, allowed).map_err(|error| error.to_string())?),
-            Connection::Serial { path, baud } => Wire::Serial(port(path, *baud)?),
-        };
-        Ok(Self { wire, waiting: Vec::new() })
+    /// Why it cannot and what to look at, for people.
+    pub(super) fn open(to: &InstrumentSpec, allowed: Duration) -> Result<Self, String> {
+        Ok(Self { wire: Some(connect(to, allowed)?), end: to.line_end, waiting: Vec::new() })
+    }
+
+    /// Lets the connection go and makes it anew: a port that is held, and many an instrument, takes no second one.
+    ///
+    /// # Errors
+    /// As [`Self::open`].
+    pub(super) fn open_anew(&mut self, to: &InstrumentSpec, allowed: Duration) -> Result<(), String> {
+        self.wire = None;
+        self.waiting.clear();
+        self.wire = Some(connect(to, allowed)?);
+        Ok(())
     }
 
     /// Sends a line.
@@ -60,19 +69,16 @@ impl Link {
     /// # Errors
     /// When it does not go out in time or the connection is gone.
     pub(super) fn send(&mut self, line: &str, deadline: Instant) -> Result<(), NoLine> {
-        let text = format!("{line}\n");
+        let text = format!("{line}{}", self.end.text());
         let mut rest = text.as_bytes();
         while !rest.is_empty() {
             let left = left(deadline)?;
-            let sent = match &mut self.wire {
+            let sent = match self.wire.as_mut().ok_or_else(given_up)? {
                 Wire::Tcp(stream) => {
                     stream.set_write_timeout(Some(left)).map_err(gone)?;
                     stream.write(rest)
                 }
-                Wire::Serial(port) => {
-                    ready(port, false, left).map_err(gone)?;
-                    port.write(rest)
-                }
+                Wire::Serial(port) => port.write(rest, left),
             };
             match sent {
                 Ok(0) => return Err(NoLine::Gone("it takes nothing any more".to_owned())),
@@ -90,7 +96,7 @@ impl Link {
     /// See [`NoLine`].
     pub(super) fn line(&mut self, deadline: Instant) -> Result<String, NoLine> {
         loop {
-            if let Some(end) = self.waiting.iter().position(|byte| *byte == b'\n') {
+            if let Some(end) = self.waiting.iter().position(|byte| *byte == self.end.last()) {
                 let line: Vec<u8> = self.waiting.drain(..=end).collect();
                 let text = String::from_utf8(line).map_err(|_| NoLine::Garbage("bytes that are no text".to_owned()))?;
                 return Ok(text.trim().to_owned());
@@ -119,20 +125,15 @@ impl Link {
     /// Takes what is there, waiting for `most`; how many bytes came.
     fn receive(&mut self, most: Duration) -> Result<usize, NoLine> {
         let mut bytes = [0; 4096];
-        let came = match &mut self.wire {
+        let (came, closed) = match self.wire.as_mut().ok_or_else(given_up)? {
             Wire::Tcp(stream) => {
                 stream.set_read_timeout(Some(most)).map_err(gone)?;
-                stream.read(&mut bytes)
+                (stream.read(&mut bytes), "it closed the connection")
             }
-            Wire::Serial(port) => {
-                if !ready(port, true, most).map_err(gone)? {
-                    return Ok(0);
-                }
-                port.read(&mut bytes)
-            }
+            Wire::Serial(port) => (port.read(&mut bytes, most), "its port hung up; is the cable still in?"),
         };
         match came {
-            Ok(0) => Err(NoLine::Gone("it closed the connection".to_owned())),
+            Ok(0) => Err(NoLine::Gone(closed.to_owned())),
             Ok(count) => {
                 self.waiting.extend_from_slice(&bytes[..count]);
                 Ok(count)
@@ -152,13 +153,26 @@ fn gone(error: io::Error) -> NoLine {
     NoLine::Gone(error.to_string())
 }
 
+fn given_up() -> NoLine {
+    NoLine::Gone("its connection was given up".to_owned())
+}
+
 /// Time up to the deadline, never zero: a zero time-out means for ever to a socket.
 fn left(deadline: Instant) -> Result<Duration, NoLine> {
     let left = deadline.saturating_duration_since(Instant::now());
     if left.is_zero() { Err(NoLine::Late) } else { Ok(left) }
 }
 
-fn connect(address: &str, allowed: Duration) -> io::Result<TcpStream> {
+fn connect(to: &InstrumentSpec, allowed: Duration) -> Result<Wire, String> {
+    match &to.connect {
+        Connection::Tcp(address) => socket(address, allowed).map(Wire::Tcp).map_err(|error| {
+            format!("{error}; is it on, is remote control enabled, does another program hold its one connection?")
+        }),
+        Connection::Serial { path, baud } => Port::open(path, *baud, to.frame).map(Wire::Serial),
+    }
+}
+
+fn socket(address: &str, allowed: Duration) -> io::Result<TcpStream> {
     let mut last = io::Error::new(io::ErrorKind::NotFound, "the name has no address");
     for address in address.to_socket_addrs()? {
         match TcpStream::connect_timeout(&address, allowed) {
@@ -171,35 +185,4 @@ fn connect(address: &str, allowed: Duration) -> io::Result<TcpStream> {
         }
     }
     Err(last)
-}
-
-/// A serial port in raw mode, 8 data bits, no parity, one stop bit, without flow control.
-fn port(path: &std::path::Path, baud: u32) -> Result<File, String> {
-    use rustix::fs::{Mode, OFlags, open};
-    use rustix::termios::{ControlModes, OptionalActions, ioctl_tiocexcl, tcgetattr, tcsetattr};
-    let flags = OFlags::RDWR | OFlags::NOCTTY | OFlags::NONBLOCK | OFlags::CLOEXEC;
-    let port = open(path, flags, Mode::empty()).map_err(|error| error.to_string())?;
-    let wrong = |error: rustix::io::Errno| format!("it is no serial port: {error}");
-    let mut modes = tcgetattr(&port).map_err(wrong)?;
-    // Two programs on one port take each other's answers.
-    ioctl_tiocexcl(&port).map_err(wrong)?;
-    modes.make_raw();
-    modes.control_modes -= ControlModes::PARENB | ControlModes::CSTOPB | ControlModes::CRTSCTS;
-    modes.control_modes |= ControlModes::CREAD | ControlModes::CLOCAL | ControlModes::CS8;
-    modes.set_speed(baud).map_err(|error| format!("it cannot run at {baud} baud: {error}"))?;
-    tcsetattr(&port, OptionalActions::Now, &modes).map_err(wrong)?;
-    Ok(File::from(port))
-}
-
-/// Whether the port can be read (or written) within `most`.
-fn ready(port: &File, reads: bool, most: Duration) -> io::Result<bool> {
-    use rustix::event::{PollFd, PollFlags, Timespec, poll};
-    let flags = if reads { PollFlags::IN } else { PollFlags::OUT };
-    let mut ports = [PollFd::new(port, flags)];
-    let most = Timespec { tv_sec: i64::try_from(most.as_secs()).unwrap_or(1), tv_nsec: i64::from(most.subsec_nanos()) };
-    match poll(&mut ports, Some(&most)) {
-        Ok(count) => Ok(count > 0),
-        Err(rustix::io::Errno::INTR) => Ok(false),
-        Err(error) => Err(error.into()),
-    }
 }

@@ -1,8 +1,9 @@
 //! Against a peer of our own that misbehaves in the ways that instruments do.
 
-use std::io::{BufRead as _, BufReader, Write as _};
-use std::net::{TcpListener, TcpStream};
-use std::path::Path;
+use std::fs::File;
+use std::io::{BufRead as _, BufReader, Read, Write};
+use std::net::TcpListener;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 
@@ -25,7 +26,7 @@ enum Fault {
     Overload,
     /// Takes neither current limit nor voltage.
     Refuses,
-    /// Closes the connection; takes a new one.
+    /// Closes the connection; takes a new one where that is a socket. A port is gone for good.
     Disconnects,
     /// Says that its output is on whatever it is told.
     Sticks,
@@ -38,34 +39,65 @@ struct State {
     errors: Vec<&'static str>,
 }
 
-/// A supply on a port of its own.
+/// How the supply is reached.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Way {
+    Socket,
+    Port,
+}
+
+/// A supply on a socket or a serial port of its own.
 struct Peer {
-    port: u16,
+    connect: String,
     state: Arc<Mutex<State>>,
     broken: Arc<AtomicBool>,
 }
 
 impl Peer {
-    fn start(fault: Fault) -> Self {
-        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
-        let port = listener.local_addr().unwrap().port();
+    fn start(fault: Fault, way: Way) -> Self {
         let (state, broken) = (Arc::new(Mutex::new(State::default())), Arc::new(AtomicBool::new(false)));
         let shared = (Arc::clone(&state), Arc::clone(&broken));
-        std::thread::spawn(move || {
-            for stream in listener.incoming() {
-                let (state, broken) = (Arc::clone(&shared.0), Arc::clone(&shared.1));
-                std::thread::spawn(move || talk(stream.unwrap(), fault, &state, &broken));
+        let connect = match way {
+            Way::Socket => {
+                let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+                let connect = format!("connect = \"tcp:{}\"", listener.local_addr().unwrap());
+                std::thread::spawn(move || {
+                    for stream in listener.incoming() {
+                        let (state, broken) = (Arc::clone(&shared.0), Arc::clone(&shared.1));
+                        std::thread::spawn(move || {
+                            let stream = stream.unwrap();
+                            talk(stream.try_clone().unwrap(), stream, b'\n', fault, &state, &broken);
+                        });
+                    }
+                });
+                connect
             }
-        });
-        Self { port, state, broken }
+            // Lines end otherwise here, as instruments on serial ports like it.
+            Way::Port => {
+                let (far, path) = pseudo_terminal();
+                let near = File::options().read(true).write(true).open(&path).unwrap();
+                std::thread::spawn(move || {
+                    // While somebody holds the near end the far one does not hang up when the driver lets go.
+                    let _near = near;
+                    talk(far.try_clone().unwrap(), far, b'\r', fault, &shared.0, &shared.1);
+                });
+                format!("connect = \"serial:{}:19200\"\nframe = \"8E1\"\nline_end = \"CR\"", path.display())
+            }
+        };
+        Self { connect, state, broken }
     }
 
     fn open(&self) -> Result<ScpiBench, DriverError> {
-        let rig = rig(self.port);
+        let (rig, spec) = self.rig();
+        ScpiBench::open(&rig, &spec)
+    }
+
+    fn rig(&self) -> (Rig, ScpiSpec) {
+        let rig = rig(&self.connect);
         let DriverSpec::Joined(shares) = &rig.driver else { panic!("several drivers") };
         let share = shares.iter().find(|share| share.driver.name() == "scpi").unwrap();
         let DriverSpec::Scpi(spec) = &share.driver else { panic!("no instruments") };
-        ScpiBench::open(&rig.of_share(share), spec)
+        (rig.of_share(share), (**spec).clone())
     }
 
     /// From now on the fault is there.
@@ -82,9 +114,19 @@ impl Peer {
     }
 }
 
-fn talk(mut stream: TcpStream, fault: Fault, state: &Mutex<State>, broken: &AtomicBool) {
-    for line in BufReader::new(stream.try_clone().unwrap()).lines() {
-        let Ok(line) = line else { return };
+/// The far end of a new one, and the path of its near end.
+fn pseudo_terminal() -> (File, PathBuf) {
+    use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+    let far = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
+    grantpt(&far).unwrap();
+    unlockpt(&far).unwrap();
+    let path = ptsname(&far, Vec::new()).unwrap().into_string().unwrap();
+    (File::from(far), PathBuf::from(path))
+}
+
+fn talk(asked: impl Read, mut said: impl Write, end: u8, fault: Fault, state: &Mutex<State>, broken: &AtomicBool) {
+    for line in BufReader::new(asked).split(end) {
+        let Ok(line) = line.map(|line| String::from_utf8(line).unwrap()) else { return };
         let broken = broken.load(Ordering::Acquire);
         if broken && fault == Fault::Silent {
             continue;
@@ -113,7 +155,10 @@ fn talk(mut stream: TcpStream, fault: Fault, state: &Mutex<State>, broken: &Atom
             "MEAS:CURR?" if broken && fault == Fault::Garbage => "<html>404</html>".to_owned(),
             "MEAS:CURR?" if broken && fault == Fault::Overload => "9.9E37".to_owned(),
             "MEAS:CURR?" => if state.on { "+2.50000E+00" } else { "0.0001" }.to_owned(),
-            "MEAS:VOLT?" => if state.on { "12.98\r" } else { "0.01\r" }.to_owned(),
+            // Some end their lines with both.
+            "MEAS:VOLT?" => {
+                format!("{}{}", if state.on { "12.98" } else { "0.01" }, if end == b'\n' { "\r" } else { "" })
+            }
             text if (text.starts_with("CURR") || text.starts_with("VOLT")) && broken && fault == Fault::Refuses => {
                 state.errors.extend(["-310,\"System error\"", "-222,\"Data out of range\""]);
                 continue;
@@ -125,17 +170,18 @@ fn talk(mut stream: TcpStream, fault: Fault, state: &Mutex<State>, broken: &Atom
             _ => continue,
         };
         drop(state);
-        if writeln!(stream, "{answer}").is_err() {
+        let answer = [answer.as_bytes(), &[end]].concat();
+        if said.write_all(&answer).is_err() {
             return;
         }
     }
 }
 
-/// The shipped lab bench with the supply at this port, and its channels from the supply.
-fn rig(port: u16) -> Rig {
+/// The shipped board with a supply reached by `connect`, and its channels from the supply.
+fn rig(connect: &str) -> Rig {
     let text = std::fs::read_to_string("rigs/linux-board.toml").unwrap();
     let instrument = format!(
-        "[[instrument]]\nname = \"psu\"\nkind = \"supply\"\nconnect = \"tcp:127.0.0.1:{port}\"\nidentity = \"SUPPLY 3\"\n\
+        "[[instrument]]\nname = \"psu\"\nkind = \"supply\"\n{connect}\nidentity = \"SUPPLY 3\"\n\
          voltage = \"13 V\"\ncurrent = \"30 A\"\ntimeout = \"0.5 s\"\n\n# What can be commanded."
     );
     let text = text.replacen("# What can be commanded.", &instrument, 1);
@@ -184,7 +230,12 @@ fn until_it_shows(peer: &Peer, bench: &mut ScpiBench) -> String {
 
 #[test]
 fn a_supply_is_set_up_off_switched_read_and_left_off() {
-    let peer = Peer::start(Fault::None);
+    for way in [Way::Socket, Way::Port] {
+        set_up_off_switched_read_and_left_off(&Peer::start(Fault::None, way));
+    }
+}
+
+fn set_up_off_switched_read_and_left_off(peer: &Peer) {
     let mut bench = peer.open().unwrap();
     let begun = peer.said();
     assert_eq!(begun[..2], ["OUTP OFF", "OUTP?"], "off before anything else");
@@ -257,39 +308,47 @@ fn a_voltage_that_is_not_taken_is_told_and_never_taken_for_that_of_the_rig() {
 
 #[test]
 fn each_fault_is_told_in_words_and_the_output_goes_off_where_it_can() {
-    for (fault, says, safe) in [
-        (Fault::Silent, "did not answer within 0.5 s", Err("did not answer")),
-        (Fault::Slow, "did not answer within 0.5 s", Ok(())),
-        (
-            Fault::Garbage,
-            "`MEAS:CURR?` to instrument `psu`: it answered `<html>404</html>`, which is no number",
-            Ok(()),
-        ),
-        (Fault::Overload, "overload", Ok(())),
-        (
-            Fault::Refuses,
-            "`CURR 2` to instrument `psu`: it reports -222,\"Data out of range\"; -310,\"System error\"",
-            Ok(()),
-        ),
-        (Fault::Disconnects, "is gone: it closed the connection", Ok(())),
-    ] {
-        let peer = Peer::start(fault);
-        let mut bench = peer.open().unwrap();
-        let error = until_it_shows(&peer, &mut bench);
-        assert!(error.contains(says), "{fault:?}: {error}");
-        let begin = Instant::now();
-        match (bench.make_safe(), safe) {
-            (Ok(_), Ok(())) => assert!(!peer.on(), "{fault:?}"),
-            (Err(error), Err(says)) => assert!(error.to_string().contains(says), "{fault:?}: {error}"),
-            (outcome, _) => panic!("{fault:?}: safe ended as {outcome:?}"),
+    for way in [Way::Socket, Way::Port] {
+        let closed = match way {
+            Way::Socket => ("is gone: it closed the connection", Ok(())),
+            Way::Port => ("is gone: ", Err("could not be reached anew to switch it off: there is no such port")),
+        };
+        for (fault, says, safe) in [
+            (Fault::Silent, "did not answer within 0.5 s", Err("did not answer")),
+            (Fault::Slow, "did not answer within 0.5 s", Ok(())),
+            (
+                Fault::Garbage,
+                "`MEAS:CURR?` to instrument `psu`: it answered `<html>404</html>`, which is no number",
+                Ok(()),
+            ),
+            (Fault::Overload, "overload", Ok(())),
+            (
+                Fault::Refuses,
+                "`CURR 2` to instrument `psu`: it reports -222,\"Data out of range\"; -310,\"System error\"",
+                Ok(()),
+            ),
+            (Fault::Disconnects, closed.0, closed.1),
+        ] {
+            let peer = Peer::start(fault, way);
+            let mut bench = peer.open().unwrap();
+            let error = until_it_shows(&peer, &mut bench);
+            assert!(error.contains(says), "{fault:?} by {way:?}: {error}");
+            let begin = Instant::now();
+            match (bench.make_safe(), safe) {
+                (Ok(_), Ok(())) => assert!(!peer.on(), "{fault:?} by {way:?}"),
+                (Err(error), Err(says)) => {
+                    assert!(error.to_string().contains(says), "{fault:?} by {way:?}: {error}");
+                }
+                (outcome, _) => panic!("{fault:?} by {way:?}: safe ended as {outcome:?}"),
+            }
+            assert!(begin.elapsed() < Duration::from_secs(7), "{fault:?} by {way:?}");
         }
-        assert!(begin.elapsed() < Duration::from_secs(7), "{fault:?}");
     }
 }
 
 #[test]
 fn an_output_that_stays_on_is_never_called_off() {
-    let peer = Peer::start(Fault::Sticks);
+    let peer = Peer::start(Fault::Sticks, Way::Socket);
     let mut bench = peer.open().unwrap();
     bench.set(&supply(Supply::On)).unwrap();
     peer.break_down();
@@ -299,19 +358,36 @@ fn an_output_that_stays_on_is_never_called_off() {
 
 #[test]
 fn a_wrong_instrument_or_none_is_refused_when_opening() {
-    let peer = Peer::start(Fault::None);
-    let rig = rig(peer.port);
-    let DriverSpec::Joined(shares) = &rig.driver else { panic!("several drivers") };
-    let spec = shares.iter().find_map(|share| match &share.driver {
-        DriverSpec::Scpi(spec) => Some(spec),
-        _ => None,
-    });
-    let mut spec = spec.unwrap().clone();
+    let peer = Peer::start(Fault::None, Way::Socket);
+    let (rig, mut spec) = peer.rig();
     spec.instruments[0].identity = Some("LOAD".to_owned());
     let error = ScpiBench::open(&rig, &spec).unwrap_err().to_string();
     assert!(error.contains("it says it is \"TERN QUAY,SUPPLY 3,0,1.0\""), "{error}");
     let nobody = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
-    assert!(
-        Peer { port: nobody.port(), ..Peer::start(Fault::None) }.open().unwrap_err().to_string().contains("is it on")
-    );
+    let connect = format!("connect = \"tcp:{nobody}\"");
+    let error = Peer { connect, ..peer }.open().unwrap_err().to_string();
+    assert!(error.contains("is it on"), "{error}");
+}
+
+#[test]
+fn a_port_that_is_held_missing_none_or_set_otherwise_is_told_and_given_back() {
+    let peer = Peer::start(Fault::None, Way::Port);
+    let held = peer.open().unwrap();
+    let error = peer.open().unwrap_err().to_string();
+    assert!(error.contains("another program holds the port"), "{error}");
+    assert_eq!(peer.said().iter().filter(|line| *line == "*IDN?").count(), 1, "asked past the holder");
+    drop(held);
+    drop(peer.open().unwrap());
+
+    let (_, path) = pseudo_terminal();
+    let file = tempfile::NamedTempFile::new().unwrap();
+    for (path, says) in [(path.as_path(), "there is no such port"), (file.path(), "it is no serial port")] {
+        let connect = format!("connect = \"serial:{}:9600\"", path.display());
+        let error = Peer { connect, ..Peer::start(Fault::None, Way::Socket) }.open().unwrap_err().to_string();
+        assert!(error.contains(says), "{error}");
+    }
+
+    let connect = peer.connect.replace("\"CR\"", "\"LF\"");
+    let error = Peer { connect, ..peer }.open().unwrap_err().to_string();
+    assert!(error.contains("no fitting answer came at 19200 baud, 8E1, lines that end in LF"), "{error}");
 }

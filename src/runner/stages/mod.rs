@@ -7,6 +7,7 @@ pub(crate) mod dead_band;
 pub(crate) mod discover;
 pub(crate) mod drop;
 pub(crate) mod first_power;
+pub(crate) mod flex_watch;
 pub(crate) mod frequency_edges;
 pub(crate) mod hold;
 pub(crate) mod hot_restart;
