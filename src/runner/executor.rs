@@ -9,8 +9,8 @@ use crate::runner::looks::{self, Advise};
 use crate::runner::session::{Session, Work};
 use crate::runner::stages;
 use crate::runner::stages::{
-    discover, first_power, flex_watch, frequency_edges, hold, hot_restart, repeated_starts, supply_dip, supply_sweep, sweep,
-    triage,
+    discover, first_power, flex_watch, frequency_edges, hold, hot_restart, repeated_starts, supply_dip, supply_sweep,
+    sweep, triage,
 };
 use crate::safety::Halt;
 

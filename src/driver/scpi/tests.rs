@@ -263,7 +263,7 @@ fn set_up_off_switched_read_and_left_off(peer: &Peer) {
 
 #[test]
 fn a_voltage_is_set_while_it_is_on_and_every_end_goes_back_to_that_of_the_rig() {
-    let peer = Peer::start(Fault::None);
+    let peer = Peer::start(Fault::None, Way::Socket);
     let mut bench = peer.open().unwrap();
     let level = |volts: f64| Setting { supply_v: Some(Volts(volts)), ..supply(Supply::On) };
     let last = || peer.said().into_iter().rfind(|line| line.starts_with("VOLT")).unwrap();
@@ -294,7 +294,7 @@ fn a_voltage_is_set_while_it_is_on_and_every_end_goes_back_to_that_of_the_rig() 
 
 #[test]
 fn a_voltage_that_is_not_taken_is_told_and_never_taken_for_that_of_the_rig() {
-    let peer = Peer::start(Fault::Refuses);
+    let peer = Peer::start(Fault::Refuses, Way::Socket);
     let mut bench = peer.open().unwrap();
     bench.set(&supply(Supply::On)).unwrap();
     peer.break_down();
