@@ -9,10 +9,10 @@ use super::count::{Share, Unit, bins, brier, claims, sign_of};
 use super::draw::{Origin, Trouble, drawn};
 
 /// The whole page.
-pub(crate) fn write(drawn: Vec<Unit>, first_seed: u64) -> String {
+pub(crate) fn write(played: Vec<Unit>, first_seed: u64) -> String {
     let mut text = String::from(INTRODUCTION);
-    let (last, all) = (first_seed + (drawn.len() as u64).saturating_sub(1), drawn.len());
-    let (refused, units): (Vec<Unit>, Vec<Unit>) = drawn.into_iter().partition(|unit| unit.refused);
+    let (last, all) = (first_seed + (played.len() as u64).saturating_sub(1), played.len());
+    let (refused, units): (Vec<Unit>, Vec<Unit>) = played.into_iter().partition(|unit| unit.refused);
     let units = &units[..];
     let faulty = units.iter().filter(|unit| unit.fault.is_some()).count();
     let per_fault = faulty / drawn().len();
