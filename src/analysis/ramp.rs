@@ -251,6 +251,18 @@ impl Trace {
         (rest.abs() < 0.05 * self.settled).then_some((settled, u))
     }
 
+    /// Share of the supply voltage that the module loses to its on-resistance at `t_s`; 0 where it never was flat out or no
+    /// current was recorded.
+    pub(crate) fn lost_at(&self, t_s: f64) -> f64 {
+        let last = self.loads_s.last().copied().unwrap_or(0.0);
+        if self.settled < FLAT_OUT || last <= 0.0 {
+            return 0.0;
+        }
+        let at = self.times_s.partition_point(|t| *t < t_s).min(self.loads_s.len() - 1);
+        let near = &self.loads_s[at.saturating_sub(10)..(at + 10).min(self.loads_s.len())];
+        (1.0 - self.settled).max(0.0) * stats::mean(near).unwrap_or(0.0).max(0.0) / last
+    }
+
     /// Seconds by which a crossing of `share` moves when the values move by one unit.
     pub(crate) fn seconds_per_unit(&self, figures: &RampFigures, share: f64) -> f64 {
         let from = self.times_s.partition_point(|t| *t < figures.onset.at.t_s);
@@ -420,6 +432,15 @@ mod tests {
         // The drop as somebody else takes it is a third off.
         let begin = trace.hidden_begin(&figures, (1.3 * wheel, 0.3 * wheel), 0.0).expect("hidden");
         assert!((begin.at.t_s - 0.34).abs() < 0.01 && begin.by_wheel_s < 0.02, "{begin:?}");
+    }
+
+    #[test]
+    fn what_is_lost_at_a_tenth_goes_with_the_current_there() {
+        let level = trace(|t| 0.98 * (t / 3.0).min(1.0), 3e-4, 6);
+        assert_eq!(level.lost_at(0.64), 0.0, "no current was recorded");
+        let loads_s = level.times_s.iter().map(|t| if *t < 1.0 { 0.8 } else { 1.6 }).collect();
+        let level = Trace { loads_s, ..level };
+        assert!((level.lost_at(0.64) - 0.01).abs() < 5e-4, "{}", level.lost_at(0.64));
     }
 
     #[test]

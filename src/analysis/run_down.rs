@@ -188,6 +188,9 @@ fn to_a_tenth(
 /// Speeds around a level within which the fall is fitted, as shares of it. A turn of a slow fan takes so long that few of
 /// them lie close to the level, and a coasting fan, slowed by friction in the end, loses its speed along a parabola.
 const NEAR: (f64, f64) = (0.4, 2.2);
+/// A speed so many deviations off the parabola, and at least this share of the level, is none of a coasting fan.
+const ODD_SCATTERS: f64 = 4.0;
+const ODD_LEAST: f64 = 0.01;
 
 /// When a coasting fan falls through `level`. A fan has no steps: between few speeds, too, the crossing is known better
 /// than to their spacing.
@@ -199,14 +202,28 @@ fn through(t: &[f64], v: &[f64], level: f64) -> Option<steps::Instant> {
     if b - a < 5 || a == first || b == first {
         return steps::falling_through(t, v, level, 0.3 * level, 3);
     }
-    let x: Vec<f64> = t[a..b].iter().map(|t_s| t_s - t[first]).collect();
-    let squares: Vec<f64> = x.iter().map(|x| x * x).collect();
-    let off: Vec<f64> = v[a..b].iter().map(|v| v - level).collect();
-    let (found, rss) = fit::linear(&[&vec![1.0; x.len()], &x, &squares], &off)?;
+    let mut near: Vec<(f64, f64)> = (a..b).map(|i| (t[i] - t[first], v[i] - level)).collect();
+    let fitted = |near: &[(f64, f64)]| {
+        let (x, off): (Vec<f64>, Vec<f64>) = near.iter().copied().unzip();
+        let squares: Vec<f64> = x.iter().map(|x| x * x).collect();
+        fit::linear(&[&vec![1.0; x.len()], &x, &squares], &off)
+    };
+    // Turns beside a missing edge that the median let pass are far off what the others agree on.
+    for _ in 0..2 {
+        let (found, _) = fitted(&near)?;
+        let left: Vec<f64> = near.iter().map(|(x, off)| off - found[0] - x * (found[1] + x * found[2])).collect();
+        let reach = (ODD_SCATTERS * stats::robust_sigma(&left)?).max(ODD_LEAST * level);
+        let kept: Vec<(f64, f64)> = near.iter().zip(&left).filter(|(_, l)| l.abs() <= reach).map(|(p, _)| *p).collect();
+        if kept.len() < 5 || kept.len() == near.len() {
+            break;
+        }
+        near = kept;
+    }
+    let (found, rss) = fitted(&near)?;
     let [height, slope, bend] = found[..] else { return None };
     let root = slope * slope - 4.0 * height * bend;
     let at = (root >= 0.0 && slope < 0.0).then(|| -2.0 * height / (slope - root.sqrt()))?;
-    let n = x.len() as f64;
+    let n = near.len() as f64;
     // The middle of a parabola has nine fourths of the variance of a mean.
     let u_s = 1.5 * (rss / (n - 3.0) / n).sqrt() / (slope + 2.0 * bend * at).abs().max(0.2 * slope.abs());
     Some(steps::Instant { t_s: t[first] + at, u_s })
@@ -222,10 +239,10 @@ fn by_tach(rec: &Recording, stop: &Stop<'_>) -> Option<Coast> {
 /// Turns around one whose median stands for it.
 const MEDIAN_OF: usize = 5;
 
-/// Share of the median around it below which a turn is one with an edge missing, and above which one too many.
-const ODD_TURN: (f64, f64) = (0.75, 1.33);
+/// Share of the median around it below which a turn is one with an edge missing.
+const ODD_TURN: f64 = 0.75;
 
-/// The track without turns that are far off the median of five. An edge that went missing as the fan slows down is not told
+/// The track without turns that are far below the median of five. An edge that went missing as the fan slows down is not told
 /// from its slowing, and makes the two turns that it belongs to look half as fast; a fall keeps its place under a median.
 fn without_gaps(track: &[(f64, f64)]) -> Vec<(f64, f64)> {
     let half = MEDIAN_OF / 2;
@@ -233,7 +250,7 @@ fn without_gaps(track: &[(f64, f64)]) -> Vec<(f64, f64)> {
         let reach = half.min(i).min(track.len() - 1 - i);
         let near: Vec<f64> = track[i - reach..=i + reach].iter().map(|(_, rpm)| *rpm).collect();
         let share = track[i].1 / stats::median(&near).unwrap_or(track[i].1).max(f64::MIN_POSITIVE);
-        !(ODD_TURN.0..ODD_TURN.1).contains(&share)
+        share < ODD_TURN
     };
     (0..track.len()).filter(|&i| !is_odd(i)).map(|i| track[i]).collect()
 }
@@ -354,7 +371,7 @@ mod tests {
         let at = gap.partition_point(|(_, rpm)| *rpm > 300.0);
         (gap[at].1, gap[at + 1].1) = (0.5 * gap[at].1, 0.5 * gap[at + 1].1);
         assert!((crossing(&without_gaps(&track)) - crossing(&track)).abs() < 0.01);
-        assert!((crossing(&without_gaps(&gap)) - crossing(&track)).abs() < 0.03, "{}", crossing(&without_gaps(&gap)));
+        assert!((crossing(&without_gaps(&gap)) - crossing(&track)).abs() < 0.005, "{}", crossing(&without_gaps(&gap)));
     }
 
     #[test]

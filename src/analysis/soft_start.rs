@@ -166,6 +166,10 @@ fn current_delay(rec: &Recording, start: &Start<'_>) -> Option<Estimate> {
     Some(delay_estimate(rec, Channel::SupplyA, onset.at, start.edge_s))
 }
 
+/// Fans break loose about where the output is at a tenth, at a torque that differs by some percent from start to start, and
+/// with it the current there and what the module loses by it.
+const LOOSENS: f64 = 0.05;
+
 /// Ramp results; returns the settled output ratio of the first start.
 fn ramp(rec: &Recording, starts: &[Start<'_>], spans: &[Span], findings: &mut Findings) -> Option<f64> {
     let read: Vec<Result<(Trace, RampFigures), Unreadable>> =
@@ -203,6 +207,10 @@ fn put_ramp(
                 estimate::lasting("output_v zero", per_unit * trace.zero_u),
                 estimate::common("clock", span_s * rec.header.bench.clock_u),
             ];
+            let through_a_tenth = from(figures) == figures.t_10 && figures.t_10 != figures.onset.at;
+            let lost = if through_a_tenth { LOOSENS * trace.lost_at(figures.t_10.t_s) } else { 0.0 };
+            let breaks_loose = lost * trace.seconds_per_unit(figures, 0.1);
+            parts.push(estimate::random("where the fan breaks loose", breaks_loose));
             parts.extend(estimate::apart_within(rec, (method == "output").then_some(Channel::OutputV)));
             Estimate::new(span_s, parts)
         };
