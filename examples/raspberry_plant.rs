@@ -40,6 +40,12 @@ struct Pins {
 }
 
 impl Pins {
+    fn open() -> std::io::Result<Self> {
+        let block = ["/dev/gpiomem0", "/dev/gpiomem"].into_iter().find(|path| Path::new(path).exists());
+        let file = File::options().read(true).write(true).open(block.unwrap_or("/dev/gpiomem"))?;
+        Ok(Self { file, driven: 0 })
+    }
+
     fn levels(&self) -> Result<u64, Box<dyn Error>> {
         let mut bytes = [0; 8];
         self.file.read_exact_at(&mut bytes, 0)?;
@@ -96,7 +102,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     let rig = config::load_rig(Path::new(rig))?;
     let DriverSpec::Virtual(spec) = &rig.driver else { return Err("the plant's rig must be virtual".into()) };
     let mut bench = VirtualBench::open(&rig, spec, seed.parse()?);
-    let mut pins = Pins { file: File::options().read(true).write(true).open("/dev/gpiomem")?, driven: 0 };
+    let mut pins = Pins::open()?;
     pins.drive(STOP, true)?;
     let pull = format!("/sys/devices/platform/gpio-sim/gpiochip1/sim_gpio{TACH}/pull");
     let tach = File::options().write(true).open(pull)?;

@@ -16,12 +16,39 @@ fn on_header(meanwhile: &str) -> Session {
     Session::run("raspberry-session", meanwhile, |_| Vec::new())
 }
 
+/// The same on a newer board, whose pins hang on an I/O controller of their own with other registers.
+fn on_newer_header(meanwhile: &str) -> Session {
+    Session::run_with(&[("BOX_BOARD", "5")], "raspberry-session", meanwhile, |_| Vec::new())
+}
+
 #[test]
 fn a_triage_through_registers_and_buses_agrees_with_the_plant() {
     if !usable() {
         return;
     }
-    let evaluated = on_header("").agrees();
+    agrees(&on_header(""));
+}
+
+#[test]
+fn a_triage_through_the_registers_of_a_newer_board_agrees_with_the_plant() {
+    if !usable() {
+        return;
+    }
+    agrees(&on_newer_header(""));
+}
+
+#[test]
+fn the_emergency_stop_opens_the_relay_of_a_newer_board_at_once() {
+    if !usable() {
+        return;
+    }
+    let session = on_newer_header("sleep 12; touch press");
+    session.stopped(3, "mergency");
+    session.opened_at_once("stop");
+}
+
+fn agrees(session: &Session) {
+    let evaluated = session.agrees();
     // A slow part on I2C and a coarse converter tell the same air as the plant had it.
     let mut rig = config::load_rig(&support::shipped("tests/kernel-box/plant.toml")).expect("a rig");
     let ambient_c = support::virtual_spec(&mut rig).ambient.get();

@@ -89,6 +89,16 @@ impl Session {
     /// Runs it by `script` of `tests/kernel-box`, and beside it the shell command `meanwhile`; `more` makes further
     /// arguments of the script for the folder of the session.
     pub(crate) fn run(script: &str, meanwhile: &str, more: impl FnOnce(&Path) -> Vec<String>) -> Self {
+        Self::run_with(&[], script, meanwhile, more)
+    }
+
+    /// The same in a box that `environment` makes otherwise.
+    pub(crate) fn run_with(
+        environment: &[(&str, &str)],
+        script: &str,
+        meanwhile: &str,
+        more: impl FnOnce(&Path) -> Vec<String>,
+    ) -> Self {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let binaries = Path::new(env!("CARGO_BIN_EXE_galebench")).parent().expect("a folder");
         let script = support::shipped(&format!("tests/kernel-box/{script}"));
@@ -97,7 +107,7 @@ impl Session {
         let mut command = words.map(|path| path.to_str().expect("a path of letters").to_owned()).to_vec();
         command.extend([SEED.to_string(), meanwhile.to_owned()]);
         command.extend(more(folder.path()));
-        let output = in_box(&command, &[]);
+        let output = in_box(&command, environment);
         Self { status: output.status.code(), said: said(&output), folder }
     }
 
