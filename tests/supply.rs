@@ -190,16 +190,14 @@ fn no_dip_is_taken_for_an_event_of_the_unit() {
 }
 
 #[test]
-fn a_supply_that_takes_nothing_back_leaves_the_level_to_the_capacitor_and_what_was_there_is_told() {
+fn a_dip_that_a_coasting_fan_keeps_from_the_pins_is_told_at_the_voltage_that_was_there() {
     let mut rig = support::rig(RIG, ModuleKind::LinearLow, SEED + 60, &[]);
     rig.supply.sinks = false;
     let run = support::run(rig, plan(vec![dips(&[5.0], 0.1)]));
     assert!(run.safe_confirmed && run.evaluated.document.stopped.is_none(), "{:?}", run.evaluated.document.stopped);
-    let word = result(&run, ResultName::SupplyDip);
-    assert_eq!(word.as_word(), Some("restarts"), "{word:?}");
-    let absent = &run.evaluated.document.absent[&ResultName::DipRiddenV];
-    // Once the output is off nothing empties the capacitor any more: 14 mA for 0.1 s are half a volt of its 3 mF.
-    let (_, volts) = absent.rsplit_once("from ").expect("a level");
-    let volts: f64 = volts.trim_end_matches(" V").parse().expect("a number");
-    assert!((6.3..7.3).contains(&volts), "{absent}");
+    // The supply takes nothing back, and the fan, faster than the output would drive it, draws nothing: only the module's own
+    // 14 mA empty its capacitor. The unit is not credited with the 5 V that never came.
+    let ridden = result(&run, ResultName::DipRiddenV);
+    assert!(ridden.is_bound() && ridden.as_number().expect("a number") > 7.5, "{ridden:?}");
+    assert_eq!(result(&run, ResultName::SupplyDip).as_word(), Some("rides_through"));
 }

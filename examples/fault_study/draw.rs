@@ -74,7 +74,7 @@ impl Origin {
 /// A unit with its fan and supply.
 pub(crate) enum Made {
     First(Box<PlantConfig>),
-    Second(Unit),
+    Second(Box<Unit>),
 }
 
 /// One unit of the study, ready to run.
@@ -153,7 +153,7 @@ pub(crate) fn unit(seed: u64, index: u64) -> Drawn {
         if let Some((fault, severity)) = fault {
             make::break_it(&mut unit, fault, severity);
         }
-        Made::Second(unit)
+        Made::Second(Box::new(unit))
     } else {
         presets::wear(&mut config.motor, worn);
         if let Some((fault, severity)) = fault {

@@ -32,7 +32,7 @@ pub(crate) fn play(drawn: &mut Drawn) -> Played {
             support::carry_out(rig, plan, seed, bench)
         }
         Made::Second(unit) => {
-            let plant = Second::new(unit.clone(), seed);
+            let plant = Second::new((**unit).clone(), seed);
             let bench = VirtualBench::around(&drawn.actual, &spec, seed, plant, unit.ambient_c);
             support::carry_out(rig, plan, seed, bench)
         }
@@ -45,8 +45,13 @@ pub(crate) fn play(drawn: &mut Drawn) -> Played {
 pub(crate) fn show(drawn: &mut Drawn) -> String {
     let Made::Second(unit) = &drawn.made else { return "not of the second plant".to_owned() };
     let spec = support::virtual_spec(&mut drawn.actual).clone();
-    let bench =
-        VirtualBench::around(&drawn.actual, &spec, drawn.seed, Second::new(unit.clone(), drawn.seed), unit.ambient_c);
+    let bench = VirtualBench::around(
+        &drawn.actual,
+        &spec,
+        drawn.seed,
+        Second::new((**unit).clone(), drawn.seed),
+        unit.ambient_c,
+    );
     let carried = support::carry_out(&drawn.stated, &drawn.plan, drawn.seed, bench);
     let truth = second::truth::truth_of(unit, &second::groups(&carried, &drawn.plan));
     let document = &carried.evaluated.document;
