@@ -79,8 +79,13 @@ fn together(text: &mut String, rig: &Rig, plan: &Plan, timeline: &Timeline) {
     let missing = config::missing_results(rig);
     if !missing.is_empty() {
         line(text, format_args!("\nresults that this rig cannot give"));
-        for (result, why) in missing {
-            line(text, format_args!("  {:<20} {why}", result.name()));
+        for same in missing.chunk_by(|one, other| one.1 == other.1) {
+            let names: Vec<&str> = same.iter().map(|(result, _)| result.name()).collect();
+            let why = &same[0].1;
+            match names[..] {
+                [name] if name.len() <= 20 => line(text, format_args!("  {name:<20} {why}")),
+                _ => line(text, format_args!("  {}: {why}", names.join(", "))),
+            }
         }
     }
     if !timeline.cautions.is_empty() {

@@ -269,13 +269,11 @@ impl Handless {
             return;
         }
         match self.answers.as_slice().first() {
-            Some(Answer::Enter) => {
+            // What is pressed before a question can have been read is not taken for its answer.
+            Some(Answer::Enter | Answer::EnterAfter(0)) => {
                 while !person.enter() {
                     std::thread::sleep(std::time::Duration::from_millis(20));
                 }
-            }
-            Some(Answer::EnterAfter(0)) => {
-                assert!(person.enter());
             }
             Some(Answer::StopAfter(0)) => self.stop.stop(),
             Some(Answer::EnterAfter(n)) => return self.later(Answer::EnterAfter(n - 1)),

@@ -13,9 +13,10 @@ use crate::units::{Duty, Hertz, Seconds};
 /// Change of the output (share of the supply) that counts as an answer, and difference that tells the level.
 const ANSWER: f64 = 0.03;
 const DIFFERENCE: f64 = 0.06;
-/// A settled answer that moves by more than this within the looks taken at it hunts.
+/// A settled answer that moves by more than this within the looks taken at it hunts; they follow on the two windows in which
+/// it stood.
 const HUNTS: f64 = 0.03;
-const STEADY_LOOKS: u32 = 5;
+const STEADY_LOOKS: u32 = 3;
 /// A unit that runs already needs no start to answer.
 const RUNNING_WITHIN_S: f64 = 3.0;
 /// Longest wait for a fan that ran faster.
@@ -39,8 +40,9 @@ const SOONER_S: f64 = 0.03;
 /// Longest wait for the output to go, and the cells in which its going is timed.
 const GONE_WITHIN_S: f64 = 5.0;
 const GONE_CELL_S: f64 = 0.01;
-/// Duties (percent) up to which the plateau is followed.
-const MOST_CANDIDATES: [f64; 4] = [80.0, 90.0, 95.0, 98.0];
+/// Duty (percent) that is on the plateau, or near it, and those up to which it is followed, highest first.
+const NEAR_PLATEAU: f64 = 80.0;
+const MOST_CANDIDATES: [f64; 3] = [98.0, 95.0, 90.0];
 
 pub(crate) fn run(session: &mut Session<'_>, frequencies: &[Hertz], answer_within: Seconds) -> Work {
     session.power_on()?;
@@ -297,8 +299,10 @@ fn find_off(session: &mut Session<'_>) -> Work {
 /// Time from this duty (percent), commanded to a running fan, until nothing drives it, seconds; infinite where it runs
 /// on; `None` where it did not run before.
 fn off_after(session: &mut Session<'_>, percent: f64) -> Result<Option<f64>, Halt> {
-    session.set_duty(0.65)?;
-    settle(session)?;
+    if session.sup.setting() != session.command(Duty::clamped(0.65)) {
+        session.set_duty(0.65)?;
+        settle(session)?;
+    }
     if !session.driven(0.3) {
         return Ok(None);
     }
@@ -329,21 +333,27 @@ pub(crate) fn take_off(session: &mut Session<'_>, percent: f64) {
 /// Finds the highest duty that keeps the plateau: reserved bands near 100 % are told by the output falling.
 fn learn_most(session: &mut Session<'_>) -> Work {
     let top = session.rig.command.most_duty.percent();
-    let mut best: Option<(f64, f64)> = None;
+    if top < NEAR_PLATEAU {
+        return Ok(Err("the command output reaches no high duty".to_owned()));
+    }
+    let (mut most, near) = (NEAR_PLATEAU, plateau_at(session, NEAR_PLATEAU)?);
     for percent in MOST_CANDIDATES.into_iter().filter(|percent| *percent <= top) {
-        session.set_duty(percent / 100.0)?;
-        settle(session)?;
-        let answer = session.answer(0.3);
-        if best.is_some_and(|(_, before)| answer < before - 0.01) {
+        if plateau_at(session, percent)? >= near - 0.01 {
+            most = percent;
             break;
         }
-        best = Some((percent, answer));
     }
-    let Some((percent, _)) = best else { return Ok(Err("the command output reaches no high duty".to_owned())) };
-    let most = Duty::clamped(percent / 100.0);
+    let most = Duty::clamped(most / 100.0);
     session.known.most = Some(most);
     session.sup.learned("most_duty", most.to_string());
     Ok(Ok(()))
+}
+
+/// Answer at a high duty (percent) once it stands.
+fn plateau_at(session: &mut Session<'_>, percent: f64) -> Result<f64, Halt> {
+    session.set_duty(percent / 100.0)?;
+    settle(session)?;
+    Ok(session.answer(0.3))
 }
 
 /// Whether the fan is driven with the line released, low and high, each held long enough for a ramp down.
