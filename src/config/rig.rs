@@ -12,6 +12,7 @@ use crate::bench::Channel;
 use crate::driver::Control;
 use crate::units::{
     AmpSquaredSeconds, Amps, Celsius, Duty, Henries, Hertz, Kelvin, Ohms, Ratio, Rpm, Seconds, Volts, VoltsPerSecond,
+    significant,
 };
 
 /// A bench.
@@ -517,6 +518,12 @@ pub struct DummyLoad {
 }
 
 impl DummyLoad {
+    /// Its inductance as people say it.
+    #[must_use]
+    pub fn choke(&self) -> String {
+        format!("{} mH", significant(1e3 * self.inductance.get(), 3))
+    }
+
     /// Current that `supply` drives through it.
     #[must_use]
     pub fn full_current(&self, supply: Volts) -> Amps {

@@ -54,7 +54,7 @@ fn load(rig: &Rig) -> String {
             significant(fan.running.get(), 3),
             significant(fan.locked_rotor.get(), 3)
         ),
-        Load::Dummy(dummy) => format!("{}, {}, {}, no fan", dummy.name, dummy.resistance, dummy.inductance),
+        Load::Dummy(dummy) => format!("{}, {}, {}, no fan", dummy.name, dummy.resistance, dummy.choke()),
     }
 }
 

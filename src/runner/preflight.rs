@@ -85,7 +85,9 @@ fn opened(sup: &Supervisor, rig: &Rig) -> Check {
 fn stands(dummy: &DummyLoad) -> Check {
     let saw = format!(
         "the rig has \"{}\" of {} and {} in place of a fan; this program cannot see what is connected",
-        dummy.name, dummy.resistance, dummy.inductance
+        dummy.name,
+        dummy.resistance,
+        dummy.choke()
     );
     Check::note("load", saw, "see that it is on the module, covered and cold, and that the fan is off the module")
 }
