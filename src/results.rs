@@ -113,6 +113,16 @@ result_names![
     (CutOutHighV, "cut_out_high_v", "V", Module, "output goes off above supply voltage"),
     (CutInHighV, "cut_in_high_v", "V", Module, "output comes back below that, at supply voltage"),
     (LockHysteresisHighV, "lock_hysteresis_high_v", "V", Module, "cut-out less cut-in at a high supply voltage"),
+    (Stall, "stall", "", Module, "what it does when its motor stands"),
+    (StallLimitA, "stall_limit_a", "A", Module, "load current to which it limits when its motor stands"),
+    (
+        StallCutOffS,
+        "stall_cut_off_s",
+        "s",
+        Module,
+        "time from first current to its being cut off when its motor stands"
+    ),
+    (StallRetryS, "stall_retry_s", "s", Module, "time from there until current flows again"),
     (FlexDropouts, "flex_dropouts", "", Module, "drop-outs while the harness is flexed"),
     (OutputOffDelayS, "output_off_delay_s", "s", Module, "delay from off command to output gone"),
     (RunDownS, "run_down_s", "s", Fan, "fan down to a tenth of its speed after off"),

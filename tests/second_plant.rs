@@ -27,7 +27,7 @@ fn unit(seed: u64) -> Unit {
     let mut rig = rig(seed);
     let spec = support::virtual_spec(&mut rig).clone();
     let bench = VirtualBench::plant_config(&rig, &spec, seed);
-    let fan = &rig.load_fan;
+    let fan = rig.fan().expect("a rig with a fan");
     make::draw(seed, &bench, (fan.locked_rotor.get(), fan.running.get(), fan.speed.get() * TAU / 60.0))
 }
 

@@ -80,6 +80,7 @@ impl Unit<'_> {
             | Stage::SupplyDip { .. }
             | Stage::Crank { .. }
             | Stage::SupplySweep { .. }
+            | Stage::Stall { .. }
             | Stage::FlexWatch { .. } => return None,
         })
     }

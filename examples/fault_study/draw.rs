@@ -141,12 +141,13 @@ pub(crate) fn unit(seed: u64, index: u64) -> Drawn {
     }
     let mut actual = stated.clone();
     let worn = disturb(trouble, &mut actual, &mut config, &mut rng);
-    let running_a = stated.load_fan.running.get();
+    let running_a = stated.fan().expect("a rig with a fan").running.get();
     let made = if origin == Origin::Second {
-        let rad_s = stated.load_fan.speed.get() * std::f64::consts::TAU / 60.0;
+        let rad_s = stated.fan().expect("a rig with a fan").speed.get() * std::f64::consts::TAU / 60.0;
         // The bench as it is, its pre-charge resistor too.
         let bench = VirtualBench::with_plant(&stated, &spec, seed, config).plant().config().clone();
-        let mut unit = make::draw(seed, &bench, (stated.load_fan.locked_rotor.get(), running_a, rad_s));
+        let mut unit =
+            make::draw(seed, &bench, (stated.fan().expect("a rig with a fan").locked_rotor.get(), running_a, rad_s));
         make::wear(&mut unit.fan, worn);
         let low_hz = unit.module.band_hz.0 / (1.0 + unit.module.band_hysteresis);
         limit_band(&mut plan, low_hz, stated.command.lowest.get());
@@ -205,7 +206,7 @@ fn limit_band(plan: &mut Plan, low_hz: f64, lowest_hz: f64) {
 /// Works the trouble into rig and supply; how worn the fan is comes back, from 0 to 1.
 fn disturb(trouble: Trouble, actual: &mut Rig, config: &mut PlantConfig, rng: &mut Xoshiro256PlusPlus) -> f64 {
     let draw = rng.random::<f64>();
-    let running_a = actual.load_fan.running.get();
+    let running_a = actual.fan().expect("a rig with a fan").running.get();
     let each = |rig: &mut Rig, change: fn(&mut ChannelSpec, f64), by: f64| {
         for channel in rig.channels.values_mut() {
             change(channel, by);

@@ -39,6 +39,7 @@ const fn stage_of(name: ResultName) -> (&'static str, &'static str) {
         R::PowerUp | R::PowerUpPeakA => ("power_up", "the supply coming with the command there"),
         R::HotRestart | R::HotDelayS | R::HotInrushRatio => ("hot_restart", "a start of a warm unit"),
         R::StartFailurePct | R::StartDelaySdS => ("repeated_starts", "starts in a row"),
+        R::Stall | R::StallLimitA | R::StallCutOffS | R::StallRetryS => ("stall", "a standing load"),
         R::SupplyDip | R::DipRiddenV | R::DipBackS => ("supply_dip", "a dip of the supply"),
         R::Crank | R::CrankBackS => ("crank", "a cranking profile of the supply"),
         R::CutOutLowV

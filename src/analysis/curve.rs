@@ -232,7 +232,10 @@ fn command_hz(rec: &Recording, findings: &mut Findings) {
     let learned = rec.events.iter().any(|e| matches!(&e.event, Event::Learned { what, .. } if what == "command_hz"));
     let used = rec
         .spans_where(|kind| {
-            matches!(kind, SpanKind::Point { .. } | SpanKind::Start | SpanKind::Hold | SpanKind::Ascend)
+            matches!(
+                kind,
+                SpanKind::Point { .. } | SpanKind::Start | SpanKind::Hold | SpanKind::Ascend | SpanKind::Stall
+            )
         })
         .filter_map(|span| rec.setting_at(0.5 * (span.t0_s + span.t1_s)))
         .filter(|setting| level::commanded_pct(setting) > 0.0)

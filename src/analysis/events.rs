@@ -111,7 +111,10 @@ fn quiet_stretches(rec: &Recording) -> Vec<(f64, f64)> {
     let at_thresholds: Vec<(f64, f64)> = rec
         .spans_where(|kind| {
             matches!(kind, SpanKind::Ascend | SpanKind::Descend | SpanKind::Probe | SpanKind::Follow | SpanKind::Stop)
-                || matches!(kind, SpanKind::SupplyDip | SpanKind::Crank | SpanKind::SupplySweep { .. })
+                || matches!(
+                    kind,
+                    SpanKind::SupplyDip | SpanKind::Crank | SpanKind::SupplySweep { .. } | SpanKind::Stall
+                )
         })
         .map(|span| (span.t0_s, span.t1_s))
         .collect();

@@ -41,6 +41,7 @@ pub mod signal;
 mod sleep;
 mod soft_start;
 pub mod speed;
+mod stall;
 mod steadiness;
 mod supply_dip;
 mod supply_sweep;
@@ -82,6 +83,7 @@ pub fn analyse(rec: &Recording) -> Findings {
     repeated_starts::find(rec, &mut findings);
     supply_dip::find(rec, &mut findings);
     supply_sweep::find(rec, &mut findings);
+    stall::find(rec, &mut findings);
     flex::find(rec, &mut findings);
     line::find(rec, &mut findings);
     capacitance::find(rec, &mut findings);

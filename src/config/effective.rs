@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::plan::{Plan, UpTo};
-use super::rig::{ChannelSpec, Rig};
+use super::rig::{ChannelSpec, Load, Rig};
 use crate::bench::Channel;
 
 /// A start draws at most the locked-rotor current; above it by this factor something else is wrong.
@@ -22,6 +22,17 @@ pub struct EffectiveLimit {
     pub value: f64,
     /// Key of the rig or plan file, in words.
     pub from: String,
+}
+
+/// What counts as a stalled fan, and for how long one may be.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StallLimit {
+    /// Fan current above which a fan that does not turn counts as stalled, amperes.
+    pub amps: EffectiveLimit,
+    /// Longest stay stalled, seconds.
+    pub seconds: EffectiveLimit,
+    /// Resistance of the fan with its rotor locked, ohms.
+    pub locked_ohm: f64,
 }
 
 /// Everything that the interlock compares with.
@@ -43,10 +54,10 @@ pub struct EffectiveLimits {
     pub case_rise_k_per_min: Option<EffectiveLimit>,
     /// Supply current allowed while a valid off duty is commanded and the decay is over, amperes.
     pub off_a: EffectiveLimit,
-    /// Fan current above which a fan that does not turn counts as stalled, amperes.
-    pub stall_a: EffectiveLimit,
-    /// Longest stay stalled, seconds.
-    pub stall_s: EffectiveLimit,
+    /// What counts as a stalled fan; `None` on a dummy load, which stands by its nature.
+    pub stall: Option<StallLimit>,
+    /// Integral of the current of a dummy load, squared, less what it carries for ever, ampere squared seconds.
+    pub load_a2s: Option<EffectiveLimit>,
     /// Longest energised time of the run, seconds.
     pub energised_s: EffectiveLimit,
     /// Plausible readings per channel, lowest and highest, in the channel's unit; outside the sensor is broken.
@@ -56,7 +67,8 @@ pub struct EffectiveLimits {
 /// The limits in force when `plan` runs on `rig`.
 #[must_use]
 pub fn effective(rig: &Rig, plan: &Plan) -> EffectiveLimits {
-    let (limits, fan, wiring) = (&rig.limits, &rig.load_fan, &rig.wiring);
+    let (limits, wiring) = (&rig.limits, &rig.wiring);
+    let locked = rig.locked();
     let rig_key = |key: &str| format!("rig, limits.{key}");
     let plan_instant = match plan.current_limit {
         UpTo::RigLimit => f64::INFINITY,
@@ -68,15 +80,24 @@ pub fn effective(rig: &Rig, plan: &Plan) -> EffectiveLimits {
             (limits.instant_current.get(), rig_key("instant_current")),
             (plan_instant, "plan, current_limit".to_owned()),
             (
-                LOCKED_ROTOR_MARGIN * fan.locked_rotor.get(),
-                format!("load fan, {LOCKED_ROTOR_MARGIN} x locked_rotor of {}", fan.locked_rotor),
+                LOCKED_ROTOR_MARGIN * locked.get(),
+                match rig.load {
+                    Load::Fan(_) => format!("load fan, {LOCKED_ROTOR_MARGIN} x locked_rotor of {locked}"),
+                    Load::Dummy(_) => format!("dummy load, {LOCKED_ROTOR_MARGIN} x {locked} at the rig's voltage"),
+                },
             ),
         ]),
         continuous_a: least([
             (limits.continuous_current.get(), rig_key("continuous_current")),
             (wiring.fuse.get(), "rig, wiring.fuse".to_owned()),
             (wiring.wire_rating.get(), "rig, wiring.wire_rating".to_owned()),
-            (RUNNING_MARGIN * fan.running.get(), format!("load fan, {RUNNING_MARGIN} x running of {}", fan.running)),
+            match &rig.load {
+                Load::Fan(fan) => (
+                    RUNNING_MARGIN * fan.running.get(),
+                    format!("load fan, {RUNNING_MARGIN} x running of {}", fan.running),
+                ),
+                Load::Dummy(_) => (locked.get(), "dummy load, current at the rig's voltage".to_owned()),
+            },
         ]),
         i2t_a2s: least([
             (limits.i2t.get(), rig_key("i2t")),
@@ -90,11 +111,18 @@ pub fn effective(rig: &Rig, plan: &Plan) -> EffectiveLimits {
         case_c: own(limits.case_temperature.get(), "case_temperature"),
         case_rise_k_per_min: limits.case_rise.map(|rise| own(rise.get(), "case_rise")),
         off_a: own(limits.off_current.get(), "off_current"),
-        stall_a: EffectiveLimit {
-            value: STALL_SHARE * fan.locked_rotor.get(),
-            from: format!("load fan, {STALL_SHARE} x locked_rotor of {}", fan.locked_rotor),
-        },
-        stall_s: own(limits.stall_time.get(), "stall_time"),
+        stall: rig.fan().map(|fan| StallLimit {
+            amps: EffectiveLimit {
+                value: STALL_SHARE * locked.get(),
+                from: format!("load fan, {STALL_SHARE} x locked_rotor of {locked}"),
+            },
+            seconds: own(limits.stall_time.get(), "stall_time"),
+            locked_ohm: (rig.supply.voltage / fan.locked_rotor).get(),
+        }),
+        load_a2s: rig.dummy().map(|dummy| EffectiveLimit {
+            value: dummy.takes(rig.supply.voltage).get(),
+            from: format!("dummy load, {} at {locked} above {}", dummy.longest, dummy.continuous),
+        }),
         energised_s: least([
             (limits.energised_time.get(), rig_key("energised_time")),
             (plan.time_limit.get(), "plan, time_limit".to_owned()),
@@ -140,10 +168,11 @@ mod tests {
         assert_eq!((limits.instant_a.value, limits.instant_a.from.as_str()), (110.0, "rig, limits.instant_current"));
         assert_eq!(limits.continuous_a.value, 33.0, "1.5 x 22 A of the load fan is below the 35 A of the rig");
         assert_eq!(limits.i2t_a2s.value, 8000.0);
-        assert_eq!(limits.stall_a.value, 45.0);
+        assert_eq!(limits.stall.as_ref().map(|stall| stall.amps.value), Some(45.0));
         plan.current_limit = UpTo::Value(Amps(95.0));
         plan.time_limit = Seconds(60.0);
-        rig.load_fan.running = Amps(40.0);
+        let Load::Fan(fan) = &mut rig.load else { panic!("a rig with a fan") };
+        fan.running = Amps(40.0);
         rig.wiring.fuse = Amps(30.0);
         let limits = effective(&rig, &plan);
         assert_eq!((limits.instant_a.value, limits.instant_a.from.as_str()), (95.0, "plan, current_limit"));

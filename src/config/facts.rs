@@ -4,7 +4,9 @@ use super::calibration;
 use super::plan::Plan;
 use super::rig::{ChannelSpec, FirstPower, Rig};
 use crate::bench::Channel;
-use crate::record::event::{BatteryFacts, BenchFacts, ChannelFacts, LowRange, PlanFacts, UnderBonnetFacts};
+use crate::record::event::{
+    BatteryFacts, BenchFacts, ChannelFacts, DummyLoadFacts, LowRange, PlanFacts, UnderBonnetFacts,
+};
 
 /// Relative standard uncertainty of a sampling clock of which nothing is stated: a 100 ppm crystal, evenly spread
 /// between its bounds (JCGM 100, 4.3.7).
@@ -22,7 +24,7 @@ pub fn bench_facts(rig: &Rig) -> BenchFacts {
     BenchFacts {
         channels: rig.channels.iter().map(|(channel, spec)| (*channel, channel_facts(*channel, spec))).collect(),
         pulses_per_rev: rig.tach.as_ref().and_then(|tach| tach.pulses_per_rev),
-        ripple_per_rev: match (rig.load_fan.bars, rig.load_fan.brushes) {
+        ripple_per_rev: match rig.fan().map_or((None, None), |fan| (fan.bars, fan.brushes)) {
             (Some(bars), Some(brushes)) => Some(f64::from(least_common_multiple(bars, brushes))),
             _ => None,
         },
@@ -38,10 +40,15 @@ pub fn bench_facts(rig: &Rig) -> BenchFacts {
         line_sense_ohm: rig.line.sense_resistance.map(|ohms| ohms.get()),
         duty_u_pct: 100.0 * rig.command.duty_u.get(),
         lead_ohm: rig.wiring.lead_resistance.get(),
-        locked_rotor_a: Some(rig.load_fan.locked_rotor.get()),
-        running_a: Some(rig.load_fan.running.get()),
+        locked_rotor_a: rig.fan().map(|fan| fan.locked_rotor.get()),
+        running_a: rig.fan().map(|fan| fan.running.get()),
         supply_ohm: Some(rig.supply.resistance.get()),
-        load_fan: Some(rig.load_fan.name.clone()),
+        load_fan: rig.fan().map(|fan| fan.name.clone()),
+        dummy_load: rig.dummy().map(|dummy| DummyLoadFacts {
+            name: dummy.name.clone(),
+            ohm: dummy.resistance.get(),
+            ohm_u: dummy.resistance.get() * dummy.resistance_u.get(),
+        }),
         clock_u: CLOCK_U,
         supply_v: Some(rig.supply.voltage.get()),
         cannot: rig.cannot.clone(),

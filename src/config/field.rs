@@ -2,8 +2,8 @@
 //! means. The walker, the defaults and the JSON Schema all read the same table.
 
 use crate::units::{
-    self, AmpHours, AmpSquaredSeconds, Amps, Celsius, Duty, Farads, Hertz, Kelvin, Ohms, ParseQuantityError, Quantity,
-    Ratio, Rpm, Seconds, Volts, VoltsPerSecond,
+    self, AmpHours, AmpSquaredSeconds, Amps, Celsius, Duty, Farads, Henries, Hertz, Kelvin, Ohms, ParseQuantityError,
+    Quantity, Ratio, Rpm, Seconds, Volts, VoltsPerSecond,
 };
 
 /// What an upper end may say instead of a value.
@@ -168,6 +168,7 @@ dims! {
     Celsius: "25 °C",
     Kelvin: "0.3 K",
     Farads: "3 mF",
+    Henries: "0.2 mH",
     AmpHours: "80 Ah",
     AmpSquaredSeconds: "4000 A2s",
     VoltsPerSecond: "500 V/s",

@@ -6,10 +6,11 @@ use proptest::prelude::*;
 
 use super::{Problems, check_together, load_plan, load_rig, plan_from_bytes, rig_from_bytes};
 
-const SHIPPED: [&str; 12] = [
+const SHIPPED: [&str; 14] = [
     "rigs/virtual.toml",
     "rigs/virtual-two-wire.toml",
     "rigs/virtual-supply.toml",
+    "rigs/virtual-dummy-load.toml",
     "rigs/external.toml",
     "rigs/lab-bench.toml",
     "rigs/low-cost-bench.toml",
@@ -19,6 +20,7 @@ const SHIPPED: [&str; 12] = [
     "rigs/faults/soft-start-lost.toml",
     "test-plans/full.toml",
     "test-plans/quick.toml",
+    "test-plans/stall.toml",
 ];
 
 /// Reads `bytes` as both kinds of file and shows what is wrong with them.

@@ -95,6 +95,21 @@ fn beyond_the_supply() -> String {
     check_together(&load_rig(Path::new("rigs/virtual-supply.toml")).unwrap(), &plan).unwrap_err().to_string()
 }
 
+/// A plan of these lines on a shipped rig that does not allow it.
+fn on_rig(rig: &str, lines: &str) -> String {
+    let plan = parse_plan(Path::new("test-plans/plan.toml"), &format!("name = \"x\"\n{lines}"));
+    let plan = plan.unwrap_or_else(|problems| panic!("{problems}"));
+    check_together(&load_rig(Path::new(rig)).unwrap(), &plan).unwrap_err().to_string()
+}
+
+/// The rig with the dummy load and a fan besides, a tach, and a load of too little resistance.
+fn rig_problems_of_loads() -> String {
+    let text = std::fs::read_to_string("rigs/virtual-dummy-load.toml").unwrap();
+    let fan = "[tach]\n\n[load_fan]\nname = \"bench fan 2\"\nlocked_rotor = \"90 A\"\nrunning = \"22 A\"\nspeed = \"2600 rpm\"\n\n[wiring]";
+    let text = text.replace("[wiring]", fan).replace("resistance = \"0.1 Ohm\"", "resistance = \"80 mOhm\"");
+    parse_rig(Path::new("rigs/bench.toml"), &text).unwrap_err().to_string()
+}
+
 macro_rules! golden {
     ($($name:ident: $problems:expr;)+) => {
         $(
@@ -122,6 +137,12 @@ golden! {
     ]);
     plan_crank_without_a_time: plan_problems(&stage("crank = { levels = [\"5 V\", \"6 V\"], times = [\"20 ms\"] }"));
     plan_levels_beyond_the_supply: beyond_the_supply();
+    plan_stall_on_a_fan: on_rig("rigs/virtual.toml", "[[stage]]\nstall = { hold = \"2 s\" }\n");
+    plan_beyond_the_dummy_load: on_rig(
+        "rigs/virtual-dummy-load.toml",
+        "current_limit = \"120 A\"\n[[stage]]\nsupply_open = {}\n[[stage]]\nstall = { duty = \"100 %\", hold = \"7 s\" }\n"
+    );
+    rig_of_two_loads: rig_problems_of_loads();
     unknown_table: rig_problems("[wiring]", "[wirings]");
     bare_number: rig_problems(INSTANT, "instant_current = 110");
     bare_number_in_quotes: rig_problems(INSTANT, "instant_current = \"110\"");

@@ -83,7 +83,7 @@ pub fn load_either(path: &Path) -> Result<FileKind, Problems> {
     let text = read(path)?;
     let keys = top_keys(&text);
     let has = |marks: &[&str]| marks.iter().any(|mark| keys.iter().any(|key| key == mark));
-    if has(&["bench", "control", "channel", "load_fan", "wiring", "command"]) {
+    if has(&["bench", "control", "channel", "load_fan", "dummy_load", "wiring", "command"]) {
         return load_rig(path).map(|rig| FileKind::Rig(Box::new(rig)));
     }
     // An empty file has its own message, the same for both kinds.
@@ -175,6 +175,7 @@ mod tests {
             "rigs/virtual.toml",
             "rigs/virtual-two-wire.toml",
             "rigs/virtual-supply.toml",
+            "rigs/virtual-dummy-load.toml",
             "rigs/external.toml",
             "rigs/linux-board.toml",
             "rigs/low-cost-bench.toml",
@@ -187,7 +188,8 @@ mod tests {
         for path in ["rigs/faults/switch-shorted.toml", "rigs/faults/soft-start-lost.toml"] {
             load_rig(Path::new(path)).unwrap_or_else(|problems| panic!("{problems}"));
         }
-        for path in ["test-plans/full.toml", "test-plans/quick.toml", "test-plans/stress.toml"] {
+        for path in ["test-plans/full.toml", "test-plans/quick.toml", "test-plans/stress.toml", "test-plans/stall.toml"]
+        {
             load_plan(Path::new(path)).unwrap_or_else(|problems| panic!("{problems}"));
         }
     }

@@ -55,5 +55,5 @@ pub use rig::Rig;
 pub(crate) use skip::needs_discovery;
 pub use skip::{cautions, missing_results, skip_reason};
 pub(crate) use timeline::ATTEND_S;
-pub use timeline::{StageTime, Timeline, duration};
+pub use timeline::{StageTime, Timeline, duration, stall_rest};
 pub use together::check_together;

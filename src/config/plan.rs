@@ -254,6 +254,19 @@ pub enum Stage {
         /// Highest level.
         up_to: UpTo<Volts>,
     },
+    /// What the module does when its motor stands: on a dummy load, never on the fan.
+    Stall {
+        /// The duty.
+        duty: UpTo<Duty>,
+        /// Longest time with the output on.
+        hold: Seconds,
+        /// Longest wait for an output that was cut to come again.
+        watch: Seconds,
+        /// How many tries.
+        tries: u32,
+        /// Rest between them; longer where the load needs it.
+        rest: Seconds,
+    },
     /// The harness flexed by hand while a duty is held, drop-outs counted.
     FlexWatch {
         /// The duty.
@@ -303,6 +316,7 @@ impl Stage {
             Self::SupplyDip { .. } => "supply_dip",
             Self::Crank { .. } => "crank",
             Self::SupplySweep { .. } => "supply_sweep",
+            Self::Stall { .. } => "stall",
             Self::FlexWatch { .. } => "flex_watch",
             Self::Sleep { .. } => "sleep",
             Self::Hold { .. } => "hold",

@@ -160,6 +160,13 @@ fn stage(node: &Node) -> Option<Stage> {
             down_to: up_to(settings, "down_to", |base| Some(Volts(base)))?,
             up_to: up_to(settings, "up_to", |base| Some(Volts(base)))?,
         },
+        "stall" => Stage::Stall {
+            duty: up_to(settings, "duty", Duty::new)?,
+            hold: seconds("hold")?,
+            watch: seconds("watch")?,
+            tries: count("tries")?,
+            rest: seconds("rest")?,
+        },
         "flex_watch" => Stage::FlexWatch { duty: duty("duty")?, watch: seconds("watch")? },
         "sleep" => Stage::Sleep { longest: seconds("longest")? },
         "hold" => Stage::Hold {

@@ -141,6 +141,7 @@ pub(crate) fn limit_table(result: ResultName) -> &'static Table {
         (ResultName::PowerUp, _) => &POWER_UP_LIMIT,
         (ResultName::HotRestart, _) => &HOT_RESTART_LIMIT,
         (ResultName::SupplyDip | ResultName::Crank, _) => &SUPPLY_DIP_LIMIT,
+        (ResultName::Stall, _) => &STALL_LIMIT,
         (ResultName::LossFull | ResultName::LossZero | ResultName::LossOpen, _) => &LOSS_LIMIT,
         (_, "%") => &PERCENT_LIMIT,
         (_, "s" | "d") => &TIME_LIMIT,
@@ -197,6 +198,7 @@ word_limit_table!(
 );
 word_limit_table!(POWER_UP_LIMIT, POWER_UP_ITEM, ["soft", "hard", "nothing"]);
 word_limit_table!(HOT_RESTART_LIMIT, HOT_RESTART_ITEM, ["starts", "weaker", "falters", "stays_off"]);
+word_limit_table!(STALL_LIMIT, STALL_ITEM, ["limits", "cuts_off_and_retries", "cuts_off_and_stays", "carries"]);
 word_limit_table!(SUPPLY_DIP_LIMIT, SUPPLY_DIP_ITEM, ["rides_through", "restarts", "stays_off", "latches"]);
 word_limit_table!(LOSS_LIMIT, LOSS_ANSWER_ITEM, ["stops", "full", "holds", "other"]);
 
@@ -242,6 +244,11 @@ pub(crate) static STAGES: Table = Table {
             "supply_sweep",
             Kind::Table(&SUPPLY_SWEEP),
             "The supply goes slowly down and up until the unit cuts out and in. Needs a programmable supply.",
+        ),
+        optional(
+            "stall",
+            Kind::Table(&STALL),
+            "What the module does when its motor stands. Needs a rig with `[dummy_load]`; refused on a fan.",
         ),
         optional("flex_watch", Kind::Table(&FLEX_WATCH), "The harness flexed by hand while drop-outs are counted."),
         optional("sleep", Kind::Table(&SLEEP), "Off until asleep, then a start from asleep."),
@@ -440,6 +447,24 @@ static CRANK: Table = Table {
         default("levels", Kind::List(&LEVEL, 1), "4.5 V, 6.5 V", "Levels in order."),
         default("times", Kind::List(&MOMENT, 1), "20 ms, 10 s", "How long each lasts, as many as there are levels."),
         default("watch", stay(1.0, 120.0), "10 s", "Longest wait for the unit to run again."),
+    ],
+};
+
+static STALL: Table = Table {
+    doc: "From off to a duty on a dummy load, which stands: whether the module limits the current, cuts it off, tries again. Each \
+          try begins with the supply away, and ends when the output was on for `hold`, when it came again after it was cut, or \
+          when it stayed off for `watch`.",
+    fields: &[
+        default("duty", UP_TO_DUTY, "to the rig limit", "Duty commanded; below 90 % no limiting can be told from it."),
+        default(
+            "hold",
+            stay(0.2, 60.0),
+            "2 s",
+            "Longest time with the output on, soft start included; at most what the load takes at full current.",
+        ),
+        default("watch", stay(0.5, 120.0), "10 s", "Longest wait for an output that was cut to come again."),
+        default("tries", Kind::Count(1, 20), "3", "How many tries."),
+        default("rest", stay(1.0, 3600.0), "10 s", "Rest between them; longer where the dummy load needs it to cool."),
     ],
 };
 

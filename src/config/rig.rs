@@ -11,7 +11,8 @@ use super::instrument::ScpiSpec;
 use crate::bench::Channel;
 use crate::driver::Control;
 use crate::units::{
-    AmpSquaredSeconds, Amps, Celsius, Duty, Hertz, Kelvin, Ohms, Ratio, Rpm, Seconds, Volts, VoltsPerSecond,
+    AmpSquaredSeconds, Amps, Celsius, Duty, Henries, Hertz, Kelvin, Ohms, Ratio, Rpm, Seconds, Volts, VoltsPerSecond,
+    significant,
 };
 
 /// A bench.
@@ -37,8 +38,8 @@ pub struct Rig {
     pub line: LineSpec,
     /// The rig's own supply.
     pub supply: SupplySpec,
-    /// The fan used on this bench.
-    pub load_fan: LoadFan,
+    /// What the module drives.
+    pub load: Load,
     /// Wiring and fuse.
     pub wiring: Wiring,
     /// What must never be exceeded on this bench.
@@ -149,6 +150,42 @@ impl DriverSpec {
 }
 
 impl Rig {
+    /// The fan, on a rig that has one.
+    #[must_use]
+    pub fn fan(&self) -> Option<&LoadFan> {
+        match &self.load {
+            Load::Fan(fan) => Some(fan),
+            Load::Dummy(_) => None,
+        }
+    }
+
+    /// The dummy load, on a rig that has it in the fan's place.
+    #[must_use]
+    pub fn dummy(&self) -> Option<&DummyLoad> {
+        match &self.load {
+            Load::Fan(_) => None,
+            Load::Dummy(dummy) => Some(dummy),
+        }
+    }
+
+    /// Current that the load draws with nothing but itself across the rig's supply: the fan with its rotor locked.
+    #[must_use]
+    pub fn locked(&self) -> Amps {
+        match &self.load {
+            Load::Fan(fan) => fan.locked_rotor,
+            Load::Dummy(dummy) => dummy.full_current(self.supply.voltage),
+        }
+    }
+
+    /// Name of the load for people.
+    #[must_use]
+    pub fn load_name(&self) -> &str {
+        match &self.load {
+            Load::Fan(fan) => &fan.name,
+            Load::Dummy(dummy) => &dummy.name,
+        }
+    }
+
     /// The rig as one driver of several sees it: with the functions of its share alone.
     #[must_use]
     pub fn of_share(&self, share: &Share) -> Self {
@@ -452,6 +489,60 @@ pub struct SupplyRange {
     pub highest: Volts,
     /// How fast it moves from one voltage to another.
     pub slew: VoltsPerSecond,
+}
+
+/// What is connected to the module's output: a fan that turns, or a load that stands. Never both.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Load {
+    /// The bench's own fan.
+    Fan(LoadFan),
+    /// A resistor and a choke in its place.
+    Dummy(DummyLoad),
+}
+
+/// A load with the resistance and inductance of a stalled fan.
+#[derive(Clone, Debug, PartialEq)]
+pub struct DummyLoad {
+    /// Name for people.
+    pub name: String,
+    /// Resistance of resistor, choke and leads.
+    pub resistance: Ohms,
+    /// Its relative standard uncertainty, warm or cold.
+    pub resistance_u: Ratio,
+    /// Inductance.
+    pub inductance: Henries,
+    /// Current that it carries for ever.
+    pub continuous: Amps,
+    /// Longest time at what the rig's supply drives through it.
+    pub longest: Seconds,
+}
+
+impl DummyLoad {
+    /// Its inductance as people say it.
+    #[must_use]
+    pub fn choke(&self) -> String {
+        format!("{} mH", significant(1e3 * self.inductance.get(), 3))
+    }
+
+    /// Current that `supply` drives through it.
+    #[must_use]
+    pub fn full_current(&self, supply: Volts) -> Amps {
+        supply / self.resistance
+    }
+
+    /// Integral of current² less what it carries for ever, that it takes from cold.
+    #[must_use]
+    pub fn takes(&self, supply: Volts) -> AmpSquaredSeconds {
+        let (full_a, rest_a) = (self.full_current(supply).get(), self.continuous.get());
+        AmpSquaredSeconds((full_a * full_a - rest_a * rest_a) * self.longest.get())
+    }
+
+    /// Rest after so long at full current until its heat is what it gives off for ever.
+    #[must_use]
+    pub fn rest_after(&self, supply: Volts, hold: Seconds) -> Seconds {
+        let over = self.full_current(supply) / self.continuous;
+        Seconds(hold.get() * (over * over - 1.0).max(0.0))
+    }
 }
 
 /// The bench's own fan.

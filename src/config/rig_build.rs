@@ -5,8 +5,8 @@ use std::path::Path;
 
 use super::diagnostic::Sheet;
 use super::rig::{
-    BenchFault, ChannelSpec, CommandSpec, DriverSpec, FaultKind, FirstPower, LineSpec, LoadFan, LowRangeSpec,
-    ModuleKind, Rig, RigLimits, Share, SupplyRange, SupplySpec, TachSpec, VirtualSpec, Wiring,
+    BenchFault, ChannelSpec, CommandSpec, DriverSpec, DummyLoad, FaultKind, FirstPower, LineSpec, Load, LoadFan,
+    LowRangeSpec, ModuleKind, Rig, RigLimits, Share, SupplyRange, SupplySpec, TachSpec, VirtualSpec, Wiring,
 };
 use super::rig_board;
 use super::rig_can;
@@ -16,7 +16,7 @@ use super::tree::Node;
 use crate::bench::Channel;
 use crate::driver::Control;
 use crate::units::{
-    AmpSquaredSeconds, Amps, Celsius, Duty, Hertz, Kelvin, Ohms, Ratio, Rpm, Seconds, Volts, VoltsPerSecond,
+    AmpSquaredSeconds, Amps, Celsius, Duty, Henries, Hertz, Kelvin, Ohms, Ratio, Rpm, Seconds, Volts, VoltsPerSecond,
 };
 
 /// Every control.
@@ -74,14 +74,7 @@ pub(crate) fn build(tree: &Node, sheet: &Sheet<'_>) -> Option<Rig> {
                 None => None,
             },
         },
-        load_fan: LoadFan {
-            name: tree.text("load_fan.name")?.to_owned(),
-            locked_rotor: amps("load_fan.locked_rotor")?,
-            running: amps("load_fan.running")?,
-            speed: Rpm(tree.number("load_fan.speed")?),
-            bars: tree.count("load_fan.bars").and_then(|n| u32::try_from(n).ok()),
-            brushes: tree.count("load_fan.brushes").and_then(|n| u32::try_from(n).ok()),
-        },
+        load: load(tree)?,
         wiring: Wiring {
             fuse: amps("wiring.fuse")?,
             fuse_i2t: AmpSquaredSeconds(tree.number("wiring.fuse_i2t")?),
@@ -105,6 +98,29 @@ pub(crate) fn build(tree: &Node, sheet: &Sheet<'_>) -> Option<Rig> {
         text: sheet.text.to_owned(),
         path: sheet.path.to_owned(),
     })
+}
+
+fn load(tree: &Node) -> Option<Load> {
+    if let Some(dummy) = tree.at("dummy_load") {
+        return Some(Load::Dummy(DummyLoad {
+            name: dummy.text("name")?.to_owned(),
+            resistance: Ohms(dummy.number("resistance")?),
+            resistance_u: Ratio(dummy.number("resistance_u")?),
+            inductance: Henries(dummy.number("inductance")?),
+            continuous: Amps(dummy.number("continuous")?),
+            longest: Seconds(dummy.number("longest")?),
+        }));
+    }
+    let fan = tree.at("load_fan")?;
+    let count = |key: &str| fan.count(key).and_then(|n| u32::try_from(n).ok());
+    Some(Load::Fan(LoadFan {
+        name: fan.text("name")?.to_owned(),
+        locked_rotor: Amps(fan.number("locked_rotor")?),
+        running: Amps(fan.number("running")?),
+        speed: Rpm(fan.number("speed")?),
+        bars: count("bars"),
+        brushes: count("brushes"),
+    }))
 }
 
 /// The driver, or all of them with what each serves; that of `[bench]` comes first.

@@ -11,6 +11,7 @@ pub(crate) fn check(tree: &Node, sheet: &mut Sheet<'_>) {
     super::rig_scpi::check(tree, sheet);
     super::rig_can::check(tree, sheet);
     first_power(tree, sheet);
+    load(tree, sheet);
     command(tree, sheet);
     limits(tree, sheet);
     ranges(tree, sheet);
@@ -41,6 +42,44 @@ fn first_power(tree: &Node, sheet: &mut Sheet<'_>) {
     if means != "none" && tree.at("control").is_some() && tree.at("control.supply_gentle").is_none() {
         let title = format!("means = \"{means}\" needs the control `supply_gentle`, which this rig lacks");
         at(tree, sheet, "first_power.means", title, "add `[control.supply_gentle]`, or write means = \"none\"");
+    }
+}
+
+/// A rig drives a fan or a dummy load; what the latter draws must be within what cuts the supply, and nothing turns.
+fn load(tree: &Node, sheet: &mut Sheet<'_>) {
+    let (fan, dummy) = (tree.at("load_fan").is_some(), tree.at("dummy_load").is_some());
+    if fan && dummy {
+        let title = "`[load_fan]` and `[dummy_load]` in one rig: only one of them can be connected".to_owned();
+        let help = "keep a rig file for each, and run the one whose load is on the module";
+        at(tree, sheet, "dummy_load", title, help);
+    }
+    if !fan && !dummy && tree.at("wiring").is_some() {
+        let title = "neither `[load_fan]` nor `[dummy_load]`: what the module drives is not known".to_owned();
+        at(tree, sheet, "wiring", title, "add `[load_fan]`, or `[dummy_load]` where that is connected instead");
+    }
+    for sensor in ["tach", "channel.speed_rpm"] {
+        if dummy && tree.at(sensor).is_some() {
+            let title = format!("`[{sensor}]` on a rig with `[dummy_load]`: nothing turns there");
+            at(tree, sheet, sensor, title, "remove it");
+        }
+    }
+    let (volts, ohms) = (tree.number("supply.voltage"), tree.number("dummy_load.resistance"));
+    let Some(full) = volts.zip(ohms).map(|(volts, ohms)| volts / ohms) else { return };
+    if let Some(instant) = tree.number("limits.instant_current").filter(|instant| *instant <= full) {
+        let (instant, full) = (Dim::Amps.show(instant), Dim::Amps.show(full));
+        let title = format!("the dummy load draws {full} from the supply, and {instant} cut it at once");
+        at(
+            tree,
+            sheet,
+            "dummy_load.resistance",
+            title,
+            "use a load of more resistance, or raise `limits.instant_current`",
+        );
+    }
+    if let Some(continuous) = tree.number("dummy_load.continuous").filter(|continuous| *continuous > full) {
+        let (continuous, full) = (Dim::Amps.show(continuous), Dim::Amps.show(full));
+        let title = format!("the dummy load is to carry {continuous} for ever, but draws only {full} from the supply");
+        at(tree, sheet, "dummy_load.continuous", title, "state what it carries for ever, at most what it draws");
     }
 }
 

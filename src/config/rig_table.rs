@@ -65,7 +65,12 @@ pub(crate) static RIG: Table = Table {
         required("command", Kind::Table(&COMMAND), "What the command output can do."),
         default("line", Kind::Table(&LINE), "", "How the command line is held, and what measuring loads it with."),
         required("supply", Kind::Table(&SUPPLY), "The rig's own supply."),
-        required("load_fan", Kind::Table(&LOAD_FAN), "The fan used on this bench."),
+        optional("load_fan", Kind::Table(&LOAD_FAN), "The fan used on this bench; each rig has this or `dummy_load`."),
+        optional(
+            "dummy_load",
+            Kind::Table(&DUMMY_LOAD),
+            "A load that stands in for a stalled fan, connected in its place: only the stages that turn no fan can be run.",
+        ),
         required("wiring", Kind::Table(&WIRING), "Wiring and fuse."),
         required("limits", Kind::Table(&LIMITS), "What must never be exceeded on this bench; no plan can raise it."),
     ],
@@ -474,6 +479,28 @@ static LOAD_FAN: Table = Table {
         required("speed", positive(Dim::Rpm), "Speed flat out."),
         optional("bars", Kind::Count(2, 200), "Commutator bars."),
         optional("brushes", Kind::Count(2, 16), "Brushes."),
+    ],
+};
+
+static DUMMY_LOAD: Table = Table {
+    doc: "A resistor and a choke in series with the resistance and inductance of a stalled fan, for stage `stall`. It gets hot: \
+          `docs/bench-care.md`.",
+    fields: &[
+        required("name", Kind::Text, "Name for people."),
+        required("resistance", positive(Dim::Ohms), "Resistance of resistor, choke and leads together."),
+        default(
+            "resistance_u",
+            Kind::Quantity(Dim::Ratio, Bounds::Between(0.0001, 0.5)),
+            "5 %",
+            "Its standard uncertainty, warm or cold; counts where no channel `fan_a` reads the current itself.",
+        ),
+        required("inductance", positive(Dim::Henries), "Inductance."),
+        required("continuous", positive(Dim::Amps), "Current that it carries for ever."),
+        required(
+            "longest",
+            Kind::Quantity(Dim::Seconds, Bounds::Between(0.5, 600.0)),
+            "Longest time, from cold, at what the rig's supply drives through it.",
+        ),
     ],
 };
 

@@ -13,6 +13,11 @@ const NO_RESISTOR: &str = "first power does not come through a known resistor";
 /// Why nothing can be told of another supply voltage.
 const NOT_SETTABLE: &str = "the supply of this rig cannot be set during a run (no control `supply_v`)";
 
+/// Why nothing can be told of a standing load.
+const NO_DUMMY_LOAD: &str = "this rig has no dummy load; a fan is never stalled";
+const NO_FAN: &str = "this rig has a dummy load in place of a fan";
+const NO_LOAD_CURRENT: &str = "this rig has neither channel `fan_a` nor channel `output_v`";
+
 /// Why `stage` cannot be done on `rig` at all; `None` when it can.
 #[must_use]
 pub fn skip_reason(rig: &Rig, stage: &Stage) -> Option<String> {
@@ -40,6 +45,10 @@ pub fn skip_reason(rig: &Rig, stage: &Stage) -> Option<String> {
             let settable = || rig.supply.range.is_none().then(|| NOT_SETTABLE.to_owned());
             settable().or_else(|| control(Control::DutyPct)).or_else(|| channel(Channel::SupplyV))
         }
+        Stage::Stall { .. } => control(Control::DutyPct).or_else(|| {
+            let seen = [Channel::FanA, Channel::OutputV].iter().any(|channel| rig.channels.contains_key(channel));
+            (!seen).then(|| NO_LOAD_CURRENT.to_owned())
+        }),
         Stage::SoftStart { .. }
         | Stage::Sweep { .. }
         | Stage::PowerUp { .. }
@@ -102,6 +111,7 @@ pub fn missing_results(rig: &Rig) -> Vec<(ResultName, &'static str)> {
     ];
     note(&by_supply, rig.supply.range.is_none(), NOT_SETTABLE);
     note(&by_supply, rig.supply.range.is_some() && !has(Channel::SupplyV), "no supply voltage channel");
+    note(&[R::Stall, R::StallLimitA, R::StallCutOffS, R::StallRetryS], rig.dummy().is_none(), NO_DUMMY_LOAD);
     note(&[R::PullUpV, R::LineKind], !has(Channel::LineV), "no line voltage channel");
     let one_load = rig.line.low_resistance.is_none() && rig.line.sense_resistance.is_none();
     note(
@@ -122,13 +132,41 @@ pub fn missing_results(rig: &Rig) -> Vec<(ResultName, &'static str)> {
     let fixed = !rig.controls.contains_key(&Control::FrequencyHz);
     note(&[R::CommandHzLow, R::CommandHzHigh], fixed, "the command frequency is fixed");
     note(&[R::LossOpen, R::LossOpenAfterS], !rig.controls.contains_key(&Control::Line), "the line cannot be released");
+    if rig.dummy().is_some() {
+        missing.retain(|(result, _)| stands_for(*result));
+        missing.extend(R::ALL.iter().filter(|result| !stands_for(**result)).map(|result| (*result, NO_FAN)));
+    }
     missing
+}
+
+/// Whether a rig with a dummy load can give a result: what needs no fan, and what only a load that stands can show.
+const fn stands_for(result: ResultName) -> bool {
+    use ResultName as R;
+    matches!(
+        result,
+        R::CommandHz
+            | R::ActiveLevel
+            | R::PullUpV
+            | R::PullUpOhm
+            | R::LineKind
+            | R::CapacitanceF
+            | R::Stall
+            | R::StallLimitA
+            | R::StallCutOffS
+            | R::StallRetryS
+    )
 }
 
 /// What a person should know before this plan runs on this rig.
 #[must_use]
 pub fn cautions(rig: &Rig, plan: &Plan) -> Vec<String> {
     let mut cautions = Vec::new();
+    if let Some(dummy) = rig.dummy() {
+        cautions.push(format!(
+            "the dummy load \"{}\" must be on the module and the fan off it; it gets hot enough to burn and to set fire",
+            dummy.name
+        ));
+    }
     if rig.first_power == FirstPower::Straight {
         cautions.push(
             "first power comes straight from the supply: nothing limits the current into a shorted unit but the fuse"
@@ -154,7 +192,7 @@ pub fn cautions(rig: &Rig, plan: &Plan) -> Vec<String> {
     if flexed && rig.driver.played().is_none() {
         cautions.push("`flex_watch` needs somebody at the bench: a run without a terminal skips it".to_owned());
     }
-    if rig.tach.is_none() && !rig.channels.contains_key(&Channel::SpeedRpm) {
+    if rig.fan().is_some() && rig.tach.is_none() && !rig.channels.contains_key(&Channel::SpeedRpm) {
         cautions.push("no tach: speed comes from the ripple of the current".to_owned());
     }
     if !rig.channels.contains_key(&Channel::CaseC) {

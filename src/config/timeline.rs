@@ -4,7 +4,7 @@ use super::effective::{EffectiveLimits, effective};
 use super::plan::{Plan, Stage, UpTo};
 use super::rig::Rig;
 use super::skip::{cautions, needs_discovery, skip_reason};
-use crate::units::{Duty, Volts};
+use crate::units::{Duty, Seconds, Volts};
 
 /// Longest coast to rest of a fan after off; fans take 4 to 100 s.
 const COAST_S: f64 = 100.0;
@@ -149,11 +149,23 @@ fn worst_s(rig: &Rig, stage: &Stage) -> f64 {
             // Away and back, the way back confirmed level by level, and a unit that must be brought back at each end.
             2.0 * steps * stay.get() + steps * (confirm.get() + stay.get()) + 2.0 * passage_s(confirm.get()) + COAST_S
         }
+        Stage::Stall { hold, watch, tries, rest, .. } => {
+            let cools_s = stall_rest(rig, *rest, *hold).get();
+            let each_s = ZERO_S + SETTLE_S + BLEED_S + 2.0 * hold.get() + watch.get();
+            f64::from(*tries) * (each_s + cools_s)
+        }
         // The person has as long to come as the stage waits for them.
         Stage::FlexWatch { watch, .. } => ZERO_S + ATTEND_S + SETTLE_S + watch.get() + COAST_S,
         Stage::Sleep { longest } => longest.get() + SETTLE_S + COAST_S,
         Stage::Hold { time, .. } => time.get() + COAST_S,
     }
+}
+
+/// Rest between tries on a dummy load: what the plan asks for, or what the load needs to cool if that is longer.
+#[must_use]
+pub fn stall_rest(rig: &Rig, asked: Seconds, hold: Seconds) -> Seconds {
+    let needed = rig.dummy().map_or(Seconds(0.0), |dummy| dummy.rest_after(rig.supply.voltage, hold));
+    if needed > asked { needed } else { asked }
 }
 
 /// Before and after a change of the supply: settled, then watched, once more after an off command, and once more after the

@@ -1,15 +1,16 @@
 //! Rules across a rig and a plan: a plan beyond the rig is refused, with the place in the plan.
 
 use super::diagnostic::{Diagnostic, Problems, Sheet};
+use super::effective::effective;
 use super::field::{Dim, RIG_LIMIT};
-use super::plan::{Plan, UpTo};
+use super::plan::{Plan, Stage, UpTo};
 use super::plan_table::PLAN;
-use super::rig::Rig;
+use super::rig::{DummyLoad, Load, Rig};
 use super::timeline::{Timeline, timeline};
 use super::tree::Node;
 use super::walk::walk;
 use crate::driver::Control;
-use crate::units::Volts;
+use crate::units::{Seconds, Volts};
 
 /// Checks that `plan` stays within `rig`, and says what is going to happen.
 ///
@@ -18,7 +19,7 @@ use crate::units::Volts;
 pub fn check_together(rig: &Rig, plan: &Plan) -> Result<Timeline, Problems> {
     let mut reader = Sheet::new(&plan.path, &plan.text);
     let tree = walk(&mut reader, &PLAN);
-    let mut check = Check { rig, tree, sheet: Sheet::new(&plan.path, &plan.text), whole: Vec::new() };
+    let mut check = Check { rig, plan, tree, sheet: Sheet::new(&plan.path, &plan.text), whole: Vec::new() };
     check.current(plan);
     check.voltage();
     for (i, stage) in plan.stages.iter().enumerate() {
@@ -29,8 +30,14 @@ pub fn check_together(rig: &Rig, plan: &Plan) -> Result<Timeline, Problems> {
     if problems.is_empty() { Ok(timeline(rig, plan)) } else { Err(Problems(problems)) }
 }
 
+/// Whether a stage drives the fan, or holds an output on for longer than a dummy load takes.
+const fn turns_the_fan(stage: &Stage) -> bool {
+    !matches!(stage, Stage::FirstPower { .. } | Stage::LineCheck { .. } | Stage::Discover { .. } | Stage::Stall { .. })
+}
+
 struct Check<'a> {
     rig: &'a Rig,
+    plan: &'a Plan,
     /// The plan's text again, for places; a plan made in code has none.
     tree: Node,
     sheet: Sheet<'a>,
@@ -48,7 +55,7 @@ impl Check<'_> {
 
     fn current(&mut self, plan: &Plan) {
         let UpTo::Value(current) = plan.current_limit else { return };
-        let (most, locked) = (self.rig.limits.instant_current, self.rig.load_fan.locked_rotor);
+        let (most, locked) = (self.rig.limits.instant_current, self.rig.locked());
         if current > most {
             let title = format!("`current_limit` {current} is above the {most} of the rig \"{}\"", self.rig.name);
             self.problem(
@@ -58,14 +65,18 @@ impl Check<'_> {
             );
         }
         if current <= locked {
-            let title = format!(
-                "`current_limit` {current} is not above the {locked} that the load fan draws with its rotor locked"
-            );
-            self.problem(
-                "current_limit",
-                title,
-                "every hard start would trip: raise the limit, or use a smaller load fan",
-            );
+            let (draws, help) = match self.rig.load {
+                Load::Fan(_) => (
+                    "the load fan draws with its rotor locked",
+                    "every hard start would trip: raise the limit, or use a smaller load fan",
+                ),
+                Load::Dummy(_) => (
+                    "the dummy load draws from the rig's supply",
+                    "every try would trip: raise the limit, or use a load of more resistance",
+                ),
+            };
+            let title = format!("`current_limit` {current} is not above the {locked} that {draws}");
+            self.problem("current_limit", title, help);
         }
     }
 
@@ -78,8 +89,11 @@ impl Check<'_> {
         }
     }
 
-    fn stage(&mut self, path: &str, stage: &super::plan::Stage) {
-        use super::plan::Stage as S;
+    fn stage(&mut self, path: &str, stage: &Stage) {
+        use Stage as S;
+        if !self.fits_the_load(path, stage) {
+            return;
+        }
         match stage {
             S::Discover { frequencies, .. } => {
                 for (i, frequency) in frequencies.iter().enumerate() {
@@ -98,6 +112,14 @@ impl Check<'_> {
                 self.duty(&format!("{path}.duty"), duty.fraction(), false);
                 if let UpTo::Value(duty) = to {
                     self.duty(&format!("{path}.to"), duty.fraction(), true);
+                }
+            }
+            S::Stall { duty, hold, .. } => {
+                if let UpTo::Value(duty) = duty {
+                    self.duty(&format!("{path}.duty"), duty.fraction(), true);
+                }
+                if let Load::Dummy(dummy) = &self.rig.load {
+                    self.hold(&format!("{path}.hold"), dummy, *hold);
                 }
             }
             S::SoftStart { to, .. } | S::Sweep { to, .. } | S::RepeatedStarts { to, .. } => {
@@ -153,6 +175,53 @@ impl Check<'_> {
             | S::Drop { .. }
             | S::Repeats { .. }
             | S::Sleep { .. } => {}
+        }
+    }
+
+    /// A fan is never stalled, and a dummy load never takes the place of one that is to turn.
+    fn fits_the_load(&mut self, path: &str, stage: &Stage) -> bool {
+        use Stage as S;
+        let name = &self.rig.name;
+        match (&self.rig.load, stage) {
+            (Load::Fan(fan), S::Stall { .. }) => {
+                let title = format!("`stall` on the rig \"{name}\", whose load is the fan \"{}\"", fan.name);
+                let help = "a fan is never stalled: take a rig with `[dummy_load]`, such as rigs/virtual-dummy-load.toml, or \
+                            leave the stage out";
+                self.problem(path, title, help);
+                false
+            }
+            (Load::Dummy(dummy), stage) if turns_the_fan(stage) => {
+                let title = format!(
+                    "`{}` needs a fan, and the load of the rig \"{name}\" is the dummy load \"{}\"",
+                    stage.name(),
+                    dummy.name
+                );
+                self.problem(path, title, "take the rig with the fan, or leave the stage out");
+                false
+            }
+            _ => true,
+        }
+    }
+
+    /// A stay at full current that the load, the wiring and the fuse take.
+    fn hold(&mut self, path: &str, dummy: &DummyLoad, hold: Seconds) {
+        let full = self.rig.locked();
+        if hold > dummy.longest {
+            let title =
+                format!("`hold` of {hold} is longer than the {} that the dummy load takes at {full}", dummy.longest);
+            self.problem(path, title, "hold it for less, or use a larger load");
+        }
+        let limits = effective(self.rig, self.plan);
+        let (full_a, rest_a) = (full.get(), limits.continuous_a.value);
+        let a2s = (full_a * full_a - rest_a * rest_a).max(0.0) * hold.get();
+        if a2s >= limits.i2t_a2s.value {
+            let (found, most) =
+                (Dim::AmpSquaredSeconds.show(a2s.round()), Dim::AmpSquaredSeconds.show(limits.i2t_a2s.value));
+            let title = format!(
+                "`hold` of {hold} at {full} is an overload of {found}, and {most} cut the supply ({})",
+                limits.i2t_a2s.from
+            );
+            self.problem(path, title, "hold it for less, or use a load of more resistance");
         }
     }
 
@@ -214,7 +283,6 @@ mod tests {
     use std::path::Path;
 
     use super::*;
-    use crate::config::plan::Stage;
     use crate::config::{load_plan, load_rig, parse_plan};
 
     fn shipped(rig: &str, plan: &str) -> Result<Timeline, Problems> {
@@ -232,6 +300,15 @@ mod tests {
         }
         let timeline = shipped("rigs/virtual.toml", "test-plans/full.toml").unwrap();
         assert!(timeline.stages.iter().all(|stage| stage.skipped.is_none()), "the virtual rig lacks nothing");
+    }
+
+    #[test]
+    fn the_plan_for_a_dummy_load_stays_within_the_rig_that_has_one() {
+        let timeline = shipped("rigs/virtual-dummy-load.toml", "test-plans/stall.toml").unwrap();
+        assert!(timeline.stages.iter().all(|stage| stage.skipped.is_none()), "{:?}", timeline.stages);
+        let about = |text: &str| timeline.cautions.iter().any(|caution| caution.contains(text));
+        assert!(about("the fan off it") && !about("at worst") && !about("no tach"), "{:?}", timeline.cautions);
+        assert!(timeline.limits.stall.is_none() && timeline.limits.load_a2s.is_some());
     }
 
     #[test]

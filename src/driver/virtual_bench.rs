@@ -8,7 +8,7 @@ use rand::SeedableRng;
 use rand_xoshiro::Xoshiro256PlusPlus;
 
 use crate::bench::{ActiveLevel, Block, Channel, Line, Pace, Setting, Supply};
-use crate::config::rig::{BenchFault, ChannelSpec, FaultKind, FirstPower, ModuleKind, Rig, VirtualSpec};
+use crate::config::rig::{BenchFault, ChannelSpec, FaultKind, FirstPower, Load, ModuleKind, Rig, VirtualSpec};
 use crate::driver::{Alignment, Bench, Control, DriverError, Offers};
 use crate::plant::config::{Gentle, Level, LineRig, PlantConfig, SupplyConfig};
 use crate::plant::faults::{self, Fault};
@@ -93,15 +93,23 @@ impl VirtualBench {
             gentle: gentle(&rig.first_power),
             limit_a: None,
         };
-        let fan = FanData {
-            locked_a: rig.load_fan.locked_rotor.get(),
-            running_a: rig.load_fan.running.get(),
-            rad_s: rig.load_fan.speed.get() * std::f64::consts::TAU / 60.0,
-            bars: rig.load_fan.bars.unwrap_or(FanData::default().bars),
-            brushes: rig.load_fan.brushes.unwrap_or(FanData::default().brushes),
+        let usual = FanData::default();
+        let (motor, running_a) = match &rig.load {
+            Load::Fan(fan) => {
+                let fan = FanData {
+                    locked_a: fan.locked_rotor.get(),
+                    running_a: fan.running.get(),
+                    rad_s: fan.speed.get() * std::f64::consts::TAU / 60.0,
+                    bars: fan.bars.unwrap_or(usual.bars),
+                    brushes: fan.brushes.unwrap_or(usual.brushes),
+                };
+                // The fan's plate data hold at the bench's own terminals: its cables count, the unit under test does not.
+                (presets::motor(&fan, supply.open_v, supply.resistance_ohm + supply.lead_ohm), fan.running_a)
+            }
+            Load::Dummy(dummy) => {
+                (presets::standing(dummy.resistance.get(), dummy.inductance.get(), spec.ambient.get()), usual.running_a)
+            }
         };
-        // The fan's plate data hold at the bench's own terminals: its cables count, the unit under test does not.
-        let motor = presets::motor(&fan, supply.open_v, supply.resistance_ohm + supply.lead_ohm);
         let line = LineRig {
             low_ohm: rig.line.low_resistance.map(|ohm| ohm.get()),
             high_ohm: rig.line.high_resistance.map(|ohm| ohm.get()),
@@ -111,7 +119,7 @@ impl VirtualBench {
         let module = presets::unit(kind(spec.kind), mix(seed, 1));
         let mut config = PlantConfig { supply, line, module, motor, ambient_c: spec.ambient.get() };
         for (fault, severity) in &spec.faults {
-            faults::put(&mut config, fault_of(*fault), *severity, fan.running_a);
+            faults::put(&mut config, fault_of(*fault), *severity, running_a);
         }
         config
     }

@@ -112,8 +112,13 @@ fn limits(text: &mut String, limits: &EffectiveLimits) {
         row("highest rise of it in a minute", rise, "K");
     }
     row("current while off is commanded", &limits.off_a, "A");
-    row("stalled fan current from", &limits.stall_a, "A");
-    row("longest stall", &limits.stall_s, "s");
+    if let Some(stall) = &limits.stall {
+        row("stalled fan current from", &stall.amps, "A");
+        row("longest stall", &stall.seconds, "s");
+    }
+    if let Some(load) = &limits.load_a2s {
+        row("dummy load heated at most by", load, "A2s");
+    }
     let energised = &limits.energised_s;
     line(
         text,

@@ -7,7 +7,7 @@ use std::path::Path;
 use crate::bench::Channel;
 use crate::config;
 use crate::config::address::Address;
-use crate::config::rig::{BoardSpec, DriverSpec, FirstPower, Rig, SwitchSpec};
+use crate::config::rig::{BoardSpec, DriverSpec, FirstPower, Load, Rig, SwitchSpec};
 use crate::driver::Control;
 use crate::ops::OpsError;
 use crate::ops::wires::Wire;
@@ -36,17 +36,25 @@ fn of(rig: &Rig) -> Sheet {
         fuse: format!("{} A", significant(rig.wiring.fuse.get(), 3)),
         wire: wire.0.clone(),
         means: means(rig),
-        fan: format!(
-            "{}, {} A, locked {} A",
-            rig.load_fan.name,
-            significant(rig.load_fan.running.get(), 3),
-            significant(rig.load_fan.locked_rotor.get(), 3)
-        ),
+        fan: load(rig),
         fan_current: rig.channels.contains_key(&Channel::FanA),
         four_wire: rig.wiring.lead_resistance.get() == 0.0,
         parts: parts(rig, board, &rows, wire),
         rows,
         cautions: cautions(rig),
+    }
+}
+
+/// What hangs on the output, in a line.
+fn load(rig: &Rig) -> String {
+    match &rig.load {
+        Load::Fan(fan) => format!(
+            "{}, {} A, locked {} A",
+            fan.name,
+            significant(fan.running.get(), 3),
+            significant(fan.locked_rotor.get(), 3)
+        ),
+        Load::Dummy(dummy) => format!("{}, {}, {}, no fan", dummy.name, dummy.resistance, dummy.choke()),
     }
 }
 

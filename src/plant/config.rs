@@ -415,7 +415,7 @@ pub struct LockOut {
     pub wait_s: f64,
 }
 
-/// Stall protection.
+/// Stall protection: told by a current that shows no turning, of a fan at rest or of a load that stands.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Stall {
     /// Output ratio above which a fan at rest counts as stalled.

@@ -118,6 +118,26 @@ pub fn motor(fan: &FanData, supply_v: f64, path_ohm: f64) -> MotorConfig {
     }
 }
 
+/// A dummy load: a motor that no torque turns, with this resistance at `ambient_c`.
+#[must_use]
+pub fn standing(resistance_ohm: f64, inductance_h: f64, ambient_c: f64) -> MotorConfig {
+    let fan = motor(&FanData::default(), 13.0, 0.02);
+    let mut load = MotorConfig {
+        inductance_h,
+        ke: 0.0,
+        breakaway_nm: f64::MAX,
+        breakaway_sd: 0.0,
+        // Resistance wire: it gets hot and stays what it is.
+        copper_k_per_w: 0.0,
+        ripple: 0.0,
+        once_per_rev: 0.0,
+        turbulence: 0.0,
+        ..fan
+    };
+    load.resistance_ohm *= resistance_ohm / load.resistance_at(ambient_c);
+    load
+}
+
 /// Wears a fan, from just run in (0) to near its end (1): brushes worn and glazed, bearings stiff, magnets tired, the
 /// wheel out of balance. No fault of the unit under test, but it shows in everything that the fan does.
 pub fn wear(motor: &mut MotorConfig, severity: f64) {
@@ -189,6 +209,11 @@ const fn lock_out(off_v: f64, on_v: f64, (after_s, wait_s): (f64, f64)) -> Optio
     Some(LockOut { off_v, on_v, after_s, wait_s })
 }
 
+#[expect(clippy::unnecessary_wraps, reason = "a kind has one or has none")]
+const fn stall(after_s: f64, retry_s: f64, tries: u32) -> Option<Stall> {
+    Some(Stall { above_ratio: 0.3, after_s, retry_s, tries })
+}
+
 fn linear_low() -> ModuleConfig {
     ModuleConfig {
         input: InputConfig {
@@ -233,7 +258,7 @@ fn linear_low() -> ModuleConfig {
             under: lock_out(7.2, 8.0, (0.01, 0.3)),
             over: lock_out(17.0, 16.3, (0.02, 0.3)),
             latches: false,
-            stall: Some(Stall { above_ratio: 0.3, after_s: 1.0, retry_s: 3.0, tries: 3 }),
+            stall: stall(1.0, 3.0, 3),
         },
         defect: Defect { switch: Switch::Works, joint: None, leak_ohm: None },
     }
@@ -262,6 +287,7 @@ fn exponential_high() -> ModuleConfig {
     module.sleep = Some(sleep(5.0, 90e-6));
     module.quiescent_a = 12e-3;
     (module.protect.under, module.protect.over) = (lock_out(6.8, 7.6, (0.005, 0.2)), lock_out(18.9, 18.2, (0.05, 0.2)));
+    (module.protect.current_limit_a, module.protect.stall) = (95.0, None);
     module
 }
 
@@ -283,6 +309,7 @@ fn s_curve_low_side() -> ModuleConfig {
     module.sleep = Some(SleepConfig { with_edges: true, ..sleep(12.0, 250e-6) });
     module.quiescent_a = 22e-3;
     (module.protect.under, module.protect.over) = (lock_out(7.6, 8.6, (0.03, 0.5)), lock_out(16.6, 15.9, (0.01, 0.5)));
+    module.protect.stall = stall(1.2, 4.0, 0);
     module
 }
 
@@ -323,6 +350,7 @@ fn kick_start() -> ModuleConfig {
     module.sleep = Some(SleepConfig { with_edges: true, ..sleep(10.0, 140e-6) });
     module.quiescent_a = 16e-3;
     (module.protect.under, module.protect.over) = (lock_out(7.0, 8.2, (0.15, 0.8)), None);
+    module.protect.stall = stall(1.0, 5.0, 3);
     module
 }
 
@@ -342,6 +370,7 @@ fn open_runs() -> ModuleConfig {
     module.sleep = Some(sleep(15.0, 500e-6));
     module.quiescent_a = 25e-3;
     (module.protect.under, module.protect.over) = (None, lock_out(16.8, 16.0, (0.02, 0.1)));
+    module.protect.stall = None;
     module
 }
 
@@ -361,6 +390,7 @@ fn fast_command() -> ModuleConfig {
     module.quiescent_a = 9e-3;
     (module.protect.under, module.protect.over) =
         (lock_out(6.9, 7.9, (0.002, 0.1)), lock_out(17.2, 16.5, (0.005, 0.1)));
+    (module.protect.current_limit_a, module.protect.stall) = (130.0, stall(0.6, 0.8, 5));
     module
 }
 

@@ -237,6 +237,10 @@ pub enum SpanKind {
         /// Down or up from the supply's own voltage.
         toward: Direction,
     },
+    /// On a dummy load, from off with 0.3 s of pre-roll one command edge to a duty, held until the output was on for as long as
+    /// was asked, or came again after it was cut, or stayed off for as long as was waited; then off. Gives `stall`,
+    /// `stall_limit_a`, `stall_cut_off_s`, `stall_retry_s` (since 1.6).
+    Stall,
     /// One duty held, the fan settled before, while somebody flexes the harness. Gives `flex_dropouts` (since 1.6).
     FlexWatch,
     /// One duty held for a long time. Gives `heat_rise_k`, `heat_tau_s`, `steadiness_pct`.
@@ -339,6 +343,9 @@ pub struct BenchFacts {
     pub supply_ohm: Option<f64>,
     /// Name of the load fan.
     pub load_fan: Option<String>,
+    /// The dummy load in its place, where one is connected (since 1.6).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub dummy_load: Option<DummyLoadFacts>,
     /// Relative standard uncertainty of the sampling clock.
     pub clock_u: f64,
     /// Open-circuit voltage of the rig's supply, volts.
@@ -354,6 +361,17 @@ pub struct BenchFacts {
     /// Standard uncertainty of the moment of a command against the times of the supply current, seconds (since 1.3).
     #[serde(default, skip_serializing_if = "is_nothing")]
     pub command_alignment_u_s: f64,
+}
+
+/// A dummy load.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct DummyLoadFacts {
+    /// Name for people.
+    pub name: String,
+    /// Resistance, ohms.
+    pub ohm: f64,
+    /// Its standard uncertainty, ohms.
+    pub ohm_u: f64,
 }
 
 /// Whether there is nothing to keep.

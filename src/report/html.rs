@@ -136,6 +136,11 @@ fn plots(document: &Document, recording: &Recording) -> Markup {
             "Supply current at each level that was held, by way.",
             plots::sweep(document, recording),
         ),
+        (
+            "Standing load",
+            "Current of the dummy load in each try, from the command on.",
+            plots::stall(document, recording),
+        ),
     ];
     html! {
         h2 { "Curves" }

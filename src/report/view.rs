@@ -182,7 +182,13 @@ pub(super) fn under_stress(document: &Document) -> Vec<String> {
     };
     let low = end(ResultName::CutOutLowV, ResultName::CutInLowV, "low");
     let high = end(ResultName::CutOutHighV, ResultName::CutInHighV, "high");
-    [warm, again, input, dips, cranked, low, high].into_iter().flatten().collect()
+    let stall = found(ResultName::Stall).map(|word| {
+        let limit = also(ResultName::StallLimitA, "current");
+        let cut = also(ResultName::StallCutOffS, "cut off after");
+        let retry = also(ResultName::StallRetryS, "tries again after");
+        format!("On a load that stands: {}. {}{limit}{cut}{retry}.", word.shown(), capitalised(&note(word)))
+    });
+    [warm, again, input, dips, cranked, low, high, stall].into_iter().flatten().collect()
 }
 
 /// What the prediction leaves out.

@@ -25,6 +25,7 @@ pub(crate) fn typical_s(stage: &Stage) -> f64 {
         Stage::SupplyDip { levels, hold, .. } => 15.0 + count(levels.len()) * (hold.get() + 8.0),
         Stage::Crank { times, .. } => 25.0 + times.iter().map(|time| time.get()).sum::<f64>(),
         Stage::SupplySweep { step, stay, confirm, .. } => 12.0 / step.get() * stay.get() + 8.0 * confirm.get() + 30.0,
+        Stage::Stall { hold, tries, rest, .. } => f64::from(*tries) * (2.0 * hold.get() + rest.get() + 15.0),
         Stage::FlexWatch { watch, .. } => watch.get() + 30.0,
         Stage::Sleep { longest } => longest.get().min(60.0) + 15.0,
         Stage::Hold { time, .. } => time.get() + 2.0,

@@ -9,8 +9,8 @@ use crate::runner::looks::{self, Advise};
 use crate::runner::session::{Session, Work};
 use crate::runner::stages;
 use crate::runner::stages::{
-    discover, first_power, flex_watch, frequency_edges, hold, hot_restart, repeated_starts, supply_dip, supply_sweep,
-    sweep, triage,
+    discover, first_power, flex_watch, frequency_edges, hold, hot_restart, repeated_starts, stall, supply_dip,
+    supply_sweep, sweep, triage,
 };
 use crate::safety::Halt;
 
@@ -83,7 +83,10 @@ pub(crate) fn perform(session: &mut Session<'_>, stage: &Stage) -> Work {
         Stage::FirstPower { settle } => first_power::run(session, *settle),
         Stage::SupplyOpen { watch } => stages::supply_open::run(session, *watch),
         Stage::LineCheck { each } => stages::line_check::run(session, *each),
-        Stage::Discover { frequencies, answer_within } => discover::run(session, frequencies, *answer_within),
+        Stage::Discover { frequencies, answer_within } => match session.rig.dummy() {
+            None => discover::run(session, frequencies, *answer_within),
+            Some(_) => stages::discover_standing::run(session, frequencies),
+        },
         Stage::Triage { frequencies, answer_within, to, asleep_within } => {
             let (answer_within, asleep_within) = (*answer_within, *asleep_within);
             triage::run(session, triage::Ask { frequencies, answer_within, to: *to, asleep_within })
@@ -123,6 +126,10 @@ pub(crate) fn perform(session: &mut Session<'_>, stage: &Stage) -> Work {
             let (stay, confirm) = (*stay, *confirm);
             let ask = supply_sweep::Ask { duty: *duty, step: *step, stay, confirm, down_to: *down_to, up_to: *up_to };
             supply_sweep::run(session, ask)
+        }
+        Stage::Stall { duty, hold, watch, tries, rest } => {
+            let ask = stall::Ask { duty: *duty, hold: *hold, watch: *watch, tries: *tries, rest: *rest };
+            stall::run(session, ask)
         }
         Stage::FlexWatch { duty, watch } => flex_watch::run(session, *duty, *watch),
         Stage::Sleep { longest } => stages::sleep::run(session, *longest),

@@ -166,6 +166,7 @@ fn tells(stage: &Stage, all: &[Stage], name: R) -> bool {
         }
         Stage::SupplyDip { .. } => matches!(name, R::DipRiddenV | R::DipBackS),
         Stage::Crank { .. } => name == R::CrankBackS,
+        Stage::Stall { .. } => matches!(name, R::StallLimitA | R::StallCutOffS | R::StallRetryS),
         Stage::SupplySweep { .. } => matches!(
             name,
             R::CutOutLowV

@@ -5,7 +5,7 @@
 
 use crate::analysis::zero;
 use crate::bench::{Channel, Pace};
-use crate::config::rig::{ChannelSpec, Rig};
+use crate::config::rig::{ChannelSpec, DummyLoad, Rig};
 use crate::record::event::SpanKind;
 use crate::record::preflight::{Check, Finding};
 use crate::record::recording::Recording;
@@ -41,6 +41,7 @@ pub(crate) struct Zeros {
 pub(crate) fn run(sup: &mut Supervisor, rig: &Rig, known: &[Check]) -> (Vec<Check>, Option<Zeros>) {
     let mut checks = known.to_vec();
     checks.push(opened(sup, rig));
+    checks.extend(rig.dummy().map(stands));
     let looked = look(sup, rig, &mut checks);
     if !looked {
         checks.push(cut_short(sup));
@@ -78,6 +79,17 @@ fn opened(sup: &Supervisor, rig: &Rig) -> Check {
         format!("{held}; it does not offer {}", lacks.join(", ")),
         "stages that need them are skipped",
     )
+}
+
+/// What only a person can see of a load that stands in for the fan.
+fn stands(dummy: &DummyLoad) -> Check {
+    let saw = format!(
+        "the rig has \"{}\" of {} and {} in place of a fan; this program cannot see what is connected",
+        dummy.name,
+        dummy.resistance,
+        dummy.choke()
+    );
+    Check::note("load", saw, "see that it is on the module, covered and cold, and that the fan is off the module")
 }
 
 /// Reads with the relay open; whether the run goes on.

@@ -247,7 +247,7 @@ impl<'a> Session<'a> {
     pub(crate) fn answer(&self, window_s: f64) -> f64 {
         self.ratio(window_s)
             .filter(|_| self.can.output)
-            .unwrap_or_else(|| self.amps(window_s) / self.rig.load_fan.running.get())
+            .unwrap_or_else(|| self.amps(window_s) / self.rig.fan().map_or(self.rig.locked(), |fan| fan.running).get())
     }
 
     pub(crate) fn motion(&self, window_s: f64) -> Motion {

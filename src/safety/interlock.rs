@@ -7,7 +7,7 @@
 use crate::bench::{Block, Channel, Line, Setting, Supply};
 use crate::results::StoppedBy;
 use crate::safety::limits::Limits;
-use crate::safety::watch::{Case, Current, OffCurrent, Sensors, Stall, Timing, Voltage, Weld};
+use crate::safety::watch::{Case, Current, DummyLoad, OffCurrent, Sensors, Stall, Timing, Voltage, Weld};
 
 /// A rule of the interlock, by the name that the record keeps.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -164,6 +164,7 @@ pub struct State {
     off_current: OffCurrent,
     weld: Weld,
     stall: Stall,
+    load: DummyLoad,
     case: Case,
     sensors: Sensors,
     timing: Timing,
@@ -185,6 +186,7 @@ impl Default for State {
             off_current: OffCurrent::default(),
             weld: Weld::default(),
             stall: Stall::default(),
+            load: DummyLoad::default(),
             case: Case::default(),
             sensors: Sensors::default(),
             timing: Timing::default(),
@@ -290,6 +292,7 @@ fn judge(state: &mut State, limits: &Limits, block: &Block, asked_s: f64) -> Opt
         .or_else(|| judge_off(state, limits, block))
         .or_else(|| state.case.judge(limits, block, energised))
         .or_else(|| judge_stall(state, limits, block))
+        .or_else(|| state.load.judge(limits, block, energised))
         .or_else(|| judge_weld(state, limits, block))
         .or_else(|| if energised { state.sensors.frozen(limits, block) } else { None })
         .or_else(|| energised_too_long(state.energised_s, limits))

@@ -1,7 +1,7 @@
 //! Fault x situation -> trip or none, and by whom.
 
 use super::interlock::{Input, Interlock, OffCommand, Rule, Trip};
-use super::limits::{Limits, Sensor, Settable};
+use super::limits::{Limits, LoadTakes, Sensor, Settable, Stalled};
 use crate::bench::{ActiveLevel, Block, Channel, Line, Setting, Supply};
 use crate::results::StoppedBy;
 use crate::units::{Duty, Hertz, Volts};
@@ -17,11 +17,10 @@ pub(super) fn limits() -> Limits {
         case_c: 100.0,
         case_rise_k: Some(30.0),
         off_a: 0.5,
-        stall_s: 3.0,
-        stall_a: 27.0,
+        stall: Some(Stalled { above_a: 27.0, longest_s: 3.0, locked_ohm: 13.0 / 90.0 }),
+        load: None,
         energised_s: 3600.0,
-        fan_running_a: 25.0,
-        fan_locked_ohm: 13.0 / 90.0,
+        load_running_a: 25.0,
         supply_v: 13.0,
         settable: None,
         sensors: [
@@ -381,6 +380,44 @@ fn a_stall_is_seen_without_a_tach_from_the_current_of_a_locked_rotor() {
     let jammed = Scene { supply_a: 75.0, output_v: 12.0, turning: false, ..RUNNING };
     let trip = player.play(jammed, 4.0).map(|trip| trip.rule);
     assert_eq!(trip, Some(Rule::Stalled));
+}
+
+#[test]
+fn a_dummy_load_may_stand_and_everything_else_is_watched_as_on_a_fan() {
+    let standing = Scene { supply_a: 75.0, output_v: 12.0, turning: false, ..RUNNING };
+    let on_dummy = || {
+        let mut player = Player::new(false);
+        let limits = &mut player.interlock.limits;
+        (limits.stall, limits.load) = (None, Some(LoadTakes { continuous_a: 40.0, a2s: 30_000.0 }));
+        (limits.i2t_a2s, limits.load_running_a) = (60_000.0, 90.0);
+        player.set(command(Supply::On, 0.95));
+        player
+    };
+    assert_eq!(on_dummy().play(standing, 6.0), None, "longer than a stalled fan may stand");
+    // Chopped to half, the supply gives half of what heats the load.
+    let chopped = Scene { supply_a: 37.0, output_v: 6.0, ..standing };
+    for scene in [standing, chopped] {
+        let trip = on_dummy().play(scene, 10.0).expect("more than the load takes");
+        assert!(trip.rule == Rule::OverI2t && trip.by == StoppedBy::Rig && trip.saw.contains("dummy load"), "{trip:?}");
+    }
+    let mut rested = on_dummy();
+    for _ in 0..3 {
+        assert_eq!(rested.play(standing, 5.0), None);
+        assert_eq!(rested.play(REST_ON, 15.0), None, "it cools meanwhile");
+    }
+    let faults = [
+        (Scene { supply_a: 115.0, ..standing }, Rule::OverCurrent),
+        (Scene { case_c: 105.0, ..standing }, Rule::CaseTemperature),
+    ];
+    for (scene, rule) in faults {
+        assert_eq!(on_dummy().play(scene, 1.0).map(|trip| trip.rule), Some(rule));
+    }
+    let mut short = on_dummy();
+    short.interlock.limits.energised_s = 2.0;
+    assert_eq!(short.play(standing, 3.0).map(|trip| trip.rule), Some(Rule::EnergisedTime));
+    let mut tight = on_dummy();
+    tight.interlock.limits.i2t_a2s = 10_000.0;
+    assert_eq!(tight.play(standing, 5.0).map(|trip| trip.rule), Some(Rule::OverI2t));
 }
 
 #[test]

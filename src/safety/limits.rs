@@ -28,16 +28,14 @@ pub struct Limits {
     pub case_rise_k: Option<f64>,
     /// Current allowed at a valid off command once the decay after the edge is over.
     pub off_a: f64,
-    /// Longest stay stalled.
-    pub stall_s: f64,
-    /// Fan current above which a fan at rest counts as stalled.
-    pub stall_a: f64,
+    /// What counts as a stalled fan; `None` on a dummy load, which stands by its nature.
+    pub stall: Option<Stalled>,
+    /// What a dummy load takes.
+    pub load: Option<LoadTakes>,
     /// Longest energised time of the run.
     pub energised_s: f64,
-    /// Current of the load fan flat out: more than that is not the fan's doing.
-    pub fan_running_a: f64,
-    /// Resistance of the load fan with the rotor locked, from the rig's voltage and locked-rotor current.
-    pub fan_locked_ohm: f64,
+    /// Current of the load flat out: more than that is not the load's doing.
+    pub load_running_a: f64,
     /// Supply voltage of the rig.
     pub supply_v: f64,
     /// What may be commanded of it; `None` where it stays as it is.
@@ -46,6 +44,26 @@ pub struct Limits {
     pub sensors: BTreeMap<Channel, Sensor>,
     /// Whether tach edges come.
     pub tach: bool,
+}
+
+/// When a fan that does not turn counts as stalled, and for how long it may be.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Stalled {
+    /// Fan current above which it does.
+    pub above_a: f64,
+    /// Longest stay.
+    pub longest_s: f64,
+    /// Resistance of the fan with the rotor locked, from the rig's voltage and locked-rotor current.
+    pub locked_ohm: f64,
+}
+
+/// What a dummy load takes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LoadTakes {
+    /// Its current for ever.
+    pub continuous_a: f64,
+    /// Limit of the integral of (its current² - that²), A²s.
+    pub a2s: f64,
 }
 
 /// Voltages that may be commanded of a programmable supply, and how well it must follow them.
@@ -105,11 +123,17 @@ impl Limits {
             case_c: limits.case_c.value,
             case_rise_k: limits.case_rise_k_per_min.map(|rise| rise.value),
             off_a: limits.off_a.value,
-            stall_s: limits.stall_s.value,
-            stall_a: limits.stall_a.value,
+            stall: limits.stall.map(|stall| Stalled {
+                above_a: stall.amps.value,
+                longest_s: stall.seconds.value,
+                locked_ohm: stall.locked_ohm,
+            }),
+            load: rig
+                .dummy()
+                .zip(limits.load_a2s)
+                .map(|(dummy, takes)| LoadTakes { continuous_a: dummy.continuous.get(), a2s: takes.value }),
             energised_s: limits.energised_s.value,
-            fan_running_a: rig.load_fan.running.get(),
-            fan_locked_ohm: (rig.supply.voltage / rig.load_fan.locked_rotor).get(),
+            load_running_a: rig.fan().map_or(rig.locked(), |fan| fan.running).get(),
             supply_v: rig.supply.voltage.get(),
             settable: Settable::of(rig, limits.continuous_a.value)
                 .filter(|_| offers.controls.contains(&Control::SupplyV)),

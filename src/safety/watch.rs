@@ -54,8 +54,8 @@ impl Current {
             return None;
         }
         let mean = block.mean(Channel::SupplyA)?;
-        // What the fan takes flat out is the rig's own choice of fan and limits; more than that is the unit's.
-        let by = if mean > 1.15 * limits.fan_running_a { StoppedBy::Unit } else { StoppedBy::Rig };
+        // What the load takes flat out is the rig's own choice of load and limits; more than that is the unit's.
+        let by = if mean > 1.15 * limits.load_running_a { StoppedBy::Unit } else { StoppedBy::Rig };
         let saw = format!("i2t {:.0} A²s at {mean:.1} A, limit {:.0} A²s", self.integral_a2s, limits.i2t_a2s);
         Some(Trip::new(Rule::OverI2t, by, saw))
     }
@@ -313,19 +313,42 @@ impl Stall {
         energised: bool,
         silent_s: Option<f64>,
     ) -> Option<Trip> {
+        let rules = limits.stall?;
         let seen = if energised { fan(block) } else { None };
         let stalled = seen.is_some_and(|(amps, across_v)| {
-            let locked_a = across_v / limits.fan_locked_ohm;
+            let locked_a = across_v / rules.locked_ohm;
             let at_rest = match silent_s {
                 Some(silent_s) => silent_s > TACH_SILENT_S && amps > LOCKED_SHARE * locked_a,
                 None => amps > LOCKED_SHARE_BLIND * locked_a,
             };
-            amps > limits.stall_a && at_rest
+            amps > rules.above_a && at_rest
         });
         self.stalled_s = if stalled { self.stalled_s + block.duration_s } else { 0.0 };
-        let (amps, _) = seen.filter(|_| self.stalled_s > limits.stall_s)?;
+        let (amps, _) = seen.filter(|_| self.stalled_s > rules.longest_s)?;
         let saw = format!("the fan takes {amps:.1} A without turning for {:.1} s", self.stalled_s);
         Some(Trip::new(Rule::Stalled, StoppedBy::Rig, saw))
+    }
+}
+
+/// Heat in a dummy load, by its own current: with a chopped output that of the supply is only a share of it.
+#[derive(Clone, Debug, Default)]
+pub(super) struct DummyLoad {
+    integral_a2s: f64,
+}
+
+impl DummyLoad {
+    pub(super) fn judge(&mut self, limits: &Limits, block: &Block, energised: bool) -> Option<Trip> {
+        let takes = limits.load?;
+        let amps = if energised { fan(block).map_or(0.0, |(amps, _)| amps) } else { 0.0 };
+        let rest = takes.continuous_a * takes.continuous_a;
+        self.integral_a2s = (self.integral_a2s + (amps * amps - rest) * block.duration_s).max(0.0);
+        (self.integral_a2s > takes.a2s).then(|| {
+            let saw = format!(
+                "the dummy load took {:.0} A²s at {amps:.1} A, the rig states {:.0} A²s",
+                self.integral_a2s, takes.a2s
+            );
+            Trip::new(Rule::OverI2t, StoppedBy::Rig, saw)
+        })
     }
 }
 

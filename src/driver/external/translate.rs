@@ -200,7 +200,7 @@ pub(super) mod tests {
     use super::*;
     use crate::bench::Line;
     use crate::config::rig::{
-        CommandSpec, DriverSpec, FirstPower, LineSpec, LoadFan, RigLimits, SupplySpec, TachSpec, Wiring,
+        CommandSpec, DriverSpec, FirstPower, LineSpec, Load, LoadFan, RigLimits, SupplySpec, TachSpec, Wiring,
     };
     use crate::units::{AmpSquaredSeconds, Amps, Celsius, Duty, Hertz, Ohms, Ratio, Rpm, Seconds, Volts};
 
@@ -250,14 +250,14 @@ pub(super) mod tests {
             },
             line: LineSpec::default(),
             supply: SupplySpec { voltage: Volts(13.0), resistance: Ohms(0.02), sinks: true, range: None },
-            load_fan: LoadFan {
+            load: Load::Fan(LoadFan {
                 name: "fan".to_owned(),
                 locked_rotor: Amps(50.0),
                 running: Amps(15.0),
                 speed: Rpm(2500.0),
                 bars: None,
                 brushes: None,
-            },
+            }),
             wiring: Wiring {
                 fuse: Amps(40.0),
                 fuse_i2t: AmpSquaredSeconds(5000.0),

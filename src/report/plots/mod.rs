@@ -12,6 +12,7 @@ mod frequency;
 mod scale;
 mod sleep;
 mod soft_start;
+mod stall;
 mod supply;
 mod temperature;
 
@@ -20,6 +21,7 @@ pub(super) use event::event;
 pub(super) use frequency::{decode, frequency};
 pub(super) use sleep::sleep;
 pub(super) use soft_start::soft_start;
+pub(super) use stall::stall;
 pub(super) use supply::{dips, sweep};
 pub(super) use temperature::temperature;
 
