@@ -262,7 +262,8 @@ Four of ten benches are not as their rig file says: a worn load fan, a sagging o
 Rules and thresholds were made with seeds below 1000, which are not used here.
 
 A unit is *bad* when its true value of a limited result is beyond the limit by more than the expanded uncertainty (k = 2) with which it was measured,
-or when it does not do at all what a limit speaks of: it runs uncommanded, answers nothing, never sleeps, has a joint that opens, or a limit of its own that keeps it from flat out.
+or when it does not do at all what a limit speaks of: it runs uncommanded, answers nothing, never sleeps, has a joint that opens, or a limit of its own that takes a fiftieth
+or more of its current flat out, or of its output within the two time constants of a soak.
 The truth comes from the plant, after the judgement: of a rounded knee, where the rise drawn on meets full output; of a warming with two time constants, where it ends. Intervals are exact binomial ones of 95 %.
 
 ";

@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 
 use galebench::driver::virtual_bench::VirtualBench;
 use galebench::ops::document::Evaluated;
+use galebench::plant::THERMAL_SPAN_K;
 use galebench::plant::config::{PlantConfig, Switch};
 use galebench::plant::statics;
 use galebench::plant::truth::{Truth, TruthConditions, truth};
@@ -151,6 +152,20 @@ type NotThere = [(bool, &'static str); 6];
 /// Share of its rise that a case has after the two time constants that the soak is to last: what comes later is not seen.
 const SOAKED: f64 = 0.864_664_716_763_387_3;
 
+/// Duty of the hottest soak, and the share of current or output from which a limit of the unit's own shows.
+const SOAK_DUTY: f64 = 0.85;
+const SHOWS: f64 = 1.02;
+
+/// Whether a unit that runs at output `ratio` gives back a fiftieth of it or more by its own heat: from its limit on the output
+/// falls to nothing over `span_k`, and with the output the heat. `above_k` is how far above the limit a ratio leads.
+fn takes_back(ratio: f64, span_k: f64, above_k: impl Fn(f64) -> f64) -> bool {
+    let mut held = ratio;
+    for _ in 0..60 {
+        held = 0.5 * (held + ratio.min((1.0 - above_k(held) / span_k).max(0.0)));
+    }
+    held * SHOWS < ratio
+}
+
 const SHORTED: &str = "runs uncommanded";
 const SILENT: &str = "answers nothing";
 const SLEEPLESS: &str = "never sleeps";
@@ -162,18 +177,22 @@ fn not_there(config: &PlantConfig, at: &TruthConditions, copper_c: Option<f64>) 
     let module = &config.module;
     let answers = module.defect.switch == Switch::Works && !module.input.dead;
     let copper_c = copper_c.unwrap_or(config.ambient_c);
-    let junction_c = |duty: f64| {
-        let rise_k = statics::heat(config, statics::ratio_at(config, duty, at.command_hz), copper_c).0;
-        config.ambient_c + rise_k * (SOAKED + module.heat.junction_k_per_w / module.heat.case_k_per_w)
+    let soaked = statics::ratio_at(config, SOAK_DUTY, at.command_hz);
+    let above_k = |ratio: f64| {
+        let rise_k = statics::heat(config, ratio, copper_c).0;
+        let junction_k = rise_k * (SOAKED + module.heat.junction_k_per_w / module.heat.case_k_per_w);
+        config.ambient_c + junction_k - module.protect.thermal_limit_c
     };
-    let flat_a = statics::steady(config, 1.0, config.ambient_c, config.ambient_c).fan_a;
+    let mut unlimited = config.clone();
+    unlimited.module.protect.current_limit_a = f64::INFINITY;
+    let flat_a = statics::steady(&unlimited, 1.0, config.ambient_c, config.ambient_c).fan_a;
     [
         (matches!(module.defect.switch, Switch::Shorted(_)), SHORTED),
         (module.defect.switch == Switch::Open || module.input.dead, SILENT),
         (module.sleep.is_none(), SLEEPLESS),
         (module.defect.joint.is_some(), CRACKED),
-        (answers && flat_a >= 0.99 * module.protect.current_limit_a, LIMITED),
-        (answers && junction_c(0.85) > module.protect.thermal_limit_c, TAKEN_BACK),
+        (answers && flat_a > SHOWS * module.protect.current_limit_a, LIMITED),
+        (answers && takes_back(soaked, THERMAL_SPAN_K, above_k), TAKEN_BACK),
     ]
 }
 
@@ -184,9 +203,11 @@ fn not_there_of_second(unit: &Unit, at: &TruthConditions, copper_c: Option<f64>)
     let answers = second::truth::answers(unit, at.command_hz);
     let at = TruthConditions { copper_c, ..*at };
     let [(heatsink, _), (case, _)] = module.paths;
-    let die_c = || {
-        let rise_k = second::truth::heat_rise_k(unit, &at, 0.85);
-        unit.ambient_c + rise_k * (SOAKED + module.die_k_per_w / (heatsink + case))
+    let soaked = second::truth::ratio_at(unit, SOAK_DUTY, at.command_hz);
+    // Heat goes with the square of the current, and that with the output.
+    let above_k = |ratio: f64| {
+        let rise_k = second::truth::heat_rise_k(unit, &at, SOAK_DUTY) * (ratio / soaked).powi(2);
+        unit.ambient_c + rise_k * (SOAKED + module.die_k_per_w / (heatsink + case)) - module.hottest_die_c
     };
     [
         (matches!(module.flaw.switch, make::Switch::Shorted(_)), SHORTED),
@@ -194,6 +215,6 @@ fn not_there_of_second(unit: &Unit, at: &TruthConditions, copper_c: Option<f64>)
         (module.sleep.is_none(), SLEEPLESS),
         (module.flaw.crack.is_some(), CRACKED),
         (answers && second::truth::flat_out(unit, &at).limited, LIMITED),
-        (answers && die_c() > module.hottest_die_c, TAKEN_BACK),
+        (answers && takes_back(soaked, second::firmware::DIE_SPAN_K, above_k), TAKEN_BACK),
     ]
 }

@@ -23,6 +23,7 @@ mod tests;
 pub use command::LineDrive;
 pub use energy::Books;
 pub use engine::{Plant, Reading};
+pub use module::THERMAL_SPAN_K;
 pub use source::Relay;
 
 /// A unit on its supply with its fan, moving in its own time: what a virtual bench puts its sensors on.

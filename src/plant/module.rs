@@ -376,7 +376,7 @@ const RESET_HYSTERESIS_V: f64 = 0.7;
 /// Supply below which the next start is a cold one.
 const COLD_V: f64 = 1.0;
 /// Junction range over which the thermal limit takes the output down, and what is left then.
-const THERMAL_SPAN_K: f64 = 15.0;
+pub const THERMAL_SPAN_K: f64 = 15.0;
 const THERMAL_FLOOR: f64 = 0.15;
 /// Swing of a module that hunts.
 const HUNT_SHARE: f64 = 0.35;

@@ -6,6 +6,9 @@ use galebench::plant::config::{Level, LineRig};
 use super::line::Seen;
 use super::make::{Module, Shape};
 
+/// Heat of the die over its limit that would take all of the output.
+pub(crate) const DIE_SPAN_K: f64 = 12.0;
+
 /// What it does without a valid command.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Lost {
@@ -158,7 +161,7 @@ impl Firmware {
             self.must_see_off = false;
         }
         let goal = if self.power != Power::Runs || self.must_see_off { 0.0 } else { wanted };
-        let goal = goal.min((1.0 - (feels.die_c - module.hottest_die_c) / 12.0).clamp(0.1, 1.0));
+        let goal = goal.min((1.0 - (feels.die_c - module.hottest_die_c) / DIE_SPAN_K).clamp(0.1, 1.0));
         let goal = if self.gives_up(feels, module, goal) { 0.0 } else { goal };
         self.follow(goal, now_s, module);
         self.rest(now_s, module);

@@ -144,6 +144,11 @@ fn by_rule(unit: &Unit, at: &TruthConditions, truth: &mut Truth) {
 }
 
 /// Duty that the module reads for one that is commanded.
+/// Output ratio that this duty is to give; 0 where it is read as none.
+pub(crate) fn ratio_at(unit: &Unit, duty: f64, hz: f64) -> f64 {
+    reads(unit, duty, hz).map_or(0.0, |read| unit.module.map.ratio(read))
+}
+
 fn reads(unit: &Unit, duty: f64, hz: f64) -> Option<f64> {
     match unit.module.input.see(pulses(unit, duty, hz), &unit.line, unit.supply.open_v) {
         Seen::Pulses { duty, .. } => Some(duty),
