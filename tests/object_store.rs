@@ -11,8 +11,8 @@ use std::net::{TcpListener, TcpStream};
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
-use std::sync::atomic::{AtomicUsize, Ordering};
-use std::time::Duration;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::time::{Duration, Instant};
 
 use galebench::store::Store;
 use sealed::{alter, lose, same, sealed_in, settle, take};
@@ -88,33 +88,47 @@ impl Drop for Server {
 #[test]
 fn killed_amid_four_writers_the_store_has_each_record_once_and_whole() {
     const EACH: usize = 20;
+    /// Longer than a place that did not answer is left alone.
+    const LEFT_ALONE: Duration = Duration::from_secs(12);
     let mut server = Server::start(None);
     // Two benches, two writers on each.
     let benches = [tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap()];
     benches.iter().for_each(|bench| server.serve(bench.path()));
     let stored = AtomicUsize::new(0);
+    let killed = AtomicBool::new(false);
     let wait_for = |count| {
         while stored.load(Ordering::SeqCst) < count {
             std::thread::sleep(Duration::from_millis(1));
         }
     };
     let shelf = server.folder.path().to_owned();
-    let mut arrived = 0;
+    let (mut arrived, mut more) = (0, 0);
     std::thread::scope(|scope| {
         for writer in 0..4 {
-            let (stored, root) = (&stored, benches[writer % 2].path());
+            let (stored, killed, root) = (&stored, &killed, benches[writer % 2].path());
             scope.spawn(move || {
                 for i in 0..EACH {
+                    // The kill falls among the writers, however slow the machine is.
+                    while i >= EACH / 2 && !killed.load(Ordering::SeqCst) {
+                        std::thread::sleep(Duration::from_millis(1));
+                    }
                     take(root, &format!("TQ-{writer}{i:03}"), &format!("run-{writer}-{i:03}"));
                     stored.fetch_add(1, Ordering::SeqCst);
                 }
             });
         }
+        let mut asked = Instant::now();
         while arrived < 5 {
             arrived = sealed_in(&shelf).len();
             std::thread::sleep(Duration::from_millis(1));
+            // A server that was slow once is left alone for a while, and asked again with the next record.
+            if asked.elapsed() > LEFT_ALONE {
+                take(benches[0].path(), &format!("TQ-9{more:03}"), &format!("run-9-{more:03}"));
+                (more, asked) = (more + 1, Instant::now());
+            }
         }
         server.kill();
+        killed.store(true, Ordering::SeqCst);
         arrived = sealed_in(&shelf).len();
         wait_for(3 * EACH);
         server.begin();
@@ -130,7 +144,7 @@ fn killed_amid_four_writers_the_store_has_each_record_once_and_whole() {
         store.send().unwrap();
         assert_eq!(store.waiting().unwrap(), 0);
     }
-    assert_eq!(sealed_in(&shelf).len(), 4 * EACH);
+    assert_eq!(sealed_in(&shelf).len(), 4 * EACH + more);
     for writer in 0..4 {
         let root = benches[writer % 2].path();
         for i in 0..EACH {
