@@ -375,16 +375,8 @@ impl<'a> Session<'a> {
 
     /// Whether the supply current over the last `window_s` is that of a sleeping unit. Only a low range can say so.
     pub(crate) fn asleep(&self, window_s: f64) -> bool {
-        self.tells_sleep() && self.amps(window_s).abs() < self.asleep_below_a()
-    }
-
-    /// Whether it is that of a unit that is awake, and the rig can tell.
-    pub(crate) fn awake(&self, window_s: f64) -> bool {
-        self.tells_sleep() && self.amps(window_s) >= self.asleep_below_a()
-    }
-
-    fn tells_sleep(&self) -> bool {
-        self.rig.channels.get(&Channel::SupplyA).is_some_and(|spec| spec.low.is_some())
+        let low = self.rig.channels.get(&Channel::SupplyA).is_some_and(|spec| spec.low.is_some());
+        low && self.amps(window_s).abs() < self.asleep_below_a()
     }
 
     /// Supply current below which the unit counts as asleep.

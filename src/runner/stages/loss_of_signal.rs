@@ -4,13 +4,12 @@ use crate::bench::{Line, Pace, Setting};
 use crate::record::event::{Loss, SpanKind};
 use crate::runner::live;
 use crate::runner::session::{Session, Work};
+use crate::runner::stages::soft_start::settle_at;
 use crate::safety::Halt;
 use crate::units::{Duty, Seconds};
 
-/// Longest wait for the output before each loss.
-const COMES_WITHIN_S: f64 = 20.0;
-/// Windows in which it is looked at.
-const OUTPUT_WINDOW_S: f64 = 0.4;
+/// Longest settling before each loss.
+const SETTLE: Seconds = Seconds(20.0);
 /// Shortest watch, and how long an answer must stand.
 const LEAST_S: f64 = 3.0;
 const STANDS_S: f64 = 1.5;
@@ -25,11 +24,12 @@ pub(crate) fn run(session: &mut Session<'_>, losses: &[Loss], watch: Seconds, du
             missing.push(format!("{loss:?}: the rig cannot release or hold the line"));
             continue;
         }
-        if !drive_at(session, duty)? && !session.driven(0.5) {
+        let settled = settle_at(session, duty.fraction(), SETTLE)?;
+        if !settled && !session.driven(0.5) {
             // Some units want an off command before they take a new one.
             session.off()?;
             session.read(1.0, Pace::Normal)?;
-            drive_at(session, duty)?;
+            settle_at(session, duty.fraction(), SETTLE)?;
         }
         if !session.driven(0.5) {
             missing.push(format!("{loss:?}: the fan does not run before it"));
@@ -39,29 +39,6 @@ pub(crate) fn run(session: &mut Session<'_>, losses: &[Loss], watch: Seconds, du
     }
     session.off()?;
     Ok(if missing.is_empty() { Ok(()) } else { Err(missing.join("; ")) })
-}
-
-/// Waits until the output drives the fan at this duty and stands; whether it does. Where the output is not recorded the
-/// fan has to settle too: its current is all that tells the answer then.
-fn drive_at(session: &mut Session<'_>, duty: Duty) -> Result<bool, Halt> {
-    session.power_on()?;
-    session.set_duty(duty.fraction())?;
-    session.zero_due = true;
-    if !session.can.output {
-        return session.settle(1.5, COMES_WITHIN_S, Pace::Slow);
-    }
-    let begin_s = session.now_s();
-    session.read(session.answer_s(), Pace::Slow)?;
-    let from_s = session.now_s();
-    while session.now_s() < begin_s + COMES_WITHIN_S {
-        session.read(0.1, Pace::Slow)?;
-        // The voltage of a fan that coasts down from a higher speed may stand as still.
-        let stands = live::output_settled(session.rec(), from_s, session.now_s(), OUTPUT_WINDOW_S);
-        if stands && session.driven(OUTPUT_WINDOW_S) {
-            return Ok(true);
-        }
-    }
-    Ok(false)
 }
 
 fn setting(session: &Session<'_>, loss: Loss, duty: Duty) -> Setting {
