@@ -12,11 +12,6 @@ use super::events;
 /// A watch that was ended sooner says nothing, seconds.
 const LEAST_S: f64 = 3.0;
 
-/// Drop-outs and resets of one watch so far; `None` where too little current flows for one to be told.
-pub(crate) fn seen(rec: &Recording, from_s: f64, to_s: f64) -> Option<Vec<Transient>> {
-    events::drop_outs_in(rec, from_s, to_s)
-}
-
 /// Fills in the count over all watches of the run.
 pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let spans = spans(rec, &SpanKind::FlexWatch);
@@ -26,7 +21,7 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let watches: Vec<(f64, Vec<Transient>)> = spans
         .iter()
         .filter(|span| span.t1_s - span.t0_s >= LEAST_S)
-        .filter_map(|span| Some((span.t1_s - span.t0_s, seen(rec, span.t0_s, span.t1_s)?)))
+        .filter_map(|span| Some((span.t1_s - span.t0_s, events::drop_outs_in(rec, span.t0_s, span.t1_s)?)))
         .collect();
     let name = ResultName::FlexDropouts;
     if watches.is_empty() {

@@ -11,9 +11,8 @@ use super::zero;
 
 /// Step of the simulation and of the data, seconds; where a slow chopper has to be averaged out they are further apart.
 const STEP_S: f64 = 4e-3;
-/// Cells in which a chopper is looked for, and the fall by which one of its periods shows, over the highest output.
+/// Cells in which a chopper is looked for.
 const CHOP_CELL_S: f64 = 1e-3;
-const CHOPS: f64 = 0.1;
 /// Output ratio below which a slow chopper's current goes to nothing in each period: the supply's is no share of it then.
 const CONTINUOUS: f64 = 0.4;
 /// What means over a slow chopper's periods leave out of the resistance, as a share of it: the current's ripple, and with it
@@ -99,7 +98,7 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
     let fine = |channel| zero::cells(rec, channel, from_s, to_s, CHOP_CELL_S);
     let output_noise = rec.header.bench.channels.get(&Channel::OutputV).map_or(0.0, |facts| facts.noise);
     // Ratios of single periods mean nothing, those of means over several do.
-    let chops = chop::shows(&fine(Channel::OutputV), CHOPS, output_noise);
+    let chops = chop::shows(&fine(Channel::OutputV), chop::OUTPUT_FALL, output_noise);
     let column = |channel| {
         let cells = match chops {
             true => chop::averaged(&fine(channel)),

@@ -17,8 +17,6 @@ const JUMP_SHAPE: f64 = 0.08;
 const FLAT_OUT: f64 = 0.95;
 /// How well an approach is exponential to its end, as a share of the settled value.
 const APPROACH_SHARE: f64 = 0.001;
-/// Each period of a slow chopper is a fall by this share of full; no soft start falls in between.
-const CHOPS: f64 = 0.1;
 /// A rise to 90 % within this time is no ramp.
 const NO_RAMP_S: f64 = 0.03;
 
@@ -279,7 +277,7 @@ impl Trace {
 /// Whether single periods of a chopper show in the output of a start.
 fn chops(output: &[(f64, f64)], edge_s: f64) -> bool {
     let before: Vec<f64> = output.iter().take_while(|(t_s, _)| *t_s < edge_s).map(|(_, volts)| *volts).collect();
-    chop::shows(output, CHOPS, stats::robust_sigma(&before).unwrap_or(0.0))
+    chop::shows(output, chop::OUTPUT_FALL, stats::robust_sigma(&before).unwrap_or(0.0))
 }
 
 /// Means of `count` neighbours each.

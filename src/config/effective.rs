@@ -2,9 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use super::plan::{Plan, UpTo};
+use super::plan::Plan;
 use super::rig::{ChannelSpec, Load, Rig};
 use crate::bench::Channel;
+use crate::units::Amps;
 
 /// A start draws at most the locked-rotor current; above it by this factor something else is wrong.
 const LOCKED_ROTOR_MARGIN: f64 = 1.25;
@@ -70,10 +71,7 @@ pub fn effective(rig: &Rig, plan: &Plan) -> EffectiveLimits {
     let (limits, wiring) = (&rig.limits, &rig.wiring);
     let locked = rig.locked();
     let rig_key = |key: &str| format!("rig, limits.{key}");
-    let plan_instant = match plan.current_limit {
-        UpTo::RigLimit => f64::INFINITY,
-        UpTo::Value(current) => current.get(),
-    };
+    let plan_instant = plan.current_limit.or(Amps(f64::INFINITY)).get();
     let own = |value: f64, key: &str| EffectiveLimit { value, from: rig_key(key) };
     EffectiveLimits {
         instant_a: least([
@@ -154,8 +152,9 @@ mod tests {
     use std::path::Path;
 
     use super::*;
+    use crate::config::plan::UpTo;
     use crate::config::{load_plan, load_rig};
-    use crate::units::{Amps, Seconds};
+    use crate::units::Seconds;
 
     fn shipped() -> (Rig, Plan) {
         (load_rig(Path::new("rigs/virtual.toml")).unwrap(), load_plan(Path::new("test-plans/full.toml")).unwrap())

@@ -51,6 +51,16 @@ pub enum UpTo<T> {
     Value(T),
 }
 
+impl<T> UpTo<T> {
+    /// What the plan says, else the rig's limit.
+    pub fn or(self, rig_limit: T) -> T {
+        match self {
+            Self::RigLimit => rig_limit,
+            Self::Value(value) => value,
+        }
+    }
+}
+
 /// The vehicle's battery.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Battery {

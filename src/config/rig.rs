@@ -177,6 +177,12 @@ impl Rig {
         }
     }
 
+    /// Current that the load draws flat out.
+    #[must_use]
+    pub fn running(&self) -> Amps {
+        self.fan().map_or(self.locked(), |fan| fan.running)
+    }
+
     /// Name of the load for people.
     #[must_use]
     pub fn load_name(&self) -> &str {

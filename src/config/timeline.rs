@@ -4,7 +4,7 @@ use super::effective::{EffectiveLimits, effective};
 use super::plan::{Plan, Stage, UpTo};
 use super::rig::Rig;
 use super::skip::{cautions, needs_discovery, skip_reason};
-use crate::units::{Duty, Seconds, Volts};
+use crate::units::{Duty, Seconds};
 
 /// Longest coast to rest of a fan after off; fans take 4 to 100 s.
 const COAST_S: f64 = 100.0;
@@ -138,14 +138,9 @@ fn worst_s(rig: &Rig, stage: &Stage) -> f64 {
             ZERO_S + times.iter().map(|time| time.get()).sum::<f64>() + passage_s(watch.get()) + COAST_S
         }
         Stage::SupplySweep { step, stay, confirm, down_to, up_to, .. } => {
-            let own_v = rig.supply.voltage.get();
-            let end_v = |to: &UpTo<Volts>, limit: Option<Volts>| match to {
-                UpTo::Value(volts) => volts.get(),
-                UpTo::RigLimit => limit.map_or(own_v, Volts::get),
-            };
-            let range = rig.supply.range;
-            let low_v = end_v(down_to, range.map(|range| range.lowest));
-            let steps = (end_v(up_to, range.map(|range| range.highest)) - low_v) / step.get();
+            let (own, range) = (rig.supply.voltage, rig.supply.range);
+            let low = down_to.or(range.map_or(own, |range| range.lowest));
+            let steps = (up_to.or(range.map_or(own, |range| range.highest)) - low).get() / step.get();
             // Away and back, the way back confirmed level by level, and a unit that must be brought back at each end.
             2.0 * steps * stay.get() + steps * (confirm.get() + stay.get()) + 2.0 * passage_s(confirm.get()) + COAST_S
         }
@@ -176,10 +171,7 @@ fn passage_s(watch_s: f64) -> f64 {
 
 /// The highest duty that a stage goes to.
 fn highest(rig: &Rig, to: UpTo<Duty>) -> Duty {
-    match to {
-        UpTo::RigLimit => rig.command.most_duty,
-        UpTo::Value(duty) => duty,
-    }
+    to.or(rig.command.most_duty)
 }
 
 /// A time in words: `45 s`, `12 min 30 s`, `1 h 20 min`.

@@ -161,7 +161,8 @@ pub trait Bench: Send + fmt::Debug {
     /// When samples did not come in time or are not finite numbers.
     fn read(&mut self, seconds: f64, pace: Pace) -> Result<Block, DriverError>;
 
-    /// Supply off and back at the rig's own voltage, duty 0, line released. Callable in any state, again and again. Returns when.
+    /// Supply off and back at the rig's own voltage, duty 0, line released. Callable in any state, again and again. Returns
+    /// when.
     ///
     /// # Errors
     /// When the bench did not confirm it; the caller must say so loudly.

@@ -1,8 +1,9 @@
 //! Bench supplies, electronic loads and meters that speak SCPI over a TCP socket or a serial port.
 //!
 //! What happens when things end: `make_safe` and dropping switch every output off and ask whether it is, over a new
-//! connection where the old one is lost; a supply then goes back to the voltage of the rig. When the process is killed, or the cable is pulled, the instrument keeps its
-//! output as it is: what must then open the supply is the contactor, the fuse, and the instrument's own limits.
+//! connection where the old one is lost; a supply then goes back to the voltage of the rig. When the process is killed, or
+//! the cable is pulled, the instrument keeps its output as it is: what must then open the supply is the contactor, the
+//! fuse, and the instrument's own limits.
 //!
 //! Readings are taken one after the other by a thread for each instrument and stamped by this host's clock. Between two
 //! readings a block repeats the last one; how old that is, is stated as the alignment of the channel. The bench that

@@ -13,6 +13,7 @@ use crate::results::ResultName as R;
 use crate::runner::estimate;
 use crate::runner::executor::{OnStage, perform, rest};
 use crate::runner::session::{Session, Work};
+use crate::runner::stages::power_up::BLEED_WITHIN_S;
 use crate::safety::Halt;
 use crate::units::{Duty, Ratio, Seconds};
 use crate::verdict::{Doubt, Lack};
@@ -26,9 +27,6 @@ const TRIALS: u32 = 6;
 const FINE: f64 = 0.0025;
 /// Stay per duty that gives two more windows of steadiness.
 const STEADY: Seconds = Seconds(75.0);
-
-/// Longest wait for the capacitors before they are charged again.
-const BLEED_WITHIN_S: f64 = 60.0;
 
 /// A stage to be repeated.
 struct Again {

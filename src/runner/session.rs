@@ -186,11 +186,12 @@ impl<'a> Session<'a> {
 
     /// Highest duty that rig and plan allow, whatever the unit makes of it.
     pub(crate) fn highest_of_rig(&self, to: UpTo<Duty>) -> f64 {
-        let plan = match to {
-            UpTo::RigLimit => 1.0,
-            UpTo::Value(duty) => duty.fraction(),
-        };
-        plan.min(self.rig.command.most_duty.fraction())
+        to.or(Duty::FULL).fraction().min(self.rig.command.most_duty.fraction())
+    }
+
+    /// This duty, or the highest that rig and unit allow.
+    pub(crate) fn allowed(&self, duty: Duty) -> Duty {
+        Duty::clamped(duty.fraction().min(self.highest(UpTo::RigLimit)))
     }
 
     /// Lowest duty worth a try: with edges, and not below one that is off already.
@@ -247,7 +248,7 @@ impl<'a> Session<'a> {
     pub(crate) fn answer(&self, window_s: f64) -> f64 {
         self.ratio(window_s)
             .filter(|_| self.can.output)
-            .unwrap_or_else(|| self.amps(window_s) / self.rig.fan().map_or(self.rig.locked(), |fan| fan.running).get())
+            .unwrap_or_else(|| self.amps(window_s) / self.rig.running().get())
     }
 
     pub(crate) fn motion(&self, window_s: f64) -> Motion {

@@ -133,7 +133,7 @@ impl Limits {
                 .zip(limits.load_a2s)
                 .map(|(dummy, takes)| LoadTakes { continuous_a: dummy.continuous.get(), a2s: takes.value }),
             energised_s: limits.energised_s.value,
-            load_running_a: rig.fan().map_or(rig.locked(), |fan| fan.running).get(),
+            load_running_a: rig.running().get(),
             supply_v: rig.supply.voltage.get(),
             settable: Settable::of(rig, limits.continuous_a.value)
                 .filter(|_| offers.controls.contains(&Control::SupplyV)),

@@ -11,6 +11,9 @@ const APART_S: f64 = 0.015;
 /// Half of the base of the triangle by which values are averaged, seconds: two periods of 100 Hz.
 const REACH_S: f64 = 0.02;
 
+/// Fall of an output voltage by which a period shows, as a share of the highest: no soft start falls in between.
+pub const OUTPUT_FALL: f64 = 0.1;
+
 /// Whether `cells` (time, value) with `noise` in each value show the single periods of a chopper: each a fall by at least
 /// `fall` of the highest value.
 #[must_use]

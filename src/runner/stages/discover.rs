@@ -46,8 +46,7 @@ const MOST_CANDIDATES: [f64; 3] = [98.0, 95.0, 90.0];
 
 pub(crate) fn run(session: &mut Session<'_>, frequencies: &[Hertz], answer_within: Seconds) -> Work {
     session.power_on()?;
-    let (lowest, highest) = (session.rig.command.lowest, session.rig.command.highest);
-    let asked: Vec<Hertz> = frequencies.iter().copied().filter(|hz| (lowest..=highest).contains(hz)).collect();
+    let asked = within_rig(session, frequencies);
     let mut found = search(session, &asked, answer_within)?;
     if found.nothing() && shows_low(session)? {
         found = search(session, &asked, answer_within)?;
@@ -66,6 +65,12 @@ pub(crate) fn run(session: &mut Session<'_>, frequencies: &[Hertz], answer_withi
         runs_uncommanded(session, asked.len())?;
     }
     dead(session, asked.len())
+}
+
+/// Those of `frequencies` that the bench can give.
+pub(crate) fn within_rig(session: &Session<'_>, frequencies: &[Hertz]) -> Vec<Hertz> {
+    let (lowest, highest) = (session.rig.command.lowest, session.rig.command.highest);
+    frequencies.iter().copied().filter(|hz| (lowest..=highest).contains(hz)).collect()
 }
 
 /// What a search over the frequencies found.

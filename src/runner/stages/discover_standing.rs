@@ -6,7 +6,7 @@
 
 use crate::bench::{ActiveLevel, Pace, Setting};
 use crate::runner::session::{Session, Work};
-use crate::runner::stages::discover::{learn, probe, take_off};
+use crate::runner::stages::discover::{learn, probe, take_off, within_rig};
 use crate::safety::Halt;
 use crate::units::Hertz;
 
@@ -23,8 +23,7 @@ const QUIET_S: f64 = 0.4;
 
 pub(crate) fn run(session: &mut Session<'_>, frequencies: &[Hertz]) -> Work {
     session.power_on()?;
-    let (lowest, highest) = (session.rig.command.lowest, session.rig.command.highest);
-    for &frequency in frequencies.iter().filter(|hz| (lowest..=highest).contains(*hz)) {
+    for frequency in within_rig(session, frequencies) {
         if !pulse(session, frequency, ActiveLevel::Low, EITHER_WAY)? {
             continue;
         }

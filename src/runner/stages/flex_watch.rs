@@ -1,7 +1,7 @@
 //! The harness flexed by hand while the fan turns and drop-outs are counted: a person at the bench is asked before, with
 //! the supply off, and sees the count meanwhile. A calculated bench plays that person itself.
 
-use crate::analysis::flex;
+use crate::analysis::events;
 use crate::bench::{Pace, Setting};
 use crate::config::{ATTEND_S, duration};
 use crate::record::event::SpanKind;
@@ -31,7 +31,7 @@ pub(crate) fn run(session: &mut Session<'_>, duty: Duty, watch: Seconds) -> Work
         return Ok(Err(format!("nobody pressed Enter within {}", duration(ATTEND_S))));
     }
     session.power_on()?;
-    session.set_duty(duty.fraction().min(session.highest(crate::config::plan::UpTo::RigLimit)))?;
+    session.set(session.command(session.allowed(duty)))?;
     session.zero_due = true;
     session.settle(SETTLED_S, SETTLE_WITHIN_S, Pace::Normal)?;
     let done = if session.driven(1.0) {
@@ -77,7 +77,7 @@ fn flexed(session: &mut Session<'_>, person: Option<&Attendant>, watch: Seconds)
                 break;
             }
             let now_s = session.now_s();
-            let count = flex::seen(session.rec(), begin_s, now_s).map_or(0, |events| events.len());
+            let count = events::drop_outs_in(session.rec(), begin_s, now_s).map_or(0, |events| events.len());
             let left = duration(begin_s + watch.get() - now_s);
             person.say(format!("flex watch: {count} drop-outs so far, {left} to go; Enter ends it"));
         }

@@ -41,7 +41,7 @@ pub(crate) fn run(session: &mut Session<'_>, ask: Ask<'_>) -> Work {
 /// Holds this duty for so long, or the highest that rig and unit allow.
 pub(crate) fn warm_up(session: &mut Session<'_>, duty: Duty, warm: Seconds) -> Result<(), Halt> {
     session.power_on()?;
-    session.set_duty(duty.fraction().min(session.highest(UpTo::RigLimit)))?;
+    session.set(session.command(session.allowed(duty)))?;
     session.zero_due = true;
     let end_s = session.now_s() + warm.get();
     while session.now_s() < end_s - 1e-6 {

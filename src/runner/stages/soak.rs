@@ -30,7 +30,7 @@ pub(crate) fn run(session: &mut Session<'_>, duties: &[Duty], each: Seconds) -> 
     let mut tau_s = None;
     for &duty in duties {
         session.power_on()?;
-        let duty = Duty::clamped(duty.fraction().min(session.highest(crate::config::plan::UpTo::RigLimit)));
+        let duty = session.allowed(duty);
         let (_, complete) = session.span(SpanKind::Soak, |session| {
             session.set(session.command(duty))?;
             session.zero_due = true;

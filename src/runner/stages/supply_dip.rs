@@ -1,10 +1,10 @@
 //! Dips of the supply while the fan runs at one duty: down to a level, back, and watched until it runs again.
 
 use crate::bench::{Pace, Setting, Supply};
-use crate::config::plan::UpTo;
 use crate::record::event::SpanKind;
 use crate::runner::live;
 use crate::runner::session::{Session, Work};
+use crate::runner::stages::power_up::BLEED_WITHIN_S;
 use crate::safety::Halt;
 use crate::units::{Duty, Seconds, Volts};
 
@@ -14,9 +14,8 @@ const BEFORE_S: f64 = 1.0;
 /// Shortest watch, and stay once it runs again.
 const LEAST_S: f64 = 1.5;
 const AFTER_S: f64 = 1.0;
-/// Stay at the off command that may bring it back, and longest wait for its capacitors where the supply must go away.
+/// Stay at the off command that may bring it back.
 const OFF_S: f64 = 2.0;
-const BLEED_WITHIN_S: f64 = 60.0;
 
 /// What the stage asks for.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -55,11 +54,6 @@ pub(crate) fn running(session: &mut Session<'_>, duty: Duty) -> Result<bool, Hal
     Ok(settled && session.driven(0.3))
 }
 
-/// The duty itself, or the highest that rig and unit allow.
-pub(crate) fn allowed(session: &Session<'_>, duty: Duty) -> Duty {
-    Duty::clamped(duty.fraction().min(session.highest(UpTo::RigLimit)))
-}
-
 /// One span of this kind: settled at `duty`, through the levels of `profile`, and watched afterwards.
 pub(crate) fn passage(
     session: &mut Session<'_>,
@@ -68,7 +62,7 @@ pub(crate) fn passage(
     profile: &[(Volts, Seconds)],
     watch: Seconds,
 ) -> Work {
-    let duty = allowed(session, duty);
+    let duty = session.allowed(duty);
     if !running(session, duty)? {
         return Ok(Err("the fan did not settle before".to_owned()));
     }

@@ -9,7 +9,7 @@ use crate::config::plan::UpTo;
 use crate::record::event::SpanKind;
 use crate::results::Direction;
 use crate::runner::session::{Session, Work};
-use crate::runner::stages::supply_dip::{allowed, bring_back, comes_back, end, running};
+use crate::runner::stages::supply_dip::{bring_back, comes_back, end, running};
 use crate::safety::Halt;
 use crate::units::{Duty, Seconds, Volts};
 
@@ -51,14 +51,10 @@ pub(crate) fn run(session: &mut Session<'_>, ask: Ask) -> Work {
         return Ok(Err("the supply cannot be set".to_owned()));
     };
     let own_v = session.rig.supply.voltage.get();
-    let end_v = |to: UpTo<Volts>, limit: Volts| match to {
-        UpTo::RigLimit => limit.get(),
-        UpTo::Value(volts) => volts.get(),
-    };
-    let duty = allowed(session, ask.duty);
+    let duty = session.allowed(ask.duty);
     let mut missing = Vec::new();
     for (toward, end_v) in
-        [(Direction::Down, end_v(ask.down_to, range.lowest)), (Direction::Up, end_v(ask.up_to, range.highest))]
+        [(Direction::Down, ask.down_to.or(range.lowest).get()), (Direction::Up, ask.up_to.or(range.highest).get())]
     {
         let away_v = (end_v - own_v).abs();
         #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "some hundred steps")]

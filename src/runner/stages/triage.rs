@@ -99,8 +99,7 @@ pub(crate) fn run(session: &mut Session<'_>, ask: Ask<'_>) -> Work {
 
 /// Looks for a frequency that the unit follows and for its level, and for a duty that stops it; whether they were found.
 fn identify(session: &mut Session<'_>, ask: Ask<'_>) -> Result<bool, Halt> {
-    let (lowest, highest) = (session.rig.command.lowest, session.rig.command.highest);
-    for &frequency in ask.frequencies.iter().filter(|hz| (lowest..=highest).contains(*hz)) {
+    for frequency in discover::within_rig(session, ask.frequencies) {
         if !discover::answers(session, frequency, ask.answer_within)? {
             continue;
         }
