@@ -2,17 +2,20 @@
 
 use galebench::config::rig::FaultKind;
 use galebench::results::{Document, Grade, StoppedBy};
+use serde::{Deserialize, Serialize};
 use statrs::distribution::{Beta, ContinuousCDF};
 
 use super::draw::{Drawn, Origin, Trouble, drawn};
 use super::play::Played;
 
 /// One unit as the study counts it.
+#[derive(Serialize, Deserialize)]
 pub(crate) struct Unit {
     pub(crate) seed: u64,
-    pub(crate) kind: &'static str,
+    pub(crate) kind: String,
     pub(crate) origin: Origin,
     pub(crate) trouble: Trouble,
+    #[serde(with = "fault_by_name")]
     pub(crate) fault: Option<(FaultKind, f64)>,
     /// `None` when the run gave no verdict.
     pub(crate) grade: Option<Grade>,
@@ -38,7 +41,7 @@ impl Unit {
         let reasons = document.verdict.as_ref().map(|verdict| verdict.reasons.clone());
         Self {
             seed: drawn.seed,
-            kind: drawn.kind.name(),
+            kind: drawn.kind.name().to_owned(),
             origin: drawn.origin,
             trouble: drawn.trouble,
             fault: drawn.fault,
@@ -83,6 +86,26 @@ impl Unit {
 
     pub(crate) fn is_graded(&self, grade: Grade) -> bool {
         self.grade == Some(grade)
+    }
+}
+
+/// A fault with its severity, kept by its name.
+mod fault_by_name {
+    use galebench::config::rig::FaultKind;
+    use serde::de::Error;
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    pub(super) fn serialize<S: Serializer>(fault: &Option<(FaultKind, f64)>, to: S) -> Result<S::Ok, S::Error> {
+        fault.map(|(kind, severity)| (kind.name(), severity)).serialize(to)
+    }
+
+    pub(super) fn deserialize<'a, D: Deserializer<'a>>(from: D) -> Result<Option<(FaultKind, f64)>, D::Error> {
+        let kept: Option<(String, f64)> = Deserialize::deserialize(from)?;
+        let known = |(name, severity): (String, f64)| {
+            let kind = FaultKind::from_name(&name).ok_or_else(|| D::Error::custom(format!("no fault `{name}`")))?;
+            Ok((kind, severity))
+        };
+        kept.map(known).transpose()
     }
 }
 

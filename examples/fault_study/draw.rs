@@ -11,12 +11,13 @@ use galebench::record::event::LimitFacts;
 use galebench::results::ResultName;
 use rand::{RngExt, SeedableRng};
 use rand_xoshiro::Xoshiro256PlusPlus;
+use serde::{Deserialize, Serialize};
 
 use super::second::make::{self, Unit};
 use super::support;
 
 /// What is wrong on the bench, apart from the unit.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub(crate) enum Trouble {
     /// The bench is as its rig file says.
     None,
@@ -49,7 +50,7 @@ impl Trouble {
 }
 
 /// Where a unit comes from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub(crate) enum Origin {
     /// One of the healthy kinds, which rules and thresholds were made with.
     Known,

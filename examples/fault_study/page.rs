@@ -231,7 +231,7 @@ fn missed(text: &mut String, units: &[Unit]) {
     let about = |unit: &Unit| {
         let fault = unit.fault.map_or("no fault".to_owned(), |(f, s)| format!("{} {:.0} %", sign_of(f), 100.0 * s));
         let of = match unit.origin {
-            Origin::Known => unit.kind.to_owned(),
+            Origin::Known => unit.kind.clone(),
             Origin::Mixed => format!("{}, mixed", unit.kind),
             Origin::Second => "second plant".to_owned(),
         };

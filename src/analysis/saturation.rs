@@ -89,7 +89,11 @@ fn saturation_duty(findings: &mut Findings, source: Source, points: &[Point], du
                 significant(100.0 * LEFT, 2),
                 significant(most, 3)
             );
-            findings.miss(name, text);
+            match source {
+                // A speed creeps: where it is near its top says little.
+                Source::Speed => findings.miss(name, text),
+                Source::Ratio | Source::Output => findings.put(name, at_least(most, &text, near.len(), duty_u)),
+            }
         }
         Found::Flat => {
             let lowest = near.iter().map(|p| p.x).fold(highest, f64::min);
@@ -130,10 +134,18 @@ fn measured(source: Source, knee: &Knee, n: usize, duty_u: f64) -> Measured {
     }
 }
 
+/// Still under its top at `duty`, it is flat out above that only.
+fn at_least(duty: f64, why: &str, n: usize, duty_u: f64) -> Measured {
+    let budget = vec![Contribution::common("duty at the pin", duty_u)];
+    let mut result = Measured::number(ResultName::SaturationDutyPct, duty, 1.96, budget, "piecewise", n as u64);
+    result.interval = Some([Some(duty - 1.96 * duty_u), None]);
+    result.noted(format!("a bound: {why}"))
+}
+
 fn upper_cutoff(findings: &mut Findings, points: &[Point], left: Option<(f64, f64)>, duty_u: f64) {
     let name = ResultName::UpperCutoffPct;
     let highest = points.iter().map(|p| p.x).fold(0.0, f64::max);
-    if !findings.results.contains_key(&ResultName::SaturationDutyPct) {
+    if findings.results.get(&ResultName::SaturationDutyPct).is_none_or(Measured::is_bound) {
         return findings.miss(name, "no plateau to leave");
     }
     let Some((on, off)) = left else {
@@ -194,7 +206,7 @@ mod tests {
         assert!(off < 1.5 && off < 3.0 * result.u.unwrap(), "{result:?}");
         for length in [15.0, 25.0, 40.0] {
             let found = findings(|d| 1.0 - (-(d - 15.0) / length).exp(), true);
-            assert!(!found.results.contains_key(&ResultName::SaturationDutyPct), "{length}");
+            assert!(found.results[&ResultName::SaturationDutyPct].is_bound(), "{length}");
         }
     }
 
@@ -215,8 +227,11 @@ mod tests {
     #[test]
     fn no_plateau_is_an_answer_with_its_bound_and_speed_alone_is_a_proxy() {
         let found = findings(|d| d / 100.0, true);
-        let reason = &found.absent[&ResultName::SaturationDutyPct];
-        assert!(reason.contains("no plateau up to 100 %"), "{reason}");
+        let bound = &found.results[&ResultName::SaturationDutyPct];
+        let note = bound.note.as_deref().unwrap();
+        assert!(bound.is_bound() && note.contains("no plateau up to 100 %"), "{bound:?}");
+        assert!((bound.as_number().unwrap() - 90.0).abs() < 1.0, "{bound:?}");
+        assert!(found.absent[&ResultName::UpperCutoffPct].contains("no plateau"));
         let found = findings(|d| (d / 80.0).min(1.0), false);
         assert!(found.results[&ResultName::SaturationDutyPct].is_proxy());
     }

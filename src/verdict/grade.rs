@@ -250,6 +250,7 @@ pub(super) fn why_open(
 }
 
 const SWITCHED_FEED: &str = "fit only on a feed that is off with the ignition";
+const BY_CURVE: &str = "lay the duty table by the duties measured here";
 const TESTED_FREQUENCY: &str = "fit only with the command frequency tested";
 
 /// The bound within which the fitter gets round a limit that is broken or open; `None` when nothing the fitter does helps.
@@ -274,8 +275,10 @@ fn bound(name: ResultName, measured: Option<&Measured>, decision: Option<&Decisi
             duty(at().map(|(_, high)| high)).map(|high| format!("begin the duty table at {high:.1} % or above"))
         }
         ResultName::StopDutyPct | ResultName::OutputOffPct | ResultName::HysteresisPct => {
-            at().map(|_| "lay the duty table by the duties measured here".to_owned())
+            at().map(|_| BY_CURVE.to_owned())
         }
+        // Still rising at the highest duty offered: the curve itself is what can be kept to.
+        ResultName::SaturationDutyPct if measured.is_some_and(Measured::is_bound) => Some(BY_CURVE.to_owned()),
         ResultName::SaturationDutyPct => {
             duty(at().map(|(low, _)| low)).map(|low| format!("end the duty table at {low:.1} %"))
         }

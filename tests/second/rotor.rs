@@ -4,8 +4,6 @@
 //! Nothing is caught or freed by rule: the rotor stops where friction at its place holds it, and starts when the torque
 //! there is enough.
 
-use std::f64::consts::TAU;
-
 /// Numbers of a fan.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Fan {
@@ -73,8 +71,8 @@ impl Rotor {
     }
 
     fn look(&mut self, fan: &Fan) {
-        self.bar = (fan.bars * self.angle).rem_euclid(TAU).sin_cos();
-        self.turn = self.angle.rem_euclid(TAU).cos();
+        self.bar = (fan.bars * self.angle).sin_cos();
+        self.turn = self.angle.cos();
     }
 
     /// Torque constant here, which is also that of the back-EMF.

@@ -52,7 +52,7 @@ pub(in crate::report) fn supply_current(document: &Document) -> Plot {
 
 /// Start, stop and saturation as upright marks, each name on its own line.
 fn marks(panel: &Panel<'_, '_>, document: &Document) -> Drawn {
-    let number = |name| document.results.get(&name).and_then(Measured::as_number);
+    let number = |name| document.results.get(&name).and_then(Measured::plain_number);
     let marks = [
         (ResultName::StopDutyPct, "stop", 0),
         (ResultName::StartDutyPct, "start", 1),

@@ -19,6 +19,8 @@ const ASLEEP: Population = Population { low: 40e-6, high: 1e-3, soft: 0.15 };
 const AWAKE: Population = Population { low: 7e-3, high: 50e-3, soft: 0.15 };
 /// Current that water between the pins draws.
 const WATER: Population = Population { low: 3e-3, high: 0.12, soft: 0.2 };
+/// A fall of less is none: two readings of one current differ by some of it.
+const LEAST_FALL: f64 = 0.3 * AWAKE.low;
 /// Share of the current awake that a module with a sleep half lost keeps, and how often none is lost at all.
 const HALF_ASLEEP: (f64, f64) = (0.14, 0.72);
 const NEVER: f64 = 0.3;
@@ -112,7 +114,7 @@ impl Asleep {
                 let kept = (1.0 - NEVER) * half + NEVER * never;
                 // With water the fall is a whole one, from awake and wet to wet alone.
                 let fall = awake - a;
-                let whole = if fall > 0.0 { AWAKE.density(fall, u) * awake / fall } else { 0.0 };
+                let whole = if fall > LEAST_FALL { AWAKE.density(fall, u) * awake / fall } else { 0.0 };
                 (AWAKE.density(awake, u) * kept, WATER.density(a, u) * whole)
             }
             None => {
@@ -232,10 +234,11 @@ fn driven_line(findings: &Findings, rec: &Recording) -> Option<Weights> {
     let bench = &rec.header.bench;
     let (high_v, high_ohm) = (bench.line_high_v?, bench.line_high_ohm?);
     let span = rec.spans_where(|kind| matches!(kind, SpanKind::LineRead { line: Line::High })).last()?;
-    let volts = level(rec, Channel::LineV, 0.5 * (span.t0_s + span.t1_s), span.t1_s)?;
+    // As read: while other channels are zeroed the line need not be at nothing.
+    let volts = rec.mean(Channel::LineV, 0.5 * (span.t0_s + span.t1_s), span.t1_s)?;
     let sense = bench.line_sense_ohm.map_or(0.0, |ohm| 1.0 / ohm);
     let facts = bench.channels.get(&Channel::LineV).copied().unwrap_or_default();
-    let u_v = (facts.gain_u * volts).hypot(0.5 * facts.offset_u);
+    let u_v = (facts.gain_u * volts).hypot(facts.offset_u);
     let ohm = |volts: f64| {
         let siemens = (high_v - volts) / (volts * high_ohm) - sense;
         1.0 / siemens.max(1e-6)
@@ -310,6 +313,46 @@ mod tests {
     fn the_same_current_awake_and_asleep_with_a_line_pulled_down_is_water() {
         let (fault, strength) = first(&findings(3000.0, 11.4, Some(12e-3)), &waited(27e-3)).unwrap();
         assert!(fault == fault::WATER_IN_CONNECTOR && strength >= STRONG, "{fault} {strength}");
+    }
+
+    #[test]
+    fn a_sleep_lost_for_good_is_no_water_by_the_noise_of_two_readings() {
+        let (fault, strength) = first(&findings(3300.0, 12.98, Some(9.79e-3)), &waited(9.8e-3)).unwrap();
+        assert!(fault == fault::SLEEP_LOST && strength >= STRONG, "{fault} {strength}");
+    }
+
+    /// An input without a pull-up, driven high through 1 kOhm; what the channels read while they are zeroed is put in.
+    fn driven(line_v: f64, zero_v: f64) -> Recording {
+        let at = |volts: f64| {
+            move |channel| match channel {
+                Channel::LineV => Some(volts),
+                Channel::SupplyA => Some(4.6e-3),
+                Channel::SupplyV => Some(13.0),
+                _ => None,
+            }
+        };
+        let (zero, high) = (at(zero_v), at(line_v));
+        Made::new()
+            .with(|rec| {
+                let bench = &mut rec.header.bench;
+                (bench.line_high_v, bench.line_high_ohm, bench.line_sense_ohm) = (Some(5.0), Some(1e3), Some(1e6));
+            })
+            .held(SpanKind::Zero, pulses(0.0), 1.0, move |channel, _| zero(channel))
+            .held(SpanKind::LineRead { line: Line::High }, pulses(0.0), 3.0, move |channel, _| high(channel))
+            .done()
+    }
+
+    #[test]
+    fn a_driven_line_is_wet_by_its_voltage_and_not_by_where_it_rested_while_channels_were_zeroed() {
+        let weights = |line_v: f64, zero_v: f64| {
+            let mut findings = Findings::default();
+            findings.put(ResultName::LineKind, Measured::word(ResultName::LineKind, "push_pull", "two loads", 2));
+            driven_line(&findings, &driven(line_v, zero_v)).unwrap()
+        };
+        for zero_v in [0.0, 0.22] {
+            let (dry, wet) = (weights(4.945, zero_v), weights(4.65, zero_v));
+            assert!(dry.wet < 2.0 * dry.sound && wet.wet > 100.0 * wet.sound, "{zero_v}: {dry:?} {wet:?}");
+        }
     }
 
     #[test]

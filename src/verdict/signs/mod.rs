@@ -7,6 +7,7 @@
 
 mod bench;
 mod command;
+mod held_back;
 mod leaks;
 mod meaning;
 mod output;
@@ -52,6 +53,7 @@ pub fn signs(findings: &Findings, rec: &Recording, stopped: Option<&Stopped>) ->
     let mut all: Vec<Sign> = Vec::new();
     let mut found = trips::find(rec, stopped);
     found.extend(output::find(findings, rec));
+    found.extend(held_back::find(findings, rec));
     found.extend(supply::find(findings, rec));
     found.extend(leaks::find(findings, rec));
     found.extend(silent::find(findings, rec, &found));

@@ -9,7 +9,7 @@ use super::{fault, sign, with};
 use crate::bench::{Channel, Line};
 use crate::record::event::SpanKind;
 use crate::record::recording::Recording;
-use crate::results::{Findings, ResultName, Sign};
+use crate::results::{Findings, Measured, ResultName, Sign};
 use crate::verdict::proof::{nothing_answered, silence_is_the_units};
 use crate::verdict::steadfast::{RUNNING_A, level};
 
@@ -33,6 +33,8 @@ pub(super) fn find(findings: &Findings, rec: &Recording, known: &[Sign]) -> Vec<
     let p = prior(rec);
     let kind = findings.word(ResultName::LineKind);
     let other_kind = matches!(kind, Some("lin_like" | "can_like"));
+    // Read asleep a line may look like another: ten times the pull-up of a PWM input is that of a LIN one.
+    let guessed = findings.results.get(&ResultName::LineKind).is_some_and(Measured::is_proxy);
     let pulled = kind == Some("open_collector");
     let asleep = asleep_while_asked(rec);
     let (deaf, dumb) = match asleep {
@@ -49,6 +51,7 @@ pub(super) fn find(findings: &Findings, rec: &Recording, known: &[Sign]) -> Vec<
     // Where every link is proven nothing outside the unit is left to blame.
     let outside = match (&proof, other_kind) {
         (Ok(()), _) => 0.02,
+        (_, true) if guessed => 1.0,
         (_, true) => 20.0,
         (Err(_), false) => OTHER_REASONS * dumb.max(deaf),
     };
@@ -108,7 +111,6 @@ fn asleep_while_asked(rec: &Recording) -> Option<bool> {
 mod tests {
     use super::*;
     use crate::record::event::{ChannelFacts, LowRange};
-    use crate::results::Measured;
     use crate::verdict::made_up::{Made, pulses};
 
     /// Six tries in which nothing answers; awake for this long in each, then asleep.
@@ -150,6 +152,17 @@ mod tests {
             let asleep = strongest(&findings(kind), &silent(1.0), &[]).unwrap();
             assert_eq!(asleep.fault, fault::INPUT_DEAD, "{kind}: {}", asleep.because);
         }
+    }
+
+    #[test]
+    fn a_line_that_looks_like_another_kind_while_asleep_hides_a_dead_input_less_than_one_read_awake() {
+        let strength = |proxied: bool| {
+            let mut findings = Findings::default();
+            let word = Measured::word(ResultName::LineKind, "lin_like", "two loads", 2);
+            findings.put(ResultName::LineKind, if proxied { word.proxy("asleep") } else { word });
+            strongest(&findings, &silent(1.0), &[]).map_or(0.0, |sign| sign.strength)
+        };
+        assert!(strength(false) < 0.1 && strength(true) > 0.3, "{} {}", strength(false), strength(true));
     }
 
     #[test]
