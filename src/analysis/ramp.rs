@@ -15,8 +15,8 @@ const CELL_S: f64 = 1e-3;
 const JUMP_SHAPE: f64 = 0.08;
 /// From this share of the supply on an output is flat out, but for what the module loses.
 const FLAT_OUT: f64 = 0.95;
-/// How well an approach is exponential to its end, as a share of the settled value.
-const APPROACH_SHARE: f64 = 0.001;
+/// How well an approach is exponential to its end, as a share of what is left of it when the recording ends.
+const APPROACH_SHARE: f64 = 0.1;
 /// A rise to 90 % within this time is no ramp.
 const NO_RAMP_S: f64 = 0.03;
 
@@ -34,6 +34,8 @@ pub(crate) struct Trace {
     pub(crate) settled_u: f64,
     /// Uncertainty of the zero of the values.
     pub(crate) zero_u: f64,
+    /// How far output and supply voltage wander between moments of one start, over the supply voltage.
+    wander: (f64, f64),
 }
 
 /// What one start shows.
@@ -104,7 +106,8 @@ impl Trace {
             }
         }
         let trace = Self::finish(times_s, values, edge_s, zero_u / typical_v.max(1.0))?;
-        Ok(Self { loads_s, ..trace })
+        let wander = |channel| zero::wander(rec, channel).map_or(0.0, |(volts, _)| volts / typical_v.max(1.0));
+        Ok(Self { loads_s, wander: (wander(Channel::OutputV), wander(Channel::SupplyV)), ..trace })
     }
 
     /// A trace of any quantity that starts from zero, such as speed with the fan's lag taken out.
@@ -130,9 +133,8 @@ impl Trace {
             return Err(Unreadable::NotSettled);
         }
         let end = settling::end_of(&slow_t[tail.from_index..], &slow_v[tail.from_index..], rule.span_s);
-        // The creep across the whole tail stays in the uncertainty: the current goes on changing after the start.
-        let (settled, settled_u) = end.map_or((tail.mean, tail.u), |(mean, u)| (mean, u.max(tail.u)));
-        Ok(Self { times_s, values, loads_s: Vec::new(), noise, settled, settled_u, zero_u })
+        let (settled, settled_u) = end.unwrap_or((tail.mean, tail.u));
+        Ok(Self { times_s, values, loads_s: Vec::new(), noise, settled, settled_u, zero_u, wander: (0.0, 0.0) })
     }
 
     /// The share d of the time that the switch is on. All over the supply voltage, the mean output is d less (1 - d)
@@ -245,7 +247,7 @@ impl Trace {
         let settled = found.params[0];
         let rest = settled - self.settled;
         // The residuals are the likeness of the shape more than noise: a tenth of them count.
-        let u = (found.u(0) * 10.0_f64.sqrt()).hypot(APPROACH_SHARE * settled);
+        let u = (found.u(0) * 10.0_f64.sqrt()).hypot(APPROACH_SHARE * rest);
         (rest.abs() < 0.05 * self.settled).then_some((settled, u))
     }
 
@@ -259,6 +261,16 @@ impl Trace {
         let at = self.times_s.partition_point(|t| *t < t_s).min(self.loads_s.len() - 1);
         let near = &self.loads_s[at.saturating_sub(10)..(at + 10).min(self.loads_s.len())];
         (1.0 - self.settled).max(0.0) * stats::mean(near).unwrap_or(0.0).max(0.0) / last
+    }
+
+    /// What slow noise makes of the time at which the values cross `share` of the settled one, seconds: it is another at the
+    /// crossing than where the values settled, and averages out at neither. Against the settled value a ratio moves with
+    /// the supply's as much as with the output's.
+    pub(crate) fn by_slow_noise(&self, figures: &RampFigures, share: f64) -> f64 {
+        let (output, supply) = self.wander;
+        let there = output.hypot(share * supply);
+        let settled = share * output.hypot(supply);
+        self.seconds_per_unit(figures, share) * there.hypot(settled)
     }
 
     /// Seconds by which a crossing of `share` moves when the values move by one unit.
@@ -439,6 +451,27 @@ mod tests {
         let loads_s = level.times_s.iter().map(|t| if *t < 1.0 { 0.8 } else { 1.6 }).collect();
         let level = Trace { loads_s, ..level };
         assert!((level.lost_at(0.64) - 0.01).abs() < 5e-4, "{}", level.lost_at(0.64));
+    }
+
+    #[test]
+    fn slow_noise_moves_a_crossing_by_what_the_ramp_takes_to_rise_by_it() {
+        let quiet = trace(|t| (t / 3.0).min(1.0), 3e-4, 7);
+        let figures = quiet.figures(0.3).expect("figures");
+        assert_eq!(quiet.by_slow_noise(&figures, 0.9), 0.0, "nothing wanders");
+        let moved = Trace { wander: (1e-4, 1e-4), ..quiet }.by_slow_noise(&figures, 0.9);
+        // Three seconds a unit; output at the crossing and settled, nine tenths of the supply at both.
+        let expected_s = 3e-4 * (1.0 + 3.0 * 0.9_f64.powi(2)).sqrt();
+        assert!((moved - expected_s).abs() < 0.02 * expected_s, "{moved} for {expected_s}");
+    }
+
+    #[test]
+    fn an_approach_is_doubted_by_what_is_left_of_it_at_the_end() {
+        let read = |tau_s: f64| trace(|t| 1.0 - (-t / tau_s).exp(), 3e-4, 8).read(0.3).expect("a start").0;
+        let (over, left) = (read(0.8), read(2.0));
+        assert!((over.settled - 1.0).abs() < 3e-4 && over.settled_u < 3e-4, "{} {}", over.settled, over.settled_u);
+        // A fortieth of the way is left of the slow one when the recording ends.
+        assert!((left.settled - 1.0).abs() < left.settled_u, "{} {}", left.settled, left.settled_u);
+        assert!((1.5e-3..5e-3).contains(&left.settled_u), "{}", left.settled_u);
     }
 
     #[test]

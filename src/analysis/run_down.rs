@@ -44,7 +44,8 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
         return;
     }
     let name = ResultName::OutputOffDelayS;
-    let delays: Vec<Estimate> = stops.iter().filter_map(|stop| off_delay(rec, stop)).collect();
+    let farads = findings.number(ResultName::CapacitanceF);
+    let delays: Vec<Estimate> = stops.iter().filter_map(|stop| off_delay(rec, stop, farads)).collect();
     match pool(&delays) {
         Some(delay) => {
             let measured = delay.measured(name, "output gone", delays.len() as u64);
@@ -74,8 +75,18 @@ fn from_full<'a>(rec: &Recording, spans: &'a [Span]) -> Vec<Stop<'a>> {
     full.into_iter().filter(|stop| !with_edges || !stop.edgeless).collect()
 }
 
-/// From the command to the output gone: supply current down to a tenth, else the step of the output voltage.
-fn off_delay(rec: &Recording, stop: &Stop<'_>) -> Option<Estimate> {
+/// Samples on either side of the off edge in which its area is looked at.
+const EDGE_REACH: f64 = 4.5;
+/// Stretch after the edge whose median is what is left, seconds, and where it begins.
+const LEFT: (f64, f64) = (0.003, 0.02);
+/// Share to which the time constant of source and capacitors is known: these are warmer than when they were measured.
+const LAG_SHARE: f64 = 0.1;
+/// Capacitance that a module may have of which none was measured, farads.
+const TYPICAL_F: f64 = 3e-3;
+
+/// From the command to the output gone: supply current down to a tenth, else the step of the output voltage. The supply
+/// goes on charging the input capacitors for a moment, of which `farads` tells how long it is.
+fn off_delay(rec: &Recording, stop: &Stop<'_>, farads: Option<f64>) -> Option<Estimate> {
     let window = |channel| {
         let cells = zero::cells(rec, channel, stop.span.t0_s, (stop.edge_s + 10.0).min(stop.span.t1_s), 1e-3);
         let (t, v): (Vec<f64>, Vec<f64>) = cells.into_iter().unzip();
@@ -88,25 +99,69 @@ fn off_delay(rec: &Recording, stop: &Stop<'_>) -> Option<Estimate> {
         let noise = stats::robust_sigma(&v[..before])?;
         (level > 10.0 * noise && level > 0.2).then_some(())?;
         // An edge inside a cell leaves a mean between the levels: half way is where the crossing is unbiased.
-        steps::falling_through(&t[before - 1..], &v[before - 1..], 0.5 * level, 0.02 * level, 1)
+        let rough = steps::falling_through(&t[before - 1..], &v[before - 1..], 0.5 * level, 0.02 * level, 1)?;
+        let (at, lag) = current_gone(rec, stop, rough.t_s, farads).unwrap_or((rough, None));
+        Some((at, lag))
     };
     let by_voltage = || {
         let (t, v, before) = window(Channel::OutputV)?;
         let level = stats::median(&v[..before])?;
         let noise = stats::robust_sigma(&v[..before])?;
         let drop = (8.0 * noise).max(0.04 * level);
-        steps::falling_through(&t[before - 1..], &v[before - 1..], level - drop, 0.0, 1)
+        steps::falling_through(&t[before - 1..], &v[before - 1..], level - drop, 0.0, 1).map(|at| (at, None))
     };
-    let gone = by_current().or_else(by_voltage)?;
+    let (gone, lag) = by_current().or_else(by_voltage)?;
     let delay_s = gone.t_s - stop.edge_s;
     let mut parts = vec![
         // Commands fall on the same place of the grid of samples each time.
         estimate::lasting("spacing of samples", gone.u_s),
+        estimate::lasting("charging of the input capacitors", lag.unwrap_or(0.0)),
         estimate::on_the_grid(rec),
         estimate::common("clock", delay_s.abs() * rec.header.bench.clock_u),
     ];
     parts.extend(estimate::apart(rec, &[Channel::SupplyA, Channel::OutputV], false));
     Some(Estimate::new(delay_s, parts))
+}
+
+/// When the supply current steps down near `rough_s`, by the area under its samples, and what the charge of the input
+/// capacitors behind the resistance of the source leaves open of it, seconds: that resistance shows in the same step.
+fn current_gone(
+    rec: &Recording,
+    stop: &Stop<'_>,
+    rough_s: f64,
+    farads: Option<f64>,
+) -> Option<(steps::Instant, Option<f64>)> {
+    let values = |channel: Channel, from_s: f64, to_s: f64| -> Option<Vec<f64>> {
+        let series = rec.channels.get(&channel)?;
+        Some(series.samples(from_s, to_s).map(|(_, v)| v).filter(|v| v.is_finite()).collect())
+    };
+    let before = |channel| values(channel, stop.span.t0_s, stop.edge_s);
+    let left = |channel| values(channel, rough_s + LEFT.0, rough_s + LEFT.1);
+    let amps = before(Channel::SupplyA)?;
+    let levels = (stats::median(&amps)?, stats::median(&left(Channel::SupplyA)?)?);
+    let series = rec.channels.get(&Channel::SupplyA)?;
+    let spacing_s = series.slices(rough_s - 1e-9, rough_s + 1.0).next()?.dt_s;
+    let near = series.samples(rough_s - EDGE_REACH * spacing_s, rough_s + EDGE_REACH * spacing_s);
+    let (t, v): (Vec<f64>, Vec<f64>) = near.unzip();
+    let t_s = steps::step_by_area(&t, &v, levels)?;
+    // Ripple and noise of as many samples as held the current: their sums elsewhere before the edge scatter alike.
+    let held = t.partition_point(|t| *t < t_s).max(1);
+    let areas: Vec<f64> = amps.chunks_exact(held).map(|part| part.iter().map(|v| v - levels.0).sum()).collect();
+    let by_ripple_s = spacing_s * stats::deviation(&areas)? / (levels.0 - levels.1).abs();
+    // The samples of a calculated bench are means over their spacing; others may be taken at an instant each.
+    let unseen_s = if rec.header.is_virtual { 0.0 } else { spacing_s / 12.0_f64.sqrt() };
+    let at = steps::Instant { t_s, u_s: by_ripple_s.hypot(unseen_s) };
+    let volts = before(Channel::SupplyV).zip(left(Channel::SupplyV));
+    let rise_v = volts.and_then(|(before, left)| stats::median(&left).zip(stats::median(&before)));
+    let Some((left_v, before_v)) = rise_v else { return Some((at, None)) };
+    let source_ohm = ((left_v - before_v) / (levels.0 - levels.1)).max(0.0);
+    Some(match farads {
+        Some(farads) => {
+            let lag_s = source_ohm * farads;
+            (steps::Instant { t_s: at.t_s - lag_s, ..at }, Some(LAG_SHARE * lag_s))
+        }
+        None => (at, Some(source_ohm * TYPICAL_F)),
+    })
 }
 
 /// How one run-down went.
@@ -269,7 +324,7 @@ fn by_back_emf(rec: &Recording, stop: &Stop<'_>) -> Coast {
             "neither tach nor output voltage was recorded: nothing shows the speed of a coasting fan",
         );
     }
-    let gone_s = stop.edge_s + off_delay(rec, stop).map_or(0.1, |delay| delay.value.max(0.0));
+    let gone_s = stop.edge_s + off_delay(rec, stop, None).map_or(0.1, |delay| delay.value.max(0.0));
     let cells = zero::cells(rec, Channel::OutputV, gone_s + 0.03, stop.span.t1_s, 0.02);
     let (zero_v, zero_u) = zero::offset(rec, Channel::OutputV, stop.edge_s).unwrap_or((0.0, 0.02));
     let volts: Vec<(f64, f64)> = cells.into_iter().map(|(t, v)| (t, v - zero_v)).collect();
@@ -288,7 +343,7 @@ fn by_back_emf(rec: &Recording, stop: &Stop<'_>) -> Coast {
 
 /// Whether the output falls to nearly nothing at once while the fan must still turn.
 fn brakes(rec: &Recording, stop: &Stop<'_>) -> bool {
-    let gone_s = stop.edge_s + off_delay(rec, stop).map_or(0.1, |delay| delay.value.max(0.0));
+    let gone_s = stop.edge_s + off_delay(rec, stop, None).map_or(0.1, |delay| delay.value.max(0.0));
     let level = |from_s, to_s| zero::level(rec, Channel::OutputV, from_s, to_s).map(|level| level.value);
     let former = level(stop.span.t0_s, stop.edge_s);
     let after = level(gone_s + 0.03, gone_s + 0.08);
@@ -348,6 +403,31 @@ mod tests {
             assert!((seconds - 0.06 - tenth_s()).abs() < 0.1, "{with_tach}: {run:?} for {}", tenth_s());
             assert_eq!(run.method, if with_tach { "tach" } else { "back-EMF" });
         }
+    }
+
+    #[test]
+    fn the_charging_of_the_input_capacitors_is_no_part_of_the_delay() {
+        let mut bench = Bench::new(6);
+        bench.set(synthetic::at(95.0));
+        bench.run(0.5, &[(Channel::SupplyA, &|_| 22.0, 0.05), (Channel::SupplyV, &|_| 12.736, 0.001)]);
+        let edge_s = bench.t_s;
+        bench.set(synthetic::at(0.0));
+        let amps = |t: f64| if t < 0.06 { 22.0 } else { 0.0 };
+        let volts = |t: f64| if t < 0.06 { 12.736 } else { 13.0 };
+        bench.run(1.0, &[(Channel::SupplyA, &amps, 0.05), (Channel::SupplyV, &volts, 0.001)]);
+        bench.span(SpanKind::Stop, 0.0);
+        let stop = Stop { span: &bench.rec.spans[0], edge_s, edgeless: false };
+        let delay = |farads| off_delay(&bench.rec, &stop, farads).expect("it goes off");
+        let (none, some) = (delay(Some(0.0)), delay(Some(5e-3)));
+        // 12 mOhm show in the step.
+        assert!((none.value - some.value - 60e-6).abs() < 2e-6, "{} {}", none.value, some.value);
+        assert!((none.value - 0.06).abs() < 0.003, "sampled every 5 ms: {}", none.value);
+        let unseen_s = 5e-3 / 12.0_f64.sqrt();
+        assert!(none.variance().sqrt() >= unseen_s, "{none:?}");
+        bench.rec.header.is_virtual = true;
+        let stop = Stop { span: &bench.rec.spans[0], edge_s, edgeless: false };
+        let means = off_delay(&bench.rec, &stop, Some(0.0)).expect("it goes off");
+        assert!(means.variance().sqrt() < 1e-4, "samples that are means: {means:?}");
     }
 
     #[test]

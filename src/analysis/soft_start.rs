@@ -211,6 +211,8 @@ fn put_ramp(
             let lost = if through_a_tenth { LOOSENS * trace.lost_at(figures.t_10.t_s) } else { 0.0 };
             let breaks_loose = lost * trace.seconds_per_unit(figures, 0.1);
             parts.push(estimate::random("where the fan breaks loose", breaks_loose));
+            let first_s = if through_a_tenth { trace.by_slow_noise(figures, 0.1) } else { 0.0 };
+            parts.push(estimate::random("slow noise", first_s.hypot(trace.by_slow_noise(figures, share))));
             parts.extend(estimate::apart_within(rec, (method == "output").then_some(Channel::OutputV)));
             Estimate::new(span_s, parts)
         };

@@ -115,20 +115,48 @@ impl Start {
             .map(|window| window.iter().sum::<f64>() / window.len() as f64)
             .fold(f64::NEG_INFINITY, f64::max)
     }
+}
 
-    /// Time from the command to the first crossing of this share of the settled ratio, between samples.
-    pub(crate) fn crossing_s(&self, share: f64) -> Option<f64> {
-        let level = share * self.settled_ratio();
-        let at = self.ratio.iter().position(|ratio| *ratio >= level)?;
-        let before = if at == 0 { 0.0 } else { self.ratio[at - 1] };
-        let part = if self.ratio[at] > before { (level - before) / (self.ratio[at] - before) } else { 1.0 };
-        Some((at as f64 + part.clamp(0.0, 1.0)) * DT_S)
-    }
+/// Stretches into which a sample is cut where the output reaches a level: 10 us each.
+const CUTS: u32 = 50;
+/// Output ratio from which there is any.
+const ANY_OUTPUT: f64 = 1e-6;
 
-    /// Time from the command to the first output at all.
-    pub(crate) fn onset_s(&self) -> Option<f64> {
-        self.ratio.iter().position(|ratio| *ratio > 1e-6).map(|at| at as f64 * DT_S)
+/// Times from the command of a start, seconds.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Reached {
+    /// First output at all.
+    pub(crate) onset_s: Option<f64>,
+    /// A tenth, nine tenths and 95 % of the settled output ratio.
+    pub(crate) tenth_s: Option<f64>,
+    pub(crate) nine_tenths_s: Option<f64>,
+    pub(crate) full_s: Option<f64>,
+}
+
+/// When `start`, which was that of this plant to `duty`, reached what its ramp is timed by. A sample holds the mean of its own
+/// stretch: a begin or a step inside it is found by going through that stretch again, finely.
+pub(crate) fn reached(config: &PlantConfig, duty: f64, hz: f64, temperatures: (f64, f64), start: &Start) -> Reached {
+    let settled = start.settled_ratio();
+    let levels = [ANY_OUTPUT, 0.1 * settled, 0.9 * settled, 0.95 * settled];
+    let first = levels.map(|level| start.ratio.iter().position(|ratio| *ratio >= level));
+    let mut plant = powered(config, hz, temperatures);
+    plant.set_line(command(config, duty, hz));
+    let mut times_s = [None; 4];
+    for at in 0..=first.into_iter().flatten().max().unwrap_or(0) {
+        // What the mean reaches in this sample may have been there in the one before.
+        let cuts = if first.iter().flatten().any(|first| (at..=at + 1).contains(first)) { CUTS } else { 1 };
+        for cut in 0..cuts {
+            let reading = plant.advance(DT_S / f64::from(cuts));
+            let middle_s = (at as f64 + (f64::from(cut) + 0.5) / f64::from(cuts)) * DT_S;
+            for (time_s, level) in times_s.iter_mut().zip(levels) {
+                if time_s.is_none() && reading.supply_v > 1.0 && reading.output_v / reading.supply_v >= level {
+                    *time_s = Some(middle_s);
+                }
+            }
+        }
     }
+    let [onset_s, tenth_s, nine_tenths_s, full_s] = times_s;
+    Reached { onset_s, tenth_s, nine_tenths_s, full_s }
 }
 
 /// Longest time until the ramp is over and the fan has settled.

@@ -575,3 +575,19 @@ fn a_lock_out_takes_the_output_off_at_its_level_and_lets_it_back_at_the_other_on
         }
     }
 }
+
+#[test]
+fn a_start_reaches_its_levels_when_its_module_says_not_where_the_samples_of_the_copy_lie() {
+    for seed in 1..=4 {
+        let kind = Kind::SteppedReserved;
+        let config = play::without_chance(&bench(kind, seed));
+        let (start, _) = play::start(&config, 0.98, kind.nominal_hz(), COLD);
+        let reached = play::reached(&config, 0.98, kind.nominal_hz(), COLD, &start);
+        let delay_s = config.module.timing.delay_s;
+        let onset_s = reached.onset_s.unwrap();
+        assert!((onset_s - delay_s).abs() < 2e-5, "{seed}: {onset_s} after a delay of {delay_s}");
+        // The last step brings both levels at one instant.
+        let (nine_tenths_s, full_s) = (reached.nine_tenths_s.unwrap(), reached.full_s.unwrap());
+        assert!((nine_tenths_s - full_s).abs() < 2e-5, "{seed}: {nine_tenths_s} and {full_s}");
+    }
+}

@@ -310,8 +310,9 @@ fn starts(config: &PlantConfig, at: &TruthConditions, truth: &mut Truth) {
     }
     let (hard, _) = play::start(&play::without_ramp(&quiet), at.most_duty, at.command_hz, temperatures);
     let (peak_a, settled_a, hard_a) = (soft.peak_a(0.0), soft.settled_a(), hard.peak_a(0.0));
-    truth.ramp_10_90_s = soft.crossing_s(0.1).zip(soft.crossing_s(0.9)).map(|(low, high)| high - low);
-    truth.ramp_full_s = soft.onset_s().zip(soft.crossing_s(0.95)).map(|(first, full)| full - first);
+    let reached = play::reached(&quiet, at.most_duty, at.command_hz, temperatures, &soft);
+    truth.ramp_10_90_s = reached.tenth_s.zip(reached.nine_tenths_s).map(|(low, high)| high - low);
+    truth.ramp_full_s = reached.onset_s.zip(reached.full_s).map(|(first, full)| full - first);
     truth.ramp_shape = Some(shape(config));
     truth.peak_supply_a = Some(peak_a);
     truth.inrush_ratio = Some(peak_a / settled_a);

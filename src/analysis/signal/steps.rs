@@ -72,7 +72,8 @@ pub fn rising_through(times_s: &[f64], values: &[f64], level: f64, band: f64, wi
     let pair = |i: &usize| values[i - 1] < level && values[*i] >= level;
     let around = (first.saturating_sub(width).max(1)..(first + width + 1).min(n)).filter(pair);
     let index = around.min_by_key(|i| i.abs_diff(first)).unwrap_or(first);
-    Some(between(times_s, values, index, level))
+    let at = between(times_s, values, index, level);
+    Some(Instant { t_s: step_between_lines(times_s, values, index).unwrap_or(at.t_s), ..at })
 }
 
 /// Where a parabola fitted to rising values reaches `level`; `None` where they do not rise clearly, or not to it.
@@ -121,6 +122,53 @@ pub fn falling_through(times_s: &[f64], values: &[f64], level: f64, band: f64, w
     rising_through(times_s, &turned, -level, band, width)
 }
 
+/// When evenly spaced samples go from one of `levels` to the other, from samples of that step and little else: samples that
+/// are means from one to the next keep the area under a step, whatever rounds its corners, so it came as long after the first
+/// of them as they hold of the former level. `None` where the levels are the same.
+#[must_use]
+pub fn step_by_area(times_s: &[f64], values: &[f64], levels: (f64, f64)) -> Option<f64> {
+    let height = levels.1 - levels.0;
+    let n = times_s.len().min(values.len());
+    if n < 2 || height == 0.0 {
+        return None;
+    }
+    let spacing_s = (times_s[n - 1] - times_s[0]) / (n - 1) as f64;
+    let held: f64 = values[..n].iter().map(|v| (levels.1 - v) / height).sum();
+    Some(times_s[0] + spacing_s * (held - 0.5))
+}
+
+/// Values on either side of a step that may hold some of it, and those beyond, whose lines are the levels between which it is.
+const STEP_REACH: usize = 4;
+const STEP_LEVEL: usize = 20;
+/// A step is at least so many times as high as its levels scatter.
+const STEP_CLEAR: f64 = 10.0;
+/// Share of its height by which a value may lie beyond a step.
+const STEP_OVERSHOOT: f64 = 0.1;
+
+/// The step around `index` by its area between the lines before and after it; `None` where none stands out of those.
+fn step_between_lines(times_s: &[f64], values: &[f64], index: usize) -> Option<f64> {
+    let n = times_s.len().min(values.len());
+    let (from, to) = (index.checked_sub(STEP_REACH)?, index + STEP_REACH);
+    let (first, last) = (from.checked_sub(STEP_LEVEL)?, to + STEP_LEVEL);
+    if last > n {
+        return None;
+    }
+    let before = stats::line(&times_s[first..from], &values[first..from])?;
+    let after = stats::line(&times_s[to..last], &values[to..last])?;
+    let height = after.at(times_s[index]) - before.at(times_s[index]);
+    let spacing_s = (times_s[to - 1] - times_s[from]) / (to - from - 1) as f64;
+    // Neither line may rise by much of the step itself: a steep ramp is none.
+    let rises = (before.slope.abs() + after.slope.abs()) * spacing_s * (to - from) as f64;
+    if height <= STEP_CLEAR * before.scatter.max(after.scatter).max(rises) {
+        return None;
+    }
+    let held = |i: usize| (after.at(times_s[i]) - values[i]) / (after.at(times_s[i]) - before.at(times_s[i]));
+    let held: Vec<f64> = (from..to).map(held).collect();
+    // A fan that is switched off drags its voltage past what is left of it: the area is no longer that of the step alone.
+    let alone = held.iter().all(|share| (-STEP_OVERSHOOT..=1.0 + STEP_OVERSHOOT).contains(share));
+    alone.then(|| times_s[from] + spacing_s * (held.iter().sum::<f64>() - 0.5))
+}
+
 /// The crossing of `level` between `index - 1` and `index` by interpolation.
 fn between(times_s: &[f64], values: &[f64], index: usize, level: f64) -> Instant {
     let (t0, t1) = (times_s[index - 1], times_s[index]);
@@ -161,7 +209,8 @@ pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<On
     let dof = (n - 4.0).max(1.0);
     if gain > 2.0 * n.ln() && jump.height > 4.0 * quiet {
         let jump_u = (jump.rss / dof).sqrt().max(quiet) / (jump.after.min(10) as f64).sqrt();
-        let at = Instant { t_s: jump.t_s - 0.5 * spacing_s, u_s: spacing_s / 12.0_f64.sqrt() };
+        let t_s = step_between_lines(times_s, values, jump.index).unwrap_or(jump.t_s - 0.5 * spacing_s);
+        let at = Instant { t_s, u_s: spacing_s / 12.0_f64.sqrt() };
         return Some(Onset { at, jump: jump.height, jump_u });
     }
     let at = refine(t, &rise, &smooth, spacing_s, dof);
@@ -343,6 +392,31 @@ mod tests {
             falling_through(&t, &falling, 0.5, 0.05, 3).map(|i| (i.t_s * 1e6).round()),
             Some((at.t_s * 1e6).round())
         );
+    }
+
+    #[test]
+    fn a_step_inside_a_mean_is_placed_by_its_area() {
+        let spacing_s = 1e-3;
+        let t: Vec<f64> = (0..80).map(|i| spacing_s * (f64::from(i) + 0.5)).collect();
+        for step_s in [0.0401, 0.04043, 0.04077, 0.04098] {
+            // Means over each spacing of a step from 0.862 to 0.985.
+            let gone = |t: &f64| ((t - step_s) / spacing_s + 0.5).clamp(0.0, 1.0);
+            let v: Vec<f64> = t.iter().map(|t| 0.862 + 0.123 * gone(t)).collect();
+            for level in [0.89, 0.93, 0.96] {
+                let at = rising_through(&t, &v, level, 0.03, 1).expect("crosses");
+                assert!((at.t_s - step_s).abs() < 1e-6, "{at:?} for {step_s} at {level}");
+            }
+            let falling: Vec<f64> = v[38..44].iter().map(|v| -v).collect();
+            let at_s = step_by_area(&t[38..44], &falling, (-0.862, -0.985)).expect("steps");
+            assert!((at_s - step_s).abs() < 1e-9, "{at_s} for {step_s}");
+        }
+        assert_eq!(step_by_area(&t, &[3.0; 80], (3.0, 3.0)), None, "no step");
+        // Switched off in the middle of the cell of 40 ms: the fan's current holds its voltage under nothing for 0.3 ms.
+        let off = |t: &f64| if *t < 0.0401 { -12.8 } else { -10.0 };
+        let mut v: Vec<f64> = t.iter().map(off).collect();
+        assert!(step_between_lines(&t, &v, 40).is_some());
+        v[40] = -0.5 * 12.8 + 0.3 * 0.7 - 0.2 * 10.0;
+        assert_eq!(step_between_lines(&t, &v, 40), None, "its area is not that of the step");
     }
 
     #[test]
