@@ -108,12 +108,13 @@ fn at_supply(low: Level, sag: f64) -> Level {
     Level { value: low.value / sag, ..low }
 }
 
-/// First reading of the line in that state.
+/// First reading of the line in that state of an awake unit; the first of all where it always slept.
 fn reading(rec: &Recording, line: Line) -> Option<&Span> {
-    rec.spans_where(move |kind| matches!(kind, SpanKind::LineRead { line: l } if *l == line)).next()
+    let readings = || rec.spans_where(move |kind| matches!(kind, SpanKind::LineRead { line: l } if *l == line));
+    readings().find(|span| !asleep(rec, settled_from_s(span), span.t1_s)).or_else(|| readings().next())
 }
 
-/// Level of the line over the settled part of the first stretch in that state.
+/// Level of the line over the settled part of the reading in that state.
 fn read(rec: &Recording, line: Line) -> Option<Level> {
     let span = reading(rec, line)?;
     zero::level(rec, Channel::LineV, settled_from_s(span), span.t1_s)
@@ -186,7 +187,7 @@ mod tests {
     use super::super::synthetic::{self, Bench};
     use super::*;
     use crate::bench::Setting;
-    use crate::record::event::ChannelFacts;
+    use crate::record::event::{ChannelFacts, LowRange};
 
     /// A line with a source of `volts` behind `ohm`, read released and held low through 100 Ohm, sensed with 1 MOhm.
     fn findings(volts: f64, ohm: f64, seed: u64) -> Findings {
@@ -232,6 +233,31 @@ mod tests {
             .count();
         // The load's one percent does not vary here, so all of them should hold.
         assert!(covered >= 57, "{covered} of 60");
+    }
+
+    #[test]
+    fn a_reading_of_a_sleeping_unit_gives_way_to_one_awake() {
+        let mut bench = Bench::new(5);
+        bench.rec.header.bench =
+            BenchFacts { line_low_ohm: Some(100.0), line_sense_ohm: Some(1e6), ..BenchFacts::default() };
+        let low = ChannelFacts { low: Some(LowRange { range: 0.5, ..LowRange::default() }), ..ChannelFacts::default() };
+        bench.rec.header.bench.channels.insert(Channel::SupplyA, low);
+        let low_ohm = 1.0 / (1e-6 + 1e-2);
+        for (line, load, amps, ohm) in [
+            (Line::Open, 1e6, 0.014, 3300.0),
+            (Line::Low, low_ohm, 2e-4, 33_000.0),
+            (Line::Low, low_ohm, 0.014, 3300.0),
+        ] {
+            let t0_s = bench.t_s;
+            bench.set(Setting { line, ..synthetic::at(0.0) });
+            let level = 13.0 * load / (ohm + load);
+            bench.run(0.6, &[(Channel::LineV, &|_| level, 0.001), (Channel::SupplyA, &|_| amps, 1e-5)]);
+            bench.span(SpanKind::LineRead { line }, t0_s);
+        }
+        let mut findings = Findings::default();
+        find(&bench.rec, &mut findings);
+        let ohm = &findings.results[&ResultName::PullUpOhm];
+        assert!((ohm.as_number().expect("a number") / 3300.0 - 1.0).abs() < 0.01, "{ohm:?}");
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! What the unit does when the command is lost: at exactly 100 %, at exactly 0 %, with the line open.
 
 use crate::analysis::response::Response;
-use crate::analysis::signal::{stats, steps};
+use crate::analysis::signal::{fit, stats, steps};
 use crate::analysis::{command, estimate};
 use crate::bench::Channel;
 use crate::record::event::{Loss, SpanKind};
@@ -18,6 +18,12 @@ const FULL: f64 = 0.95;
 const ONSET_CELL_S: f64 = 1e-3;
 const ONSET_AFTER_S: f64 = 0.3;
 const ONSET_UPTO: f64 = 0.12;
+/// The level before an answer is followed over this long, up to so much before its begin, from so many cells on; and how
+/// often the two are found in turns.
+const BASE_S: f64 = 1.0;
+const BASE_UNTIL_S: f64 = 0.03;
+const BASE_LEAST: usize = 50;
+const BASE_ROUNDS: u32 = 5;
 /// A change of this share of full is an answer, when it stands out of the noise.
 const MOVED: f64 = 0.05;
 
@@ -145,6 +151,9 @@ fn moved_at(rec: &Recording, response: &Response, span: &Span, lost_s: f64) -> O
 
 /// When what had left its level by `crossed_s` began to leave it, with the uncertainty: a ramp begins before it is out of
 /// reach, and an exponential one bends on its way.
+///
+/// The level before need not stand: a fan that still gains speed draws less and less, and a soft start ends slowly. What the
+/// signal did until it began to leave is taken out, up to a parabola; where that was is found anew with it.
 fn onset(
     rec: &Recording,
     response: &Response,
@@ -153,14 +162,79 @@ fn onset(
 ) -> Option<(f64, f64)> {
     let cells = response.cells(rec, from_s, crossed_s + ONSET_AFTER_S, ONSET_CELL_S)?;
     let (t, v): (Vec<f64>, Vec<f64>) = cells.into_iter().unzip();
-    let level = stats::median(&v[..t.partition_point(|t_s| *t_s < lost_s)])?;
-    let after = stats::median(&v[t.partition_point(|t_s| *t_s < crossed_s)..])?;
-    let way = (after - level).signum();
-    let leaves: Vec<f64> = v.iter().map(|v| way * (v - level)).collect();
-    let upto = ONSET_UPTO.min(0.9 * (after - level).abs()).max(reach);
-    let at = steps::onset(&t, &leaves, 0.0, upto)?.at;
+    let (mut base, mut found) = (Base::of(&t, &v, lost_s)?, None);
+    for _ in 0..BASE_ROUNDS {
+        let begun = leaves(&t, &v, &base, crossed_s, reach)?;
+        let until_s = (begun.0 - BASE_UNTIL_S).clamp(lost_s, crossed_s);
+        let settled = found.is_some_and(|(before_s, _): (f64, f64)| (before_s - begun.0).abs() < ONSET_CELL_S);
+        found = Some(begun);
+        if settled {
+            break;
+        }
+        base = Base::of(&t, &v, until_s)?;
+    }
     // Nothing is an answer before its question. The spacing of the cells is in what the onset states of a jump.
-    Some((at.t_s.max(lost_s), at.u_s))
+    found.map(|(t_s, u_s)| (t_s.max(lost_s), u_s))
+}
+
+/// Where `v` leaves `base`, and the uncertainty of that.
+fn leaves(t: &[f64], v: &[f64], base: &Base, crossed_s: f64, reach: f64) -> Option<(f64, f64)> {
+    let off: Vec<f64> = t.iter().zip(v).map(|(t_s, v)| v - base.at(*t_s)).collect();
+    let after = stats::median(&off[t.partition_point(|t_s| *t_s < crossed_s)..])?;
+    let rise: Vec<f64> = off.iter().map(|v| after.signum() * v).collect();
+    let upto = ONSET_UPTO.min(0.9 * after.abs()).max(reach);
+    let onset = steps::onset(t, &rise, 0.0, upto)?;
+    let reached_s = t[rise.iter().position(|v| *v >= upto).unwrap_or(t.len() - 1)];
+    // A gentle rise is moved by an error of its base as far as a crossing of that slope, times the four by which the line
+    // through it pivots; a jump is not.
+    let by_base = if onset.jump > 0.0 { 0.0 } else { 4.0 * base.end_u * (reached_s - onset.at.t_s).max(0.0) / upto };
+    Some((onset.at.t_s, onset.at.u_s.hypot(by_base)))
+}
+
+/// What a signal does before it answers: a level, a trend or a bend, whichever its samples bear out.
+struct Base {
+    centre_s: f64,
+    half_s: f64,
+    terms: Vec<f64>,
+    /// Standard uncertainty of its end beyond that of a mere level.
+    end_u: f64,
+}
+
+impl Base {
+    /// From the last [`BASE_S`] before `until_s`.
+    fn of(t: &[f64], v: &[f64], until_s: f64) -> Option<Self> {
+        let part = t.partition_point(|t_s| *t_s < until_s - BASE_S)..t.partition_point(|t_s| *t_s < until_s);
+        let (t, v) = (&t[part.clone()], &v[part]);
+        let (centre_s, half_s) = (0.5 * (t.first()? + t.last()?), 0.5 * (t.last()? - t.first()?));
+        let x: Vec<f64> = t.iter().map(|t_s| (t_s - centre_s) / half_s.max(ONSET_CELL_S)).collect();
+        let (ones, squares) = (vec![1.0; x.len()], x.iter().map(|x| x * x).collect::<Vec<f64>>());
+        let n = x.len() as f64;
+        // A trend of few samples is their noise.
+        let orders = if x.len() < BASE_LEAST { 1..=1_usize } else { 1..=3 };
+        let fits = orders.filter_map(|order| {
+            let columns: [&[f64]; 3] = [&ones, &x, &squares];
+            let (terms, rss) = fit::linear(&columns[..order], v)?;
+            let criterion = n * (rss / n).max(f64::MIN_POSITIVE).ln() + order as f64 * n.ln();
+            // The variance at the end of a line is four times, of a parabola nine times that of a mean.
+            let end_u = (rss / (n - order as f64).max(1.0) / n * (order * order - 1) as f64).sqrt();
+            Some((criterion, Self { centre_s, half_s: half_s.max(ONSET_CELL_S), terms, end_u }))
+        });
+        let (_, mut best) = fits.min_by(|a, b| a.0.total_cmp(&b.0))?;
+        if best.terms.len() == 1 {
+            // One wild sample does not move it.
+            best.terms = vec![stats::median(v)?];
+        }
+        Some(best)
+    }
+
+    fn at(&self, t_s: f64) -> f64 {
+        // Carried on straight from its end: what bends there is the answer's own.
+        let x = (t_s - self.centre_s) / self.half_s;
+        let inside = x.min(1.0);
+        let value = self.terms.iter().rev().fold(0.0, |sum, term| sum * inside + term);
+        let slope = self.terms.get(1).map_or(0.0, |b| b + 2.0 * self.terms.get(2).unwrap_or(&0.0) * inside);
+        value + slope * (x - inside)
+    }
 }
 
 /// A ramp leaves its level before it is out of reach: the line through its first part, met with the level.
@@ -222,6 +296,34 @@ mod tests {
         assert!((found.number(ResultName::LossFullAfterS).unwrap() - 0.5).abs() < 0.03);
         let found = lose(Loss::Full, &|t| 12.9 - 6.9 * (-(t - 0.4).max(0.0) / 1.2).exp());
         assert!((found.number(ResultName::LossFullAfterS).unwrap() - 0.4).abs() < 0.02);
+    }
+
+    #[test]
+    fn an_output_that_still_drifts_before_the_loss_moves_no_delay() {
+        let delays = (0..20).map(|seed| {
+            let mut bench = Bench::new(seed);
+            let supply: &dyn Fn(f64) -> f64 = &|_| 13.0;
+            bench.set(at(90.0));
+            bench.run(2.0, &[(Channel::OutputV, &|_| 12.9, 0.004), (Channel::SupplyV, supply, 0.004)]);
+            bench.span(SpanKind::Point { direction: Direction::Up }, 0.0);
+            bench.set(at(50.0));
+            // The end of a soft start, or of a fan that gains speed and draws less.
+            let drifts = |t: f64| 6.0 - 0.12 * (-t / 0.8).exp();
+            bench.run(1.0, &[(Channel::OutputV, &drifts, 0.004), (Channel::SupplyV, supply, 0.004)]);
+            let t0_s = bench.t_s - 0.5;
+            bench.set(at(100.0));
+            let volts = |t: f64| (drifts(t + 1.0) + 2.5 * (t - 0.4).max(0.0)).min(12.9);
+            bench.run(6.0, &[(Channel::OutputV, &volts, 0.004), (Channel::SupplyV, supply, 0.004)]);
+            bench.span(SpanKind::Loss { loss: Loss::Full }, t0_s);
+            let mut findings = Findings::default();
+            find(&bench.rec, &mut findings);
+            let delay = findings.results.remove(&ResultName::LossFullAfterS).expect("measured");
+            (delay.as_number().expect("a number") - 0.4, delay.u.expect("its uncertainty"))
+        });
+        let delays: Vec<(f64, f64)> = delays.collect();
+        let bias_s = delays.iter().map(|(error_s, _)| error_s).sum::<f64>() / 20.0;
+        let covered = delays.iter().filter(|(error_s, u_s)| error_s.abs() < 1.96 * u_s).count();
+        assert!(bias_s.abs() < 2e-3 && covered >= 18, "{bias_s} {covered} {delays:?}");
     }
 
     #[test]
