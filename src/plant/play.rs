@@ -119,6 +119,8 @@ impl Start {
 
 /// Stretches into which a sample is cut where the output reaches a level: 10 us each.
 const CUTS: u32 = 50;
+/// Samples before and after that are cut, too.
+const AROUND: usize = 2;
 /// Output ratio from which there is any.
 const ANY_OUTPUT: f64 = 1e-6;
 
@@ -142,9 +144,10 @@ pub(crate) fn reached(config: &PlantConfig, duty: f64, hz: f64, temperatures: (f
     let mut plant = powered(config, hz, temperatures);
     plant.set_line(command(config, duty, hz));
     let mut times_s = [None; 4];
-    for at in 0..=first.into_iter().flatten().max().unwrap_or(0) {
-        // What the mean reaches in this sample may have been there in the one before.
-        let cuts = if first.iter().flatten().any(|first| (at..=at + 1).contains(first)) { CUTS } else { 1 };
+    for at in 0..=first.into_iter().flatten().max().unwrap_or(0) + AROUND {
+        // What the mean reaches in this sample may have been there in the one before, or be there in the next: cut finely
+        // the plant goes another way by a hair.
+        let cuts = if first.iter().flatten().any(|first| first.abs_diff(at) <= AROUND) { CUTS } else { 1 };
         for cut in 0..cuts {
             let reading = plant.advance(DT_S / f64::from(cuts));
             let middle_s = (at as f64 + (f64::from(cut) + 0.5) / f64::from(cuts)) * DT_S;
