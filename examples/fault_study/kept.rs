@@ -23,8 +23,11 @@ struct Head {
 /// The open file.
 pub(crate) struct Kept(File);
 
-/// Opens `path`, which need not be there yet, and reads the units that it has, each with its number in the study.
-pub(crate) fn open(path: &Path, first_seed: u64) -> Result<(Kept, Vec<(u64, Unit)>), Box<dyn std::error::Error>> {
+/// The file, and the units that it had, each with its number in the study.
+type Opened = (Kept, Vec<(u64, Unit)>);
+
+/// Opens `path`, which need not be there yet, and reads the units that it has.
+pub(crate) fn open(path: &Path, first_seed: u64) -> Result<Opened, Box<dyn std::error::Error>> {
     let program = Sha256::digest(std::fs::read(std::env::current_exe()?)?);
     let program = program.iter().map(|byte| format!("{byte:02x}")).collect();
     let head = Head { analysis: galebench::analysis::VERSION.to_owned(), program, first_seed };
