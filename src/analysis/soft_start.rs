@@ -1,5 +1,7 @@
 //! Soft start: delay, ramp and its shape, peak current, and what a hard start would have drawn.
 
+use statrs::distribution::{Continuous, ContinuousCDF, Normal};
+
 use crate::bench::Channel;
 use crate::record::event::SpanKind;
 use crate::record::recording::{Recording, Span};
@@ -101,7 +103,11 @@ fn delay(rec: &Recording, starts: &[Start<'_>], fan: Option<&MotorFit>, findings
 }
 
 fn delay_measured(name: ResultName, delay: &Estimate, n: usize, hidden: bool) -> Measured {
-    let measured = delay.measured(name, "onset", n as u64);
+    let mut measured = delay.measured(name, "onset", n as u64);
+    // Nothing comes before its command.
+    if let Some([Some(low), _]) = &mut measured.interval {
+        *low = low.max(0.0);
+    }
     if hidden {
         measured.noted("begin of the ramp by its shape: the first output does not get past the freewheel drop")
     } else {
@@ -131,8 +137,7 @@ fn output_delay(rec: &Recording, start: &Start<'_>, fan: Option<&MotorFit>) -> O
         let (wheel, u) = fan.wheel;
         let figures = trace.figures(start.edge_s)?;
         let begin = trace.hidden_begin(&figures, (wheel, u), fan.on_ohm)?;
-        // Nothing comes before its command.
-        Some((steps::Instant { t_s: begin.at.t_s.max(start.edge_s), ..begin.at }, begin))
+        Some((begin.at, begin))
     });
     Some(match hidden {
         Some((at, begin)) => {
@@ -142,10 +147,33 @@ fn output_delay(rec: &Recording, start: &Start<'_>, fan: Option<&MotorFit>) -> O
             let unlike = (UNSEEN * begin.unlike).clamp(LEAST_UNLIKE, MOST_UNLIKE);
             let unseen = unlike * (visible.at.t_s - at.t_s).abs();
             estimate.parts.push(estimate::lasting("shape of the hidden begin", unseen));
-            (estimate, true)
+            (between(estimate, visible.at.t_s - start.edge_s), true)
         }
         None => (delay_estimate(rec, Channel::OutputV, visible.at, start.edge_s), false),
     })
+}
+
+/// The same with what is known besides: a hidden begin is not before its command nor after the first output that is seen.
+/// Mean and standard deviation of a normal distribution cut off at both ends (JCGM 101, 6.4: all that is known goes into
+/// the distribution).
+fn between(estimate: Estimate, latest_s: f64) -> Estimate {
+    let u = estimate.variance().sqrt();
+    if latest_s <= 0.0 {
+        return estimate;
+    }
+    let normal = Normal::standard();
+    let (low, high) = (-estimate.value / u, (latest_s - estimate.value) / u);
+    let within = normal.cdf(high) - normal.cdf(low);
+    let (value, cut_u) = if within < 1e-3 {
+        // All but excluded by itself: the nearer end, with the spread of what lies between.
+        (estimate.value.clamp(0.0, latest_s), u.min(latest_s / 12.0_f64.sqrt()))
+    } else {
+        let (p, q) = (normal.pdf(low), normal.pdf(high));
+        let mean = (p - q) / within;
+        let variance = 1.0 + (low * p - high * q) / within - mean * mean;
+        (estimate.value + u * mean, u * variance.max(0.0).sqrt())
+    };
+    Estimate::new(value, estimate.weighted(cut_u / u))
 }
 
 fn delay_estimate(rec: &Recording, channel: Channel, at: steps::Instant, edge_s: f64) -> Estimate {
@@ -544,6 +572,27 @@ mod tests {
             complete: Ok(()),
         });
         rec
+    }
+
+    #[test]
+    fn a_hidden_begin_lies_between_command_and_first_output_whatever_its_shape_says() {
+        let of = |value: f64, u: f64| between(Estimate::new(value, vec![estimate::lasting("shape", u)]), 0.06);
+        let close = |a: f64, b: f64| assert!((a - b).abs() < 1e-6, "{a} for {b}");
+        let sure = of(0.03, 0.002);
+        close(sure.value, 0.03);
+        close(sure.variance().sqrt(), 0.002);
+        // Nothing known but the two ends: the middle, evenly spread.
+        let unsure = of(0.03, 10.0);
+        close(unsure.value, 0.03);
+        close(unsure.variance().sqrt(), 0.06 / 12.0_f64.sqrt());
+        // Half of the distribution is before the command: the mean of the other half, cut far above.
+        let half = between(Estimate::new(0.0, vec![estimate::lasting("shape", 0.01)]), 1.0);
+        close(half.value, 0.01 * (2.0 / std::f64::consts::PI).sqrt());
+        close(half.variance().sqrt(), 0.01 * (1.0 - 2.0 / std::f64::consts::PI).sqrt());
+        let shown = delay_measured(ResultName::CommandDelayS, &unsure, 1, true);
+        assert_eq!(shown.interval.and_then(|[low, _]| low), Some(0.0));
+        let beyond = of(0.5, 0.001);
+        assert!((0.0..=0.06).contains(&beyond.value) && beyond.variance().is_finite());
     }
 
     #[test]

@@ -455,6 +455,9 @@ fn spread(module: &mut ModuleConfig, rng: &mut Xoshiro256PlusPlus) {
         by(&mut lock.off_v, 0.02);
         lock.on_v = lock.off_v + gap_v;
     }
+    for rule in [&mut module.at_inactive, &mut module.at_active] {
+        by(&mut rule.after_s, 0.1);
+    }
 }
 
 fn spread_band(band: &mut Band, by: &mut impl FnMut(&mut f64, f64)) {
