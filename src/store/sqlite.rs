@@ -1,7 +1,7 @@
 //! A database file: SQLite.
 
 use std::path::Path;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use rusqlite::types::{ToSqlOutput, ValueRef};
 use rusqlite::{Connection, ErrorCode, params_from_iter};
@@ -10,6 +10,9 @@ use super::sql::{Database, Dialect, Row, SqlError, SqlKind, Value};
 
 /// How long to wait for another program that writes.
 const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
+
+/// How long until a change of mode is asked for again.
+const AGAIN: Duration = Duration::from_millis(5);
 
 /// An open database file.
 #[derive(Debug)]
@@ -25,7 +28,15 @@ impl Sqlite {
 
     /// Makes writes outlive the power cut that follows them.
     pub(super) fn durable(&self) -> Result<(), SqlError> {
-        self.0.pragma_update(None, "journal_mode", "wal")?;
+        // Where two programs open a new file at once the later change of mode is refused there and then, whatever the
+        // timeout: it is asked for again.
+        let until = Instant::now() + BUSY_TIMEOUT;
+        loop {
+            match self.0.pragma_update(None, "journal_mode", "wal").map_err(SqlError::from) {
+                Err(error) if error.kind == SqlKind::Locked && Instant::now() < until => std::thread::sleep(AGAIN),
+                changed => break changed?,
+            }
+        }
         Ok(self.0.pragma_update(None, "synchronous", "full")?)
     }
 

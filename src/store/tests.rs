@@ -268,6 +268,22 @@ fn a_file_that_is_damaged_foreign_newer_or_locked_says_what_to_do() {
 }
 
 #[test]
+fn programs_that_open_a_new_store_at_once_all_come_in() {
+    for _ in 0..20 {
+        let root = tempfile::tempdir().unwrap();
+        let gate = std::sync::Barrier::new(6);
+        std::thread::scope(|scope| {
+            for _ in 0..6 {
+                scope.spawn(|| {
+                    gate.wait();
+                    drop(store(root.path()));
+                });
+            }
+        });
+    }
+}
+
+#[test]
 fn a_folder_that_cannot_be_made_is_named() {
     let root = tempfile::tempdir().unwrap();
     let file = root.path().join(EVENTS_FILE);
