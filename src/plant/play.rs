@@ -101,13 +101,6 @@ impl Start {
         Self::tail(&self.ratio)
     }
 
-    /// Forgets the currents later than this after the command: a supply goes on sagging and copper warming, so how long
-    /// a start is watched is part of what its current settles at.
-    pub(crate) fn watch_current_until(&mut self, seconds: f64) {
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "a small positive count")]
-        self.amps.truncate((seconds.max(0.5) / DT_S) as usize);
-    }
-
     /// Settled supply current.
     pub(crate) fn settled_a(&self) -> f64 {
         Self::tail(&self.amps)

@@ -22,8 +22,6 @@ pub struct TruthConditions {
     pub copper_c: Option<f64>,
     /// Case temperature for on-resistance, drop and starts; `None` is ambient.
     pub case_c: Option<f64>,
-    /// How long the current of a start was watched from its command on; `None` until everything has settled.
-    pub start_s: Option<f64>,
     /// Usable charge of the vehicle's battery (A.h) and its other drain (A).
     pub battery: Option<(f64, f64)>,
 }
@@ -32,16 +30,7 @@ impl TruthConditions {
     /// At this frequency up to this duty (fraction), half duty at power-up, 60 % in the soak, everything cold.
     #[must_use]
     pub const fn new(command_hz: f64, most_duty: f64) -> Self {
-        Self {
-            command_hz,
-            most_duty,
-            power_up_duty: 0.5,
-            soak_duty: 0.6,
-            copper_c: None,
-            case_c: None,
-            start_s: None,
-            battery: None,
-        }
+        Self { command_hz, most_duty, power_up_duty: 0.5, soak_duty: 0.6, copper_c: None, case_c: None, battery: None }
     }
 }
 
@@ -315,10 +304,7 @@ const CHARGED_S: f64 = 0.02;
 fn starts(config: &PlantConfig, at: &TruthConditions, truth: &mut Truth) {
     let quiet = play::without_chance(config);
     let temperatures = (at.copper_c.unwrap_or(config.ambient_c), at.case_c.unwrap_or(config.ambient_c));
-    let (mut soft, plant) = play::start(&quiet, at.most_duty, at.command_hz, temperatures);
-    if let Some(seconds) = at.start_s {
-        soft.watch_current_until(seconds);
-    }
+    let (soft, plant) = play::start(&quiet, at.most_duty, at.command_hz, temperatures);
     if soft.resets > 0 || soft.settled_ratio() < 0.05 {
         return;
     }

@@ -188,11 +188,7 @@ pub(crate) fn conditions_at(
         (!seen.is_empty()).then(|| seen.iter().map(|now| of(now)).sum::<f64>() / seen.len() as f64)
     };
     let cold = conditions(evaluated, plan);
-    let start_s = spans.iter().find(|span| span.kind == SpanKind::Start).and_then(|span| {
-        let (command_s, _) = evaluated.recording.settings_in(span.t0_s, span.t1_s - 1.0).last()?;
-        Some(span.t1_s - command_s)
-    });
-    TruthConditions { copper_c: mean(|now| now.copper_c), case_c: mean(|now| now.case_c), start_s, ..cold }
+    TruthConditions { copper_c: mean(|now| now.copper_c), case_c: mean(|now| now.case_c), ..cold }
 }
 
 /// The truth at the conditions under which each group of results was measured. The conditions are taken from the run;

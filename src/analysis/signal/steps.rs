@@ -209,7 +209,8 @@ pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<On
     let dof = (n - 4.0).max(1.0);
     if gain > 2.0 * n.ln() && jump.height > 4.0 * quiet {
         let jump_u = (jump.rss / dof).sqrt().max(quiet) / (jump.after.min(10) as f64).sqrt();
-        let t_s = step_between_lines(times_s, values, jump.index).unwrap_or(jump.t_s - 0.5 * spacing_s);
+        // The first cell that holds some of the step: it came anywhere within.
+        let t_s = step_between_lines(times_s, values, jump.index).unwrap_or(jump.t_s);
         let at = Instant { t_s, u_s: spacing_s / 12.0_f64.sqrt() };
         return Some(Onset { at, jump: jump.height, jump_u });
     }
