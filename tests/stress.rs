@@ -94,8 +94,10 @@ fn by_the_supply_a_warm_unit_is_compared_with_its_cold_start_by_the_supply() {
     }
     let run = go(ModuleKind::LinearLow, SEED + 2, &[], plan);
     assert_eq!(word(&run), "starts", "{:?}", result(&run, ResultName::HotRestart));
-    let ratio = result(&run, ResultName::HotInrushRatio).as_number().expect("a number");
-    assert!((0.7..1.0).contains(&ratio), "{ratio}");
+    let ratio = result(&run, ResultName::HotInrushRatio);
+    let (value, u) = (ratio.as_number().expect("a number"), ratio.u.expect("a number has one"));
+    // Beside a start by the command to full it would be near a half. Warm copper draws less, as well as the peaks are known.
+    assert!(value > 0.7 && value - 2.0 * u < 1.0 && u < 0.02, "{ratio:?}");
 }
 
 fn in_a_row(starts: u32) -> Plan {

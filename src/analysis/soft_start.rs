@@ -153,6 +153,9 @@ fn output_delay(rec: &Recording, start: &Start<'_>, fan: Option<&MotorFit>) -> O
     })
 }
 
+/// Chance of lying between its two ends below which a hidden begin is no longer believed.
+const EXCLUDED: f64 = 0.01;
+
 /// The same with what is known besides: a hidden begin is not before its command nor after the first output that is seen.
 /// Mean and standard deviation of a normal distribution cut off at both ends (JCGM 101, 6.4: all that is known goes into
 /// the distribution).
@@ -164,9 +167,9 @@ fn between(estimate: Estimate, latest_s: f64) -> Estimate {
     let normal = Normal::standard();
     let (low, high) = (-estimate.value / u, (latest_s - estimate.value) / u);
     let within = normal.cdf(high) - normal.cdf(low);
-    let (value, cut_u) = if within < 1e-3 {
-        // All but excluded by itself: the nearer end, with the spread of what lies between.
-        (estimate.value.clamp(0.0, latest_s), u.min(latest_s / 12.0_f64.sqrt()))
+    let (value, cut_u) = if within < EXCLUDED {
+        // Its own shape is refuted: all that is known is what it lies between.
+        (0.5 * latest_s, latest_s / 12.0_f64.sqrt())
     } else {
         let (p, q) = (normal.pdf(low), normal.pdf(high));
         let mean = (p - q) / within;
@@ -582,7 +585,7 @@ mod tests {
         close(sure.value, 0.03);
         close(sure.variance().sqrt(), 0.002);
         // Nothing known but the two ends: the middle, evenly spread.
-        let unsure = of(0.03, 10.0);
+        let unsure = of(0.03, 2.0);
         close(unsure.value, 0.03);
         close(unsure.variance().sqrt(), 0.06 / 12.0_f64.sqrt());
         // Half of the distribution is before the command: the mean of the other half, cut far above.
@@ -591,8 +594,11 @@ mod tests {
         close(half.variance().sqrt(), 0.01 * (1.0 - 2.0 / std::f64::consts::PI).sqrt());
         let shown = delay_measured(ResultName::CommandDelayS, &unsure, 1, true);
         assert_eq!(shown.interval.and_then(|[low, _]| low), Some(0.0));
-        let beyond = of(0.5, 0.001);
-        assert!((0.0..=0.06).contains(&beyond.value) && beyond.variance().is_finite());
+        // A shape that leads elsewhere is wrong, and says nothing.
+        for beyond in [of(0.5, 0.001), of(-0.05, 0.01)] {
+            close(beyond.value, 0.03);
+            close(beyond.variance().sqrt(), 0.06 / 12.0_f64.sqrt());
+        }
     }
 
     #[test]

@@ -209,9 +209,12 @@ pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<On
     let dof = (n - 4.0).max(1.0);
     if gain > 2.0 * n.ln() && jump.height > 4.0 * quiet {
         let jump_u = (jump.rss / dof).sqrt().max(quiet) / (jump.after.min(10) as f64).sqrt();
-        // The first cell that holds some of the step: it came anywhere within.
-        let t_s = step_between_lines(times_s, values, jump.index).unwrap_or(jump.t_s);
-        let at = Instant { t_s, u_s: spacing_s / 12.0_f64.sqrt() };
+        // It came anywhere from the first cell on that holds some of it: of a begin that is no clean step that is one before.
+        let first = (0..jump.index).rev().take_while(|i| rise[*i] > 4.0 * quiet).last().unwrap_or(jump.index);
+        let cells = (jump.index - first + 1) as f64;
+        let within = Instant { t_s: 0.5 * (t[first] + jump.t_s), u_s: cells * spacing_s / 12.0_f64.sqrt() };
+        let by_area = step_between_lines(times_s, values, jump.index);
+        let at = by_area.map_or(within, |t_s| Instant { t_s, u_s: spacing_s / 12.0_f64.sqrt() });
         return Some(Onset { at, jump: jump.height, jump_u });
     }
     let at = refine(t, &rise, &smooth, spacing_s, dof);
