@@ -166,7 +166,9 @@ fn step_between_lines(times_s: &[f64], values: &[f64], index: usize) -> Option<f
     let held: Vec<f64> = (from..to).map(held).collect();
     // A fan that is switched off drags its voltage past what is left of it: the area is no longer that of the step alone.
     let alone = held.iter().all(|share| (-STEP_OVERSHOOT..=1.0 + STEP_OVERSHOOT).contains(share));
-    alone.then(|| times_s[from] + spacing_s * (held.iter().sum::<f64>() - 0.5))
+    // A step is between in one value at most; what is between in more is a steep ramp in few values.
+    let between = held.iter().filter(|share| (STEP_OVERSHOOT..1.0 - STEP_OVERSHOOT).contains(*share)).count();
+    (alone && between <= 1).then(|| times_s[from] + spacing_s * (held.iter().sum::<f64>() - 0.5))
 }
 
 /// The crossing of `level` between `index - 1` and `index` by interpolation.

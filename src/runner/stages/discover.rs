@@ -13,9 +13,6 @@ use crate::units::{Duty, Hertz, Seconds};
 /// Change of the output (share of the supply) that counts as an answer, and difference that tells the level.
 const ANSWER: f64 = 0.03;
 const DIFFERENCE: f64 = 0.06;
-/// Duties (percent) that tell the active level: of most units, and of one that they make no difference to.
-const NEAR_MIDDLE: (f64, f64) = (35.0, 65.0);
-const FAR_APART: (f64, f64) = (20.0, 80.0);
 /// A settled answer that moves by more than this within the looks taken at it hunts; they follow on the two windows in which
 /// it stood.
 const HUNTS: f64 = 0.03;
@@ -43,8 +40,6 @@ const SOONER_S: f64 = 0.03;
 /// Longest wait for the output to go, and the cells in which its going is timed.
 const GONE_WITHIN_S: f64 = 5.0;
 const GONE_CELL_S: f64 = 0.01;
-/// Output over supply that only the plateau has.
-const ALL: f64 = 0.95;
 /// Duty (percent) that is on the plateau, or near it, and those up to which it is followed, highest first.
 const NEAR_PLATEAU: f64 = 80.0;
 const MOST_CANDIDATES: [f64; 3] = [98.0, 95.0, 90.0];
@@ -90,39 +85,25 @@ struct Search {
 }
 
 impl Search {
-    /// Just outside its band a unit hunts: a frequency that it follows steadily is better.
-    fn take(&mut self, frequency: Hertz, (active, follows): (ActiveLevel, Follows)) {
-        let place = if follows == Follows::Steadily { &mut self.steady } else { &mut self.hunting };
-        *place = place.or(Some((frequency, active)));
-    }
-
     fn nothing(&self) -> bool {
         self.steady.is_none() && self.hunting.is_none() && self.wrongly == 0
     }
 }
 
 fn search(session: &mut Session<'_>, asked: &[Hertz], answer_within: Seconds) -> Result<Search, Halt> {
-    let (mut found, mut alike) = (Search::default(), Vec::new());
+    let mut found = Search::default();
     for &frequency in asked {
         if !answers(session, frequency, answer_within)? {
             continue;
         }
-        match level(session, frequency, NEAR_MIDDLE)? {
-            Some(told) => found.take(frequency, told),
-            None => alike.push(frequency),
-        }
-        if found.steady.is_some() {
-            return Ok(found);
-        }
-    }
-    // Outside their band most units answer alike to everything: duties further apart are asked of them last.
-    for frequency in alike {
-        match level(session, frequency, FAR_APART)? {
-            Some(told) => found.take(frequency, told),
+        match level(session, frequency)? {
+            Some((active, Follows::Steadily)) => {
+                found.steady = Some((frequency, active));
+                break;
+            }
+            // Just outside its band a unit hunts: a frequency that it follows steadily is better.
+            Some((active, Follows::Hunting)) => found.hunting = found.hunting.or(Some((frequency, active))),
             None => found.wrongly += 1,
-        }
-        if found.steady.is_some() {
-            break;
         }
     }
     Ok(found)
@@ -195,10 +176,8 @@ pub(crate) fn probe(frequency: Hertz, active: ActiveLevel, percent: f64, session
 
 /// Whether the unit answers 50 % at this frequency: the output comes, or a running one leaves its plateau.
 pub(crate) fn answers(session: &mut Session<'_>, frequency: Hertz, within: Seconds) -> Result<bool, Halt> {
-    if session.sup.setting() != session.off_setting() {
-        session.off()?;
-        session.wait_undriven(3.0)?;
-    }
+    session.off()?;
+    session.wait_undriven(3.0)?;
     let before = session.answer(0.2);
     let runs_before = session.driven(0.2);
     let (answered, _) = session.span(SpanKind::Probe, |session| {
@@ -259,22 +238,20 @@ fn answer_at(session: &mut Session<'_>, frequency: Hertz, percent: f64) -> Resul
     Ok(answer)
 }
 
-/// The active level, from two duties (percent) that must make a difference; `None` when they make none.
-fn level(
-    session: &mut Session<'_>,
-    frequency: Hertz,
-    (less, more): (f64, f64),
-) -> Result<Option<(ActiveLevel, Follows)>, Halt> {
-    let (at_less, less_follows) = answer_at(session, frequency, less)?;
-    let (at_more, more_follows) = answer_at(session, frequency, more)?;
-    let follows = if less_follows == Follows::Hunting { less_follows } else { more_follows };
-    Ok(if at_more > at_less + DIFFERENCE {
-        Some((ActiveLevel::Low, follows))
-    } else if at_less > at_more + DIFFERENCE {
-        Some((ActiveLevel::High, follows))
-    } else {
-        None
-    })
+/// The active level, from duties that must make a difference; `None` when they make none.
+fn level(session: &mut Session<'_>, frequency: Hertz) -> Result<Option<(ActiveLevel, Follows)>, Halt> {
+    for (less, more) in [(35.0, 65.0), (20.0, 80.0)] {
+        let (at_less, less_follows) = answer_at(session, frequency, less)?;
+        let (at_more, more_follows) = answer_at(session, frequency, more)?;
+        let follows = if less_follows == Follows::Hunting { less_follows } else { more_follows };
+        if at_more > at_less + DIFFERENCE {
+            return Ok(Some((ActiveLevel::Low, follows)));
+        }
+        if at_less > at_more + DIFFERENCE {
+            return Ok(Some((ActiveLevel::High, follows)));
+        }
+    }
+    Ok(None)
 }
 
 pub(crate) fn learn(session: &mut Session<'_>, frequency: Hertz, active: ActiveLevel) {
@@ -364,22 +341,11 @@ fn learn_most(session: &mut Session<'_>) -> Work {
     if top < NEAR_PLATEAU {
         return Ok(Err("the command output reaches no high duty".to_owned()));
     }
-    let candidates = || MOST_CANDIDATES.into_iter().filter(|percent| *percent <= top);
-    let mut most = NEAR_PLATEAU;
-    let first = candidates().next();
-    // Nearly all of the supply is the plateau, whatever lower duties give.
-    if let Some(percent) = first
-        && session.can.output
-        && plateau_at(session, percent)? > ALL
-    {
-        most = percent;
-    } else {
-        let near = plateau_at(session, NEAR_PLATEAU)?;
-        for percent in candidates() {
-            if plateau_at(session, percent)? >= near - 0.01 {
-                most = percent;
-                break;
-            }
+    let (mut most, near) = (NEAR_PLATEAU, plateau_at(session, NEAR_PLATEAU)?);
+    for percent in MOST_CANDIDATES.into_iter().filter(|percent| *percent <= top) {
+        if plateau_at(session, percent)? >= near - 0.01 {
+            most = percent;
+            break;
         }
     }
     let most = Duty::clamped(most / 100.0);
