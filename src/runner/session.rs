@@ -289,10 +289,15 @@ impl<'a> Session<'a> {
 
     /// Reads until nothing drives the fan; whether that came within `most_s`.
     pub(crate) fn wait_undriven(&mut self, most_s: f64) -> Result<bool, Halt> {
+        self.wait_undriven_by(most_s, 0.3, 0.2)
+    }
+
+    /// The same, looked at after every `each_s` over the last `look_s`.
+    pub(crate) fn wait_undriven_by(&mut self, most_s: f64, each_s: f64, look_s: f64) -> Result<bool, Halt> {
         let begin_s = self.now_s();
         while self.now_s() < begin_s + most_s {
-            self.read(0.3, Pace::Normal)?;
-            if !self.driven(0.2) {
+            self.read(each_s, Pace::Normal)?;
+            if !self.driven(look_s) {
                 return Ok(true);
             }
         }

@@ -18,6 +18,19 @@ pub(crate) struct Made {
     offset_a: f64,
 }
 
+/// A soak of 40 s at 60 %, current and output so many times what they are at first.
+pub(crate) fn soaked(value: impl Fn(f64) -> f64) -> Recording {
+    Made::new()
+        .held(SpanKind::Soak, pulses(60.0), 40.0, |channel, t| match channel {
+            Channel::SupplyV => Some(13.0),
+            Channel::SupplyA => Some(8.0 * value(t)),
+            Channel::OutputV => Some(7.5 * value(t)),
+            Channel::CaseC => Some(45.0),
+            _ => None,
+        })
+        .done()
+}
+
 impl Made {
     /// Empty, with plan and rig named.
     pub(crate) fn new() -> Self {

@@ -7,7 +7,7 @@ use std::path::Path;
 use std::sync::{Arc, Mutex};
 
 use galebench::bench::{Block, Pace, Setting};
-use galebench::config::plan::{Plan, Stage};
+use galebench::config::plan::{Plan, RestartBy, Stage};
 use galebench::config::rig::{DriverSpec, FaultKind, ModuleKind, Rig, VirtualSpec};
 use galebench::driver::virtual_bench::VirtualBench;
 use galebench::driver::{Bench, DriverError, Offers};
@@ -210,7 +210,13 @@ fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside
     all.soft_start_share = started.soft_start_share;
     if recording.spans_where(|kind| *kind == SpanKind::HotStart).next().is_some() {
         let warm = at(|kind| *kind == SpanKind::HotStart, Played::Starts);
-        all.hot_inrush_ratio = warm.peak_supply_a.zip(started.peak_supply_a).map(|(warm, cold)| warm / cold);
+        let by_supply = |stage: &Stage| matches!(stage, Stage::HotRestart { by, .. } if by == &[RestartBy::Supply]);
+        let (warm_a, cold_a) = if plan.stages.iter().any(by_supply) {
+            (warm.power_up_peak_a, at(|kind| *kind == SpanKind::PowerUp, Played::Starts).power_up_peak_a)
+        } else {
+            (warm.peak_supply_a, started.peak_supply_a)
+        };
+        all.hot_inrush_ratio = warm_a.zip(cold_a).map(|(warm, cold)| warm / cold);
     }
     all.power_up_peak_a = at(|kind| *kind == SpanKind::PowerUp, Played::Starts).power_up_peak_a;
     let flat = at(|kind| *kind == SpanKind::FlatOut, Played::Nothing);

@@ -35,7 +35,7 @@ pub(crate) fn run(session: &mut Session<'_>, each: Seconds) -> Work {
             ran = wake(session)?;
         }
         // A start may be delayed or soft: what already grows will run.
-        ran = session.driven(0.1);
+        ran = session.driven(LOOK_S);
         learn_line(session, line, ran);
     }
     session.off()?;
@@ -69,21 +69,13 @@ fn read_line(session: &mut Session<'_>, line: Line, each: Seconds, lingers: bool
     session.stretch(SpanKind::LineRead { line }, |session| {
         session.set(Setting { line, ..session.off_setting() })?;
         session.read(each.get().max(0.5), Pace::Normal)?;
-        if !lingers || !session.driven(LOOK_S) {
-            return Ok(());
-        }
-        let begin_s = session.now_s();
-        while session.now_s() < begin_s + LINGERS_S {
-            session.read(LOOK_S, Pace::Normal)?;
-            if !session.driven(LOOK_S) {
-                return if line == Line::High { Ok(()) } else { session.read(QUIET_S, Pace::Normal) };
-            }
-        }
-        Ok(())
+        let gone = lingers && session.driven(LOOK_S) && session.wait_undriven_by(LINGERS_S, LOOK_S, LOOK_S)?;
+        // Held high the line is the bench's own: no load on the supply moves it.
+        if gone && line != Line::High { session.read(QUIET_S, Pace::Normal) } else { Ok(()) }
     })
 }
 
-/// Edges for a moment, where the rig has them; whether it has. An input that sleeps may have another pull-up, and the awake
+/// Edges for a moment, where the rig has them; whether something may run now. An input that sleeps may have another pull-up, and the awake
 /// one is asked for.
 fn wake(session: &mut Session<'_>) -> Result<bool, Halt> {
     if !session.can.duty {

@@ -202,23 +202,11 @@ fn taken_back(rec: &Recording, span: &Span) -> Option<Sign> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::verdict::made_up::{Made, pulses};
-
-    fn steady(value: impl Fn(f64) -> f64) -> Recording {
-        Made::new()
-            .held(SpanKind::Soak, pulses(60.0), 40.0, |channel, t| match channel {
-                Channel::SupplyV => Some(13.0),
-                Channel::SupplyA => Some(8.0 * value(t)),
-                Channel::OutputV => Some(7.5 * value(t)),
-                Channel::CaseC => Some(45.0),
-                _ => None,
-            })
-            .done()
-    }
+    use crate::verdict::made_up::{Made, pulses, soaked};
 
     #[test]
     fn output_taken_back_in_a_cool_case_is_an_early_thermal_limit() {
-        let found = thermal_limit(&Findings::default(), &steady(|t| if t > 25.0 { 0.7 } else { 1.0 })).unwrap();
+        let found = thermal_limit(&Findings::default(), &soaked(|t| if t > 25.0 { 0.7 } else { 1.0 })).unwrap();
         assert_eq!(found.fault, fault::THERMAL_LIMIT_EARLY);
         assert!(found.strength > super::super::STRONG);
     }

@@ -118,25 +118,12 @@ fn scatter(values: &[f64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::record::event::SpanKind;
     use crate::results::{Contribution, Measured};
-    use crate::verdict::made_up::{Made, pulses};
-
-    fn steady(value: impl Fn(f64) -> f64) -> Recording {
-        Made::new()
-            .held(SpanKind::Soak, pulses(60.0), 40.0, |channel, t| match channel {
-                Channel::SupplyV => Some(13.0),
-                Channel::SupplyA => Some(8.0 * value(t)),
-                Channel::OutputV => Some(7.5 * value(t)),
-                Channel::CaseC => Some(45.0),
-                _ => None,
-            })
-            .done()
-    }
+    use crate::verdict::made_up::{Made, soaked};
 
     #[test]
     fn a_steady_fan_shows_nothing() {
-        let rec = steady(|t| 1.0 - 0.001 * t);
+        let rec = soaked(|t| 1.0 - 0.001 * t);
         assert_eq!(find(&Findings::default(), &rec), Vec::new());
     }
 
@@ -166,12 +153,12 @@ mod tests {
             cracked_joint(&findings, rec)
         };
         let gaps = |t: f64| [21.0, 25.0, 31.0, 35.0].iter().any(|at| (*at..at + 0.05).contains(&t));
-        let found = joint(&steady(|t| if gaps(t) { 0.0 } else { 1.0 })).unwrap();
+        let found = joint(&soaked(|t| if gaps(t) { 0.0 } else { 1.0 })).unwrap();
         assert!(found.strength >= super::super::STRONG && found.because.contains("4 times"), "{found:?}");
         let clockwork = |t: f64| t > 20.0 && (t % 1.5) < 0.05;
-        assert_eq!(joint(&steady(|t| if clockwork(t) { 0.0 } else { 1.0 })), None);
+        assert_eq!(joint(&soaked(|t| if clockwork(t) { 0.0 } else { 1.0 })), None);
         let glitches = |t: f64| [21.0, 25.0, 31.0].iter().any(|at| (*at..at + 0.009).contains(&t));
-        assert_eq!(joint(&steady(|t| if glitches(t) { 0.0 } else { 1.0 })), None);
+        assert_eq!(joint(&soaked(|t| if glitches(t) { 0.0 } else { 1.0 })), None);
     }
 
     #[test]
