@@ -45,7 +45,7 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let (from_s, to_s) = window(&spans[0]);
     let current = fan_current(rec, from_s, to_s).map(|(current, _)| current.value);
     let (drop, ohm, swings) = match (ohm, current, swing::on_resistance(rec)) {
-        (Some(ohm), Some(current), Some(swing)) => {
+        (Some(ohm), Some(current), Some(swing)) if allows(&ohm, &swing) => {
             let both = tied(&ohm, &swing);
             (Estimate::new(both.value * current, both.weighted(current)), Some(both), true)
         }
@@ -132,6 +132,16 @@ impl Tie {
         }
         Some(Self { ratio: stats::mean(&ratios)?, u, dof: n - 1.0, at_v })
     }
+}
+
+/// So many times what both leave uncertain may the swing say more than the level.
+const ABOVE: f64 = 5.0;
+
+/// Whether what the level says allows for the swing: an output that was still on its rise, on a rounded knee, loses less and
+/// less voltage while the current falls, and looks like a great resistance. The level has no such trap. A swing that says
+/// less cannot come from it: there the gains are further off than stated, and the swing is right.
+fn allows(level: &Estimate, swing: &Estimate) -> bool {
+    swing.value - level.value < ABOVE * (level.variance() + swing.variance()).sqrt()
 }
 
 /// Mean of the resistance from the difference of two voltages and of that from its change with the current, weighted by
@@ -230,6 +240,7 @@ mod tests {
     use super::super::synthetic::{self, Bench};
     use super::*;
     use crate::record::event::ChannelFacts;
+    use crate::results::Measured;
 
     fn flat_out(share: f64, gains: (f64, f64), seed: u64) -> Findings {
         let mut bench = Bench::new(seed);
@@ -323,6 +334,50 @@ mod tests {
         let (value, u) = (drop.as_number().expect("a number"), drop.u.expect("a number has one"));
         assert!(drop.note.as_ref().is_some_and(|note| note.contains("without a tie-point")), "{drop:?}");
         assert!((value - 0.132).abs() < 2.0 * u && u < 0.03, "{drop:?}");
+    }
+
+    /// A start with its swing of the current, then flat out on 5.5 mOhm; at the top of the current the output is still
+    /// short of flat out by `rising`, and comes up as the current falls.
+    fn with_swing(rising: f64) -> Findings {
+        let mut bench = Bench::new(3);
+        for channel in [Channel::SupplyV, Channel::OutputV, Channel::SupplyA] {
+            let facts = ChannelFacts { noise: 0.005, gain_u: 1e-3, ..ChannelFacts::default() };
+            bench.rec.header.bench.channels.insert(channel, facts);
+        }
+        bench.set(synthetic::at(95.0));
+        let hump = |t: f64| (-(t - 1.0) / 0.6).exp();
+        let amps = move |t: f64| if t < 1.0 { 30.0 * t } else { 21.0 + 13.0 * hump(t) };
+        let supply = move |t: f64| 13.0 - 0.012 * amps(t);
+        let ratio = move |t: f64| if t < 1.0 { t * (1.0 - rising) } else { 1.0 - rising * hump(t) };
+        let output = move |t: f64| (supply(t) - 5.5e-3 * amps(t)) * ratio(t);
+        let made: [synthetic::Made<'_>; 3] =
+            [(Channel::SupplyV, &supply, 0.002), (Channel::SupplyA, &amps, 0.05), (Channel::OutputV, &output, 0.002)];
+        bench.run(9.0, &made);
+        bench.span(SpanKind::Start, 0.0);
+        let t0_s = bench.t_s;
+        let settled: [synthetic::Made<'_>; 3] = [
+            (Channel::SupplyV, &|_| 12.748, 0.002),
+            (Channel::SupplyA, &|_| 21.0, 0.05),
+            (Channel::OutputV, &|_| 12.748 - 5.5e-3 * 21.0, 0.002),
+        ];
+        bench.run(4.0, &settled);
+        bench.span(SpanKind::FlatOut, t0_s);
+        let mut findings = Findings::default();
+        find(&bench.rec, &mut findings);
+        findings
+    }
+
+    #[test]
+    fn a_swing_is_taken_only_where_the_level_allows_for_it() {
+        let of = |rising| with_swing(rising).results.remove(&ResultName::OnResistanceOhm).expect("measured");
+        let [clean, rising] = [of(0.0), of(0.05)];
+        for found in [&clean, &rising] {
+            let ohm = found.as_number().expect("a number");
+            assert!((ohm - 5.5e-3).abs() < 2.0 * found.u.expect("a number has one"), "{found:?}");
+        }
+        // The swing of the second one alone says 56 mOhm.
+        let says = |found: &Measured, what: &str| found.note.as_ref().is_some_and(|note| note.contains(what));
+        assert!(says(&clean, "by the swing") && says(&rising, "without a tie-point"), "{clean:?} {rising:?}");
     }
 
     #[test]
