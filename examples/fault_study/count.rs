@@ -12,6 +12,8 @@ use super::play::Played;
 #[derive(Serialize, Deserialize)]
 pub(crate) struct Unit {
     pub(crate) seed: u64,
+    /// Drawn with a fault, apart from the mix.
+    pub(crate) added: bool,
     pub(crate) kind: String,
     pub(crate) origin: Origin,
     pub(crate) trouble: Trouble,
@@ -41,6 +43,7 @@ impl Unit {
         let reasons = document.verdict.as_ref().map(|verdict| verdict.reasons.clone());
         Self {
             seed: drawn.seed,
+            added: drawn.added,
             kind: drawn.kind.name().to_owned(),
             origin: drawn.origin,
             trouble: drawn.trouble,
@@ -175,25 +178,29 @@ impl Share {
     }
 }
 
-/// Strengths against what was there: one pair per sign given.
+/// The units of the mix, in which faults are as frequent as the plan says.
+fn of_mix(units: &[Unit]) -> impl Iterator<Item = &Unit> {
+    units.iter().filter(|unit| !unit.added)
+}
+
+/// Strengths against what was there: one pair per sign given in the mix.
 pub(crate) fn claims(units: &[Unit]) -> Vec<(f64, bool)> {
-    units
-        .iter()
+    of_mix(units)
         .flat_map(|unit| {
             unit.signs.iter().map(move |(fault, strength)| (*strength, unit.fault_name() == Some(fault.as_str())))
         })
         .collect()
 }
 
-/// Mean squared difference between strength and what was there, over every unit and every fault; a sign that was not
+/// Mean squared difference between strength and what was there, over every unit of the mix and every fault; a sign that was not
 /// given counts as strength 0 (Brier, 1950). With it, that of always saying the share of the fault among all units.
 pub(crate) fn brier(units: &[Unit]) -> (f64, f64) {
     let (mut sum, mut blind, mut n) = (0.0, 0.0, 0.0);
     for fault in drawn() {
         let name = sign_of(fault);
         let there = |unit: &Unit| f64::from(u8::from(unit.fault_name() == Some(name)));
-        let share = units.iter().map(there).sum::<f64>() / units.len().max(1) as f64;
-        for unit in units {
+        let share = of_mix(units).map(there).sum::<f64>() / of_mix(units).count().max(1) as f64;
+        for unit in of_mix(units) {
             let strength = unit.signs.iter().find(|(given, _)| given == name).map_or(0.0, |(_, s)| *s);
             sum += (strength - there(unit)).powi(2);
             blind += (share - there(unit)).powi(2);

@@ -81,6 +81,8 @@ pub(crate) enum Made {
 /// One unit of the study, ready to run.
 pub(crate) struct Drawn {
     pub(crate) seed: u64,
+    /// Whether it is one of those that are drawn with a fault each, apart from the mix.
+    pub(crate) added: bool,
     pub(crate) kind: ModuleKind,
     pub(crate) origin: Origin,
     pub(crate) fault: Option<(FaultKind, f64)>,
@@ -106,8 +108,14 @@ const SECOND: f64 = 0.15;
 /// Share of benches with a trouble.
 const TROUBLED: f64 = 0.4;
 
-/// Unit number `index`; its seed alone decides everything but the fault, which goes round so that each gets its share.
-pub(crate) fn unit(seed: u64, index: u64) -> Drawn {
+/// Units with a fault that come on top of a mix of that many: with them each fault has its three hundred in ten thousand.
+pub(crate) const fn added(mix: u64) -> u64 {
+    mix * 11 / 100
+}
+
+/// Unit number `index` of a mix of so many `units`, and of those added to it; its seed alone decides everything but the
+/// fault, which goes round so that each gets its share.
+pub(crate) fn unit(seed: u64, index: u64, units: u64) -> Drawn {
     let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed ^ 0x5eed_fa17);
     let kind = pick(&mut rng, ModuleKind::ALL);
     let origin = match rng.random::<f64>() {
@@ -115,9 +123,10 @@ pub(crate) fn unit(seed: u64, index: u64) -> Drawn {
         draw if draw < MIXED + SECOND => Origin::Second,
         _ => Origin::Known,
     };
-    // Three of ten, spread evenly, and the faults in turn.
-    let turn = (index as f64 * FAULTY) as u64;
-    let is_faulty = turn != ((index + 1) as f64 * FAULTY) as u64;
+    // Three of ten of the mix, spread evenly, and the faults in turn; then one in each.
+    let turn_at = |index: u64| (index.min(units) as f64 * FAULTY) as u64 + index.saturating_sub(units);
+    let turn = turn_at(index);
+    let is_faulty = turn != turn_at(index + 1);
     let all = drawn();
     let fault = is_faulty.then(|| (all[turn as usize % all.len()], rng.random::<f64>()));
     let trouble = if rng.random::<f64>() < TROUBLED { pick(&mut rng, &Trouble::ALL[1..]) } else { Trouble::None };
@@ -163,7 +172,7 @@ pub(crate) fn unit(seed: u64, index: u64) -> Drawn {
         }
         Made::First(Box::new(config))
     };
-    Drawn { seed, kind, origin, fault, trouble, stated, actual, plan, made }
+    Drawn { seed, added: index >= units, kind, origin, fault, trouble, stated, actual, plan, made }
 }
 
 fn pick<T: Copy>(rng: &mut Xoshiro256PlusPlus, all: &[T]) -> T {

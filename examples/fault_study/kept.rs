@@ -1,6 +1,6 @@
 //! Units kept in a file as they are done: a study of hours can be stopped and taken up again.
 //!
-//! The first line says which program and which seeds they are of; another program goes on with no file of this one, since
+//! The first line says which program, seeds and mix they are of; another program goes on with no file of this one, since
 //! a page is to be of one program alone.
 
 use std::fs::{File, OpenOptions};
@@ -18,6 +18,7 @@ struct Head {
     analysis: String,
     program: String,
     first_seed: u64,
+    units: u64,
 }
 
 /// The open file.
@@ -27,10 +28,10 @@ pub(crate) struct Kept(File);
 type Opened = (Kept, Vec<(u64, Unit)>);
 
 /// Opens `path`, which need not be there yet, and reads the units that it has.
-pub(crate) fn open(path: &Path, first_seed: u64) -> Result<Opened, Box<dyn std::error::Error>> {
+pub(crate) fn open(path: &Path, first_seed: u64, units: u64) -> Result<Opened, Box<dyn std::error::Error>> {
     let program = Sha256::digest(std::fs::read(std::env::current_exe()?)?);
     let program = program.iter().map(|byte| format!("{byte:02x}")).collect();
-    let head = Head { analysis: galebench::analysis::VERSION.to_owned(), program, first_seed };
+    let head = Head { analysis: galebench::analysis::VERSION.to_owned(), program, first_seed, units };
     let mut file = OpenOptions::new().read(true).append(true).create(true).open(path)?;
     let mut lines = BufReader::new(&file).lines();
     let Some(first) = lines.next() else {
@@ -39,7 +40,11 @@ pub(crate) fn open(path: &Path, first_seed: u64) -> Result<Opened, Box<dyn std::
     };
     let found: Head = serde_json::from_str(&first?)?;
     if found != head {
-        return Err(format!("{}: of another program or other seeds: {found:?}; name a new file", path.display()).into());
+        return Err(format!(
+            "{}: of another program, other seeds or another mix: {found:?}; name a new file",
+            path.display()
+        )
+        .into());
     }
     let lines: Vec<String> = lines.collect::<Result<_, _>>()?;
     // The last one may be half a line, if the study was stopped by force.

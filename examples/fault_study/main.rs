@@ -2,8 +2,8 @@
 //! their rig file says, through the full plan. How many of the bad ones are caught, how many of the good ones are not let
 //! through, is the right fault named, and do strengths mean what they say?
 //!
-//! `cargo run --release --example fault_study` writes `docs/fault-study.md` and its plot. Options: `--units N`,
-//! `--first-seed S`, `--threads T`; `--keep FILE` writes each unit down as it is done and goes on where a stopped study
+//! `cargo run --release --example fault_study` writes `docs/fault-study.md` and its plot. Options: `--units N` (of the
+//! mix; a ninth as many with a fault each come on top), `--first-seed S`, `--threads T`; `--keep FILE` writes each unit down as it is done and goes on where a stopped study
 //! left the file; `--dump FILE` also writes one line of JSON per unit and leaves the page alone;
 //! `--only S` plays none but the unit of that seed; `--show S` prints the unit of that seed, if it is of the second plant, beside its truth.
 //! The outcome depends on units and seed alone, not on the threads.
@@ -74,33 +74,35 @@ fn options() -> Result<Options, Box<dyn std::error::Error>> {
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let options = options()?;
     if let Some(seed) = options.show {
-        print!("{}", play::show(&mut draw::unit(seed, seed.saturating_sub(options.first_seed))));
+        let index = seed.saturating_sub(options.first_seed);
+        print!("{}", play::show(&mut draw::unit(seed, index, options.units)));
         return Ok(());
     }
     let (kept, had) = match &options.keep {
         Some(path) => {
-            let (kept, had) = kept::open(Path::new(path), options.first_seed)?;
+            let (kept, had) = kept::open(Path::new(path), options.first_seed, options.units)?;
             (Some(Mutex::new(kept)), had)
         }
         None => (None, Vec::new()),
     };
     let is_had: HashSet<u64> = had.iter().map(|(index, _)| *index).collect();
-    let had = had.into_iter().filter(|(index, _)| *index < options.units);
-    let done: Mutex<Vec<(u64, Unit, String)>> = Mutex::new(had.map(|(i, unit)| (i, unit, String::new())).collect());
+    let done: Mutex<Vec<(u64, Unit, String)>> =
+        Mutex::new(had.into_iter().map(|(i, unit)| (i, unit, String::new())).collect());
     let next = AtomicU64::new(0);
+    let all = options.units + draw::added(options.units);
     std::thread::scope(|scope| {
         for _ in 0..options.threads {
             scope.spawn(|| {
                 loop {
                     let index = next.fetch_add(1, Ordering::Relaxed);
-                    if index >= options.units {
+                    if index >= all {
                         return;
                     }
                     let is_meant = options.only.is_none_or(|seed| seed == options.first_seed + index);
                     if is_had.contains(&index) || !is_meant {
                         continue;
                     }
-                    let mut drawn = draw::unit(options.first_seed + index, index);
+                    let mut drawn = draw::unit(options.first_seed + index, index, options.units);
                     let played = play::play(&mut drawn);
                     let unit = Unit::of(&drawn, &played);
                     let line = if options.dump.is_some() { unit.line(&played.document) } else { String::new() };
@@ -111,7 +113,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
                     let mut done = done.lock().expect("nobody panicked with it");
                     done.push((index, unit, line));
                     if done.len().is_multiple_of(100) {
-                        eprintln!("{} of {}", done.len(), options.units);
+                        eprintln!("{} of {all}", done.len());
                     }
                 }
             });
