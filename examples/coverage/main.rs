@@ -3,19 +3,22 @@
 //! size of the error? Then more units on a few benches whose errors stay.
 //!
 //! `cargo run --release --example coverage` writes `docs/coverage.md`. Options: `--units N`, `--rigs N`, `--per-rig N`,
-//! `--first-seed S`, `--threads T`; `--dump FILE` also writes one tab-separated line per unit and result and leaves the
-//! page alone. The outcome depends on units and seed alone, not on the threads.
+//! `--first-seed S`, `--threads T`; `--keep FILE` writes each unit down as it is done and goes on where a stopped study
+//! left the file; `--dump FILE` also writes one tab-separated line per unit and result and leaves the page alone. The outcome depends on units and seed alone, not on the threads.
 
 #[path = "../../tests/support/mod.rs"]
 mod support;
+
+#[path = "../study/mod.rs"]
+mod study;
 
 mod page;
 mod tally;
 
 use std::io::Write as _;
-use std::sync::Mutex;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::path::Path;
 
+use study::Study;
 use tally::Unit;
 
 /// Seeds below this one are for work on the estimators; the published study begins here.
@@ -28,11 +31,13 @@ pub(crate) struct Options {
     pub(crate) per_rig: u64,
     pub(crate) first_seed: u64,
     threads: u64,
+    keep: Option<String>,
     dump: Option<String>,
 }
 
 fn options() -> Result<Options, Box<dyn std::error::Error>> {
-    let mut options = Options { units: 2000, rigs: 5, per_rig: 100, first_seed: FIRST_SEED, threads: 2, dump: None };
+    let mut options =
+        Options { units: 2000, rigs: 5, per_rig: 100, first_seed: FIRST_SEED, threads: 2, keep: None, dump: None };
     let mut arguments = std::env::args().skip(1);
     while let Some(name) = arguments.next() {
         let value = arguments.next().ok_or_else(|| format!("`{name}` needs a value"))?;
@@ -42,9 +47,10 @@ fn options() -> Result<Options, Box<dyn std::error::Error>> {
             "--per-rig" => options.per_rig = value.parse()?,
             "--first-seed" => options.first_seed = value.parse()?,
             "--threads" => options.threads = value.parse::<u64>()?.max(1),
+            "--keep" => options.keep = Some(value),
             "--dump" => options.dump = Some(value),
             _ => {
-                let known = "--units, --rigs, --per-rig, --first-seed, --threads, --dump";
+                let known = "--units, --rigs, --per-rig, --first-seed, --threads, --keep, --dump";
                 return Err(format!("unknown option `{name}`; known are {known}").into());
             }
         }
@@ -54,32 +60,18 @@ fn options() -> Result<Options, Box<dyn std::error::Error>> {
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let options = options()?;
-    let total = options.units + options.rigs * options.per_rig;
-    let next = AtomicU64::new(0);
-    let done: Mutex<Vec<(u64, Unit)>> = Mutex::new(Vec::new());
-    let begin = std::time::Instant::now();
-    std::thread::scope(|scope| {
-        for _ in 0..options.threads {
-            scope.spawn(|| {
-                loop {
-                    let index = next.fetch_add(1, Ordering::Relaxed);
-                    if index >= total {
-                        return;
-                    }
-                    let rig = index.checked_sub(options.units).map(|beyond| beyond / options.per_rig);
-                    let unit = tally::play(options.first_seed + index, rig);
-                    let mut done = done.lock().expect("nobody panicked with it");
-                    done.push((index, unit));
-                    if done.len().is_multiple_of(100) {
-                        eprintln!("{} of {total}, {:.0} s", done.len(), begin.elapsed().as_secs_f64());
-                    }
-                }
-            });
-        }
-    });
-    let mut done = done.into_inner()?;
-    done.sort_by_key(|(index, _)| *index);
-    let units: Vec<Unit> = done.into_iter().map(|(_, unit)| unit).collect();
+    let &Options { units, rigs, per_rig, first_seed, .. } = &options;
+    let study = Study {
+        units: units + rigs * per_rig,
+        threads: options.threads,
+        keep: options.keep.as_deref().map(Path::new),
+        words: format!("{units} units and {rigs} times {per_rig} from seed {first_seed}"),
+    };
+    let done: Vec<(Unit, Option<()>)> = study.carry_out(|index| {
+        let rig = index.checked_sub(units).map(|beyond| beyond / per_rig);
+        Some((tally::play(first_seed + index, rig), ()))
+    })?;
+    let units: Vec<Unit> = done.into_iter().map(|(unit, _)| unit).collect();
     let walls = |of: fn(&Unit) -> f64| units.iter().map(of).sum::<f64>() / units.len().max(1) as f64;
     eprintln!("mean wall time of a run {:.3} s, of its analysis {:.3} s", walls(|u| u.wall_s.0), walls(|u| u.wall_s.1));
     let text = page::write(&units, &options);

@@ -133,8 +133,10 @@ fn results(text: &mut String, units: &[&Unit]) {
     text.push_str("\nBrackets (the truth lies between two duties or frequencies that were tried):\n\n");
     text.push_str("| result | mean width of the interval | widest |\n|---|---|---|\n");
     for name in names {
-        let widths: Vec<f64> =
-            numbers(units, name).filter(|number| number.is_bracket).map(|number| number.width).collect();
+        let widths: Vec<f64> = numbers(units, name)
+            .filter(|number| number.is_bracket)
+            .map(|number| number.width.unwrap_or(f64::INFINITY))
+            .collect();
         if widths.is_empty() {
             continue;
         }
@@ -172,7 +174,7 @@ fn kinds(text: &mut String, units: &[&Unit]) {
     for name in names {
         let _ = write!(text, "| `{name}` |");
         for &kind in ModuleKind::ALL {
-            let of_kind: Vec<&Unit> = units.iter().copied().filter(|unit| unit.kind == kind).collect();
+            let of_kind: Vec<&Unit> = units.iter().copied().filter(|unit| unit.kind == kind.name()).collect();
             let errors = Errors::of(numbers(&of_kind, name));
             let is_bracket = numbers(&of_kind, name).all(|number| number.is_bracket);
             let mark = if is_right(errors.covered, errors.n, tests, is_bracket) { "" } else { "**" };

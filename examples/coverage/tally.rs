@@ -5,20 +5,21 @@ use galebench::record::event::LimitFacts;
 use galebench::results::{Measured, ResultName};
 use rand::{RngExt, SeedableRng};
 use rand_xoshiro::Xoshiro256PlusPlus;
+use serde::{Deserialize, Serialize};
 use statrs::distribution::{Binomial, DiscreteCDF};
 
 use super::support;
 
 /// One result of one unit beside its truth.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Serialize, Deserialize)]
 pub(crate) struct Number {
     pub(crate) name: ResultName,
     pub(crate) truth: f64,
     pub(crate) value: f64,
     pub(crate) u: f64,
     pub(crate) covered: bool,
-    /// Width of the interval; infinite when an end is open.
-    pub(crate) width: f64,
+    /// Width of the interval; `None` when an end is open.
+    pub(crate) width: Option<f64>,
     /// Whether the value is the middle of a bracket.
     pub(crate) is_bracket: bool,
     /// Whether it is the difference of two voltages that nothing ties to each other.
@@ -28,10 +29,10 @@ pub(crate) struct Number {
 }
 
 /// What is kept of one unit.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub(crate) struct Unit {
     pub(crate) seed: u64,
-    pub(crate) kind: ModuleKind,
+    pub(crate) kind: String,
     /// Number of the bench that it shares with others; `None` has one of its own.
     pub(crate) rig: Option<u64>,
     pub(crate) numbers: Vec<Number>,
@@ -66,7 +67,7 @@ pub(crate) fn play(seed: u64, rig: Option<u64>) -> Unit {
     let spread = truth.start_duty_95_pct.zip(truth.start_duty_pct).map_or(0.0, |(high, middle)| (high - middle) / Z_95);
     let mut unit = Unit {
         seed,
-        kind,
+        kind: kind.name().to_owned(),
         rig,
         numbers: Vec::new(),
         words: Vec::new(),
@@ -89,11 +90,9 @@ pub(crate) fn play(seed: u64, rig: Option<u64>) -> Unit {
 }
 
 fn kept(name: ResultName, measured: &Measured, truth: f64, limit: Option<&LimitFacts>) -> Option<Number> {
-    let u = measured.u.unwrap_or(f64::NAN);
+    let u = measured.u?;
     let near = |end: Option<f64>| end.is_some_and(|end| (truth - end).abs() < 3.0 * u);
-    let width = measured
-        .interval
-        .map_or(f64::INFINITY, |[low, high]| low.zip(high).map_or(f64::INFINITY, |(low, high)| high - low));
+    let width = measured.interval.and_then(|[low, high]| Some(high? - low?));
     Some(Number {
         name,
         truth,
@@ -110,7 +109,7 @@ fn kept(name: ResultName, measured: &Measured, truth: f64, limit: Option<&LimitF
 impl Unit {
     /// One tab-separated line per result, for work on the estimators.
     pub(crate) fn lines(&self) -> impl Iterator<Item = String> + '_ {
-        let head = format!("{}\t{}\t{}", self.seed, self.kind.name(), self.rig.map_or(-1, |rig| rig as i64));
+        let head = format!("{}\t{}\t{}", self.seed, self.kind, self.rig.map_or(-1, |rig| rig as i64));
         let wordy = head.clone();
         let other = head.clone();
         let numbers = self.numbers.iter().map(move |n| {

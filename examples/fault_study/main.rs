@@ -14,24 +14,24 @@ mod support;
 #[path = "../../tests/second/mod.rs"]
 mod second;
 
+#[path = "../study/mod.rs"]
+mod study;
+
 /// Two threads with their recorders allocate all the time: the one of the program itself.
 #[global_allocator]
 static MEMORY: mimalloc::MiMalloc = mimalloc::MiMalloc;
 
 mod count;
 mod draw;
-mod kept;
 mod page;
 mod play;
 mod plot;
 
-use std::collections::HashSet;
 use std::io::Write as _;
 use std::path::Path;
-use std::sync::Mutex;
-use std::sync::atomic::{AtomicU64, Ordering};
 
 use count::Unit;
+use study::Study;
 
 /// Seeds below this one are for work on rules and thresholds; the published study begins here.
 const FIRST_SEED: u64 = 1001;
@@ -78,58 +78,33 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         print!("{}", play::show(&mut draw::unit(seed, index, options.units)));
         return Ok(());
     }
-    let (kept, had) = match &options.keep {
-        Some(path) => {
-            let (kept, had) = kept::open(Path::new(path), options.first_seed, options.units)?;
-            (Some(Mutex::new(kept)), had)
-        }
-        None => (None, Vec::new()),
+    let (units, first_seed) = (options.units, options.first_seed);
+    let study = Study {
+        units: units + draw::added(units),
+        threads: options.threads,
+        keep: options.keep.as_deref().map(Path::new),
+        words: format!("mix of {units} from seed {first_seed}"),
     };
-    let is_had: HashSet<u64> = had.iter().map(|(index, _)| *index).collect();
-    let done: Mutex<Vec<(u64, Unit, String)>> =
-        Mutex::new(had.into_iter().map(|(i, unit)| (i, unit, String::new())).collect());
-    let next = AtomicU64::new(0);
-    let all = options.units + draw::added(options.units);
-    std::thread::scope(|scope| {
-        for _ in 0..options.threads {
-            scope.spawn(|| {
-                loop {
-                    let index = next.fetch_add(1, Ordering::Relaxed);
-                    if index >= all {
-                        return;
-                    }
-                    let is_meant = options.only.is_none_or(|seed| seed == options.first_seed + index);
-                    if is_had.contains(&index) || !is_meant {
-                        continue;
-                    }
-                    let mut drawn = draw::unit(options.first_seed + index, index, options.units);
-                    let played = play::play(&mut drawn);
-                    let unit = Unit::of(&drawn, &played);
-                    let line = if options.dump.is_some() { unit.line(&played.document) } else { String::new() };
-                    if let Some(kept) = &kept {
-                        let mut kept = kept.lock().expect("nobody panicked with it");
-                        kept.add(index, &unit).expect("a file that takes a line");
-                    }
-                    let mut done = done.lock().expect("nobody panicked with it");
-                    done.push((index, unit, line));
-                    if done.len().is_multiple_of(100) {
-                        eprintln!("{} of {all}", done.len());
-                    }
-                }
-            });
+    let done: Vec<(Unit, Option<String>)> = study.carry_out(|index| {
+        let seed = first_seed + index;
+        if options.only.is_some_and(|only| only != seed) {
+            return None;
         }
-    });
-    let mut done = done.into_inner()?;
-    done.sort_by_key(|(index, ..)| *index);
+        let mut drawn = draw::unit(seed, index, units);
+        let played = play::play(&mut drawn);
+        let unit = Unit::of(&drawn, &played);
+        let line = if options.dump.is_some() { unit.line(&played.document) } else { String::new() };
+        Some((unit, line))
+    })?;
     if let Some(path) = &options.dump {
         let mut file = std::io::BufWriter::new(std::fs::File::create(path)?);
-        for (.., line) in &done {
+        for line in done.iter().filter_map(|(_, line)| line.as_ref()) {
             writeln!(file, "{line}")?;
         }
     }
-    let units: Vec<Unit> = done.into_iter().map(|(_, unit, _)| unit).collect();
+    let units: Vec<Unit> = done.into_iter().map(|(unit, _)| unit).collect();
     let plot = plot::reliability(&units)?;
-    let text = page::write(units, options.first_seed);
+    let text = page::write(units, first_seed);
     print!("{text}");
     if options.dump.is_none() {
         std::fs::write(support::shipped("docs/fault-study.md"), &text)?;
