@@ -141,7 +141,8 @@ fn moved_at(rec: &Recording, response: &Response, span: &Span, lost_s: f64) -> O
     // Two neighbours out of reach, so that one wild bin does not count.
     let first = later.windows(2).position(|w| w.iter().all(|(_, v)| (v - level).abs() > reach))?;
     let spacing_s = later.get(first + 1).map_or(0.02, |next| next.0 - later[first].0);
-    let crossed_s = later[first].0 - 0.5 * spacing_s;
+    // The first bin may begin with the loss, and by its rounding a hair before.
+    let crossed_s = (later[first].0 - 0.5 * spacing_s).max(lost_s);
     if let Some(found) = onset(rec, response, (span.t0_s, lost_s, crossed_s), reach) {
         return Some(found);
     }
