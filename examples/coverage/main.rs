@@ -4,7 +4,8 @@
 //!
 //! `cargo run --release --example coverage` writes `docs/coverage.md`. Options: `--units N`, `--rigs N`, `--per-rig N`,
 //! `--first-seed S`, `--threads T`; `--keep FILE` writes each unit down as it is done and goes on where a stopped study
-//! left the file; `--dump FILE` also writes one tab-separated line per unit and result and leaves the page alone. The outcome depends on units and seed alone, not on the threads.
+//! left the file; `--dump FILE` also writes one tab-separated line per unit and result and leaves the page alone. The
+//! outcome depends on units and seed alone, not on the threads.
 
 #[path = "../../tests/support/mod.rs"]
 mod support;

@@ -19,7 +19,7 @@ pub(crate) fn write(played: Vec<Unit>, first_seed: u64) -> String {
     let per_fault = faulty / drawn().len();
     let _ = writeln!(
         text,
-        "This page: {all} units (seeds {first_seed} to {last}), {added} of them added. {} benches were refused before power for noise that is not as stated;",
+        "This page: {all} units (seeds {first_seed} to {last}). {} benches were refused before power for noise that is not as stated;",
         refused.len()
     );
     let _ = writeln!(
@@ -27,6 +27,12 @@ pub(crate) fn write(played: Vec<Unit>, first_seed: u64) -> String {
         "nobody saw the units on them, and they are in no table. Of the other {}, {faulty} have one fault, {per_fault} or so of each.\n",
         units.len()
     );
+    if added > 0 {
+        let _ = writeln!(
+            text,
+            "The last {added} are added to the mix, with one fault each, so that every fault is there often enough: they count where faults are caught and named, and not where strengths are compared with how often a fault was there.\n"
+        );
+    }
     reached(&mut text, units);
     caught(&mut text, units);
     let_through(&mut text, units);
@@ -253,8 +259,7 @@ const INTRODUCTION: &str = "# Fault study on the virtual bench
 Written by `cargo run --release --example fault_study`; do not edit.
 
 Each unit runs `test-plans/full.toml` on `rigs/virtual.toml`, and is judged by what was measured alone.
-Three of ten units have one fault, the faults in turn, of a severity drawn evenly from barely visible to gross. So that each fault is there
-some three hundred times, units with one fault each are added at the end: they count where faults are caught and named, and not where strengths are compared with how often a fault was there.
+Three of ten units have one fault, the faults in turn, of a severity drawn evenly from barely visible to gross.
 Each seed draws another unit of one of the healthy kinds; a fifth of the units are of no known kind, put together from the parts of five.
 Three of twenty are of a second plant (`tests/second/`), written apart from the first: it switches at some hundred hertz instead of averaging,
 its knees are rounded, its case warms with two time constants, its command passes a filter and a comparator, and its fan is held by a friction that differs around its turn.

@@ -7,6 +7,7 @@
 use std::collections::HashSet;
 use std::fs::{File, OpenOptions};
 use std::io::{BufRead as _, BufReader, Write as _};
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -63,7 +64,12 @@ impl Study<'_> {
                         if is_had.contains(&index) {
                             continue;
                         }
-                        let Some((unit, besides)) = play(index) else { continue };
+                        // The other threads would go on for hours without this one.
+                        let played = catch_unwind(AssertUnwindSafe(|| play(index))).unwrap_or_else(|_| {
+                            eprintln!("unit {index} ended the program (counted from 0), and the study with it");
+                            std::process::exit(1)
+                        });
+                        let Some((unit, besides)) = played else { continue };
                         let mut both = done.lock().expect("nobody panicked with it");
                         let (done, kept) = &mut *both;
                         if let Some(file) = kept {
