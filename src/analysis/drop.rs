@@ -137,9 +137,9 @@ impl Tie {
 /// So many times what both leave uncertain may the swing say more than the level.
 const ABOVE: f64 = 5.0;
 
-/// Whether what the level says allows for the swing: an output that was still on its rise, on a rounded knee, loses less and
-/// less voltage while the current falls, and looks like a great resistance. The level has no such trap. A swing that says
-/// less cannot come from it: there the gains are further off than stated, and the swing is right.
+/// Whether what the level says allows for the swing: an output that was still on its rise, on a rounded knee, loses less
+/// and less voltage while the current falls, and looks like a great resistance. The level has no such trap. A swing that
+/// says less cannot come from it: there the gains are further off than stated, and the swing is right.
 fn allows(level: &Estimate, swing: &Estimate) -> bool {
     swing.value - level.value < ABOVE * (level.variance() + swing.variance()).sqrt()
 }

@@ -258,7 +258,13 @@ mod tests {
 
     /// Runs at 50 % with full output known, then loses the command; `volts` is the output over time since.
     fn lose(loss: Loss, volts: &dyn Fn(f64) -> f64) -> Findings {
+        lose_after(0.0, loss, volts)
+    }
+
+    /// The same, so many seconds later in the record.
+    fn lose_after(later_s: f64, loss: Loss, volts: &dyn Fn(f64) -> f64) -> Findings {
         let mut bench = Bench::new(11);
+        bench.t_s = later_s;
         let supply: &dyn Fn(f64) -> f64 = &|_| 13.0;
         bench.set(at(90.0));
         bench.run(2.0, &[(Channel::OutputV, &|_| 12.9, 0.02), (Channel::SupplyV, supply, 0.01)]);
@@ -297,6 +303,16 @@ mod tests {
         assert!((found.number(ResultName::LossFullAfterS).unwrap() - 0.5).abs() < 0.03);
         let found = lose(Loss::Full, &|t| 12.9 - 6.9 * (-(t - 0.4).max(0.0) / 1.2).exp());
         assert!((found.number(ResultName::LossFullAfterS).unwrap() - 0.4).abs() < 0.02);
+    }
+
+    #[test]
+    fn an_answer_in_the_very_sample_of_the_loss_has_no_delay() {
+        // Late in a record the times of two neighbouring bins are rounded, one way or the other.
+        for hundredths in 0..50 {
+            let later_s = 1190.0 + 0.01 * f64::from(hundredths);
+            let found = lose_after(later_s, Loss::Zero, &|_| 0.0);
+            assert!(found.number(ResultName::LossZeroAfterS).unwrap().abs() < 0.02, "{later_s} {found:?}");
+        }
     }
 
     #[test]

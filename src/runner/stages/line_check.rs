@@ -75,8 +75,8 @@ fn read_line(session: &mut Session<'_>, line: Line, each: Seconds, lingers: bool
     })
 }
 
-/// Edges for a moment, where the rig has them; whether something may run now. An input that sleeps may have another pull-up, and the awake
-/// one is asked for.
+/// Edges for a moment, where the rig has them; whether something may run now. An input that sleeps may have another
+/// pull-up, and the awake one is asked for.
 fn wake(session: &mut Session<'_>) -> Result<bool, Halt> {
     if !session.can.duty {
         return Ok(session.driven(LOOK_S));
