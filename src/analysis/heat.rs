@@ -206,18 +206,16 @@ fn one(rec: &Recording, span: &Span) -> Option<Soak> {
         estimate::common("temperature sensors", common_u(rec, found.params[0])),
         estimate::lasting("changing heat", by_rise.hypot(0.01 * found.params[0])),
     ];
-    // Sensors wander as slowly as a case warms, and a fit follows them. Of noise that goes with 1/f, each of the three
-    // decades from a second to a quarter of an hour has a third; that of the soak is played as its two slowest waves.
-    let slow_k = zero::slow_noise(rec, Channel::CaseC).hypot(zero::slow_noise(rec, Channel::AmbientC)) / 3.0_f64.sqrt();
-    let wandering = |waves: f64| {
-        let off = |t: f64| slow_k * (std::f64::consts::PI * waves * t / held_s).cos();
+    // Sensors wander as slowly as a case warms, and a fit follows them.
+    let slow_k = zero::slow_noise(rec, Channel::CaseC).hypot(zero::slow_noise(rec, Channel::AmbientC));
+    let wandering = |half_waves: u32| {
+        let height_k = slow_k * height_of_wave(half_waves, held_s);
+        let off = |t: f64| height_k * (std::f64::consts::PI * f64::from(half_waves) * t / held_s).cos();
         let moved: Vec<f64> = t.iter().zip(&y).map(|(t, y)| y + off(*t)).collect();
-        first_order(&t, &moved, &heat, [last_k + 0.3 * change, first_k], held_s)
+        let found = first_order(&t, &moved, &heat, [last_k + 0.3 * change, first_k], held_s)?;
+        Some((found.params[2].exp() - tau_s).powi(2))
     };
-    let by_wander = match (wandering(1.0), wandering(2.0)) {
-        (Some(once), Some(twice)) => (once.params[2].exp() - tau_s).hypot(twice.params[2].exp() - tau_s),
-        _ => 0.1 * tau_s,
-    };
+    let by_wander = WAVES.map(wandering).sum::<Option<f64>>().map_or(0.1 * tau_s, f64::sqrt);
     let tau = vec![
         estimate::seen("fit", tau_s * found.u(2) * wider, dof),
         estimate::lasting("slow noise of the sensors", by_wander),
@@ -225,6 +223,20 @@ fn one(rec: &Recording, span: &Span) -> Option<Soak> {
         estimate::lasting("one time constant", TAU_SHARE * tau_s),
     ];
     Some(soak(Estimate::new(found.params[0], rise), Some(Estimate::new(tau_s, tau)), tau_s))
+}
+
+/// Half waves in a soak that slow noise of the sensors is played as: quicker ones average out.
+const WAVES: std::ops::RangeInclusive<u32> = 1..=4;
+/// Slow noise is stated of readings at least so many seconds apart: the quickest of its waves.
+const QUICKEST_S: f64 = 1.0;
+
+/// Height of the cosine with so many half waves in `held_s`, as a share of the standard deviation of noise that goes with
+/// 1/f: its variance is shared out over the half waves as their reciprocals, of which the sum of the first n is ln n and
+/// Euler's constant.
+fn height_of_wave(half_waves: u32, held_s: f64) -> f64 {
+    const EULER: f64 = 0.577_216;
+    let all = (2.0 * held_s / QUICKEST_S).ln() + EULER;
+    (2.0 / (f64::from(half_waves) * all)).sqrt()
 }
 
 /// Power of the current with which the module's heat is taken to grow: between conduction in a resistance (2) and in

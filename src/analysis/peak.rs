@@ -178,14 +178,20 @@ fn fitted(rec: &Recording, means: &[(f64, f64)], top: usize) -> Option<(f64, f64
     }
     let jump_s = if jumps { jump_time(rec, &best) } else { 0.0 };
     let span_s = 2.0 * CORNER as f64 * WINDOW_S;
-    let fine: Vec<f64> =
-        (0..(2.0 * span_s / FINE_S) as usize).map(|i| best.at(FINE_S * i as f64 - span_s, jump_s)).collect();
+    // Only as far as there are cells: a current that is highest at the end of the record has nothing fitted beyond it, and
+    // a parabola of five cells carried on from there goes anywhere.
+    let ends = (cells.first()?.0 - 0.5 * WINDOW_S - best.corner_s, cells.last()?.0 + 0.5 * WINDOW_S - best.corner_s);
+    let fine: Vec<f64> = (0..(2.0 * span_s / FINE_S) as usize)
+        .map(|i| FINE_S * i as f64 - span_s)
+        .filter(|t| (ends.0..=ends.1).contains(t))
+        .map(|t| best.at(t, jump_s))
+        .collect();
     let width = (WINDOW_S / FINE_S).round() as usize;
     let highest = fine.windows(width).filter_map(stats::mean).max_by(f64::total_cmp)?;
     // Where two parabolas meet their value has 4.4 times the variance of a mean of one side, and at the end of one eight
     // times.
-    let ends = if jumps { 8.0 } else { 4.4 };
-    let by_scatter = best.scatter * (ends / best.least_side as f64).sqrt();
+    let variances = if jumps { 8.0 } else { 4.4 };
+    let by_scatter = best.scatter * (variances / best.least_side as f64).sqrt();
     let by_winding = if jumps { WINDING_SHARE * highest } else { 0.0 };
     Some((highest, by_scatter.hypot(SHAPE_SHARE * highest).hypot(by_winding)))
 }
@@ -297,6 +303,18 @@ mod tests {
         let rms = (errors.iter().map(|e| e * e).sum::<f64>() / 100.0).sqrt();
         // With a jump wherever one fits a little better it is twice as much.
         assert!(rms < 0.14, "{rms} {errors:?}");
+    }
+
+    #[test]
+    fn a_current_that_is_highest_at_the_end_of_the_record_is_not_carried_on_beyond_it() {
+        // An exponential soft start: the current creeps up to where it stays, with ripple on it.
+        let errors: Vec<f64> = (0..60)
+            .map(|seed| {
+                let rec = recording(|t| 21.9 - 0.2 * (-(t - 3.0) / 1.2).exp(), 0.3, seed);
+                supply_current(&rec, 1.0, 4.0).expect("samples").value - 21.81
+            })
+            .collect();
+        assert!(errors.iter().all(|e| e.abs() < 0.45), "{errors:?}");
     }
 
     #[test]

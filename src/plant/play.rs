@@ -177,6 +177,20 @@ pub(crate) fn start(config: &PlantConfig, duty: f64, hz: f64, temperatures: (f64
     (start, plant)
 }
 
+/// Time that a running fan takes to settle after its copper and case were set to other temperatures, and the shorter one in
+/// which what it then draws is read, before it has warmed on: seconds.
+const AGAIN_S: [f64; 2] = [2.0, 0.6];
+
+/// Supply current and speed (rad/s) of a running plant settled with its copper and case at these temperatures.
+pub(crate) fn settled_at(plant: &mut Plant, (copper_c, case_c): (f64, f64)) -> (f64, f64) {
+    let mut last = Start::default();
+    for seconds in AGAIN_S {
+        plant.warm_to(copper_c, case_c);
+        last = Start::of(plant, seconds);
+    }
+    (last.settled_a(), last.rad_s)
+}
+
 /// A start by supply, with the command there and the input capacitor empty.
 pub(crate) fn power_up(config: &PlantConfig, duty: f64, hz: f64, (copper_c, case_c): (f64, f64)) -> Start {
     let mut plant = Plant::new(config.clone(), 0);

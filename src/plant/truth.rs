@@ -22,6 +22,9 @@ pub struct TruthConditions {
     pub copper_c: Option<f64>,
     /// Case temperature for on-resistance, drop and starts; `None` is ambient.
     pub case_c: Option<f64>,
+    /// Copper and case temperature at the end of a start, where its current has settled and its run-down begins; `None` is
+    /// what the start itself makes of them.
+    pub settled_c: Option<(f64, f64)>,
     /// Usable charge of the vehicle's battery (A.h) and its other drain (A).
     pub battery: Option<(f64, f64)>,
 }
@@ -30,7 +33,16 @@ impl TruthConditions {
     /// At this frequency up to this duty (fraction), half duty at power-up, 60 % in the soak, everything cold.
     #[must_use]
     pub const fn new(command_hz: f64, most_duty: f64) -> Self {
-        Self { command_hz, most_duty, power_up_duty: 0.5, soak_duty: 0.6, copper_c: None, case_c: None, battery: None }
+        Self {
+            command_hz,
+            most_duty,
+            power_up_duty: 0.5,
+            soak_duty: 0.6,
+            copper_c: None,
+            case_c: None,
+            settled_c: None,
+            battery: None,
+        }
     }
 }
 
@@ -304,12 +316,14 @@ const CHARGED_S: f64 = 0.02;
 fn starts(config: &PlantConfig, at: &TruthConditions, truth: &mut Truth) {
     let quiet = play::without_chance(config);
     let temperatures = (at.copper_c.unwrap_or(config.ambient_c), at.case_c.unwrap_or(config.ambient_c));
-    let (soft, plant) = play::start(&quiet, at.most_duty, at.command_hz, temperatures);
+    let (soft, mut plant) = play::start(&quiet, at.most_duty, at.command_hz, temperatures);
     if soft.resets > 0 || soft.settled_ratio() < 0.05 {
         return;
     }
     let (hard, _) = play::start(&play::without_ramp(&quiet), at.most_duty, at.command_hz, temperatures);
-    let (peak_a, settled_a, hard_a) = (soft.peak_a(0.0), soft.settled_a(), hard.peak_a(0.0));
+    let (peak_a, hard_a) = (soft.peak_a(0.0), hard.peak_a(0.0));
+    let settled = at.settled_c.map(|temperatures| play::settled_at(&mut plant, temperatures));
+    let (settled_a, former_rad_s) = settled.unwrap_or((soft.settled_a(), soft.rad_s));
     let reached = play::reached(&quiet, at.most_duty, at.command_hz, temperatures, &soft);
     truth.ramp_10_90_s = reached.tenth_s.zip(reached.nine_tenths_s).map(|(low, high)| high - low);
     truth.ramp_full_s = reached.onset_s.zip(reached.full_s).map(|(first, full)| full - first);
@@ -318,7 +332,7 @@ fn starts(config: &PlantConfig, at: &TruthConditions, truth: &mut Truth) {
     truth.inrush_ratio = Some(peak_a / settled_a);
     truth.soft_start_share = Some((hard_a - peak_a) / (hard_a - settled_a));
     truth.speed_rpm = Some(soft.rad_s * 60.0 / std::f64::consts::TAU);
-    truth.run_down_s = play::run_down_s(&quiet, plant, soft.rad_s, at.command_hz);
+    truth.run_down_s = play::run_down_s(&quiet, plant, former_rad_s, at.command_hz);
     let by_supply = play::power_up(&quiet, at.power_up_duty, at.command_hz, temperatures);
     truth.power_up = Some(match config.module.ramp.power_up {
         PowerUp::Nothing => "nothing",

@@ -191,6 +191,14 @@ pub(crate) fn conditions_at(
     TruthConditions { copper_c: mean(|now| now.copper_c), case_c: mean(|now| now.case_c), ..cold }
 }
 
+/// Copper and case temperature at the ends of the parts of a run of this kind.
+fn at_their_ends(recording: &Recording, inside: &[Inside], kind: fn(&SpanKind) -> bool) -> Option<(f64, f64)> {
+    let at_end = |span: &Span| inside.iter().rev().find(|now| now.t_s <= span.t1_s);
+    let ends: Vec<_> = recording.spans_where(kind).filter_map(at_end).collect();
+    let mean = |of: fn(&Inside) -> f64| ends.iter().map(|now| of(now)).sum::<f64>() / ends.len() as f64;
+    (!ends.is_empty()).then(|| (mean(|now| now.copper_c), mean(|now| now.case_c)))
+}
+
 /// The truth at the conditions under which each group of results was measured. The conditions are taken from the run;
 /// hidden temperatures from the plant, since thresholds, drop and speed depend on them.
 fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside: &[Inside]) -> Truth {
@@ -204,7 +212,11 @@ fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside
     (all.start_duty_pct, all.start_duty_95_pct) = (starting.start_duty_pct, starting.start_duty_95_pct);
     all.stop_duty_pct = at(|kind| *kind == SpanKind::Descend, Played::Nothing).stop_duty_pct;
     all.hysteresis_pct = all.start_duty_pct.zip(all.stop_duty_pct).map(|(start, stop)| start - stop);
-    let started = at(|kind| *kind == SpanKind::Start, Played::Starts);
+    let is_start = |kind: &SpanKind| *kind == SpanKind::Start;
+    let starting = conditions_at(evaluated, plan, inside, is_start);
+    let settled_c = at_their_ends(recording, inside, is_start);
+    let started = truth_in_part(config, &TruthConditions { settled_c, ..starting }, Played::Starts);
+    all.run_down_s = started.run_down_s;
     (all.ramp_10_90_s, all.ramp_full_s) = (started.ramp_10_90_s, started.ramp_full_s);
     (all.peak_supply_a, all.inrush_ratio) = (started.peak_supply_a, started.inrush_ratio);
     all.soft_start_share = started.soft_start_share;
