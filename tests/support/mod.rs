@@ -184,19 +184,25 @@ pub(crate) fn conditions_at(
     let spans: Vec<_> = evaluated.recording.spans_where(kind).collect();
     let within = |t_s: f64| spans.iter().any(|span| (span.t0_s..=span.t1_s).contains(&t_s));
     let seen: Vec<_> = inside.iter().filter(|now| within(now.t_s)).collect();
-    let mean = |of: fn(&Inside) -> f64| {
-        (!seen.is_empty()).then(|| seen.iter().map(|now| of(now)).sum::<f64>() / seen.len() as f64)
-    };
-    let cold = conditions(evaluated, plan);
-    TruthConditions { copper_c: mean(|now| now.copper_c), case_c: mean(|now| now.case_c), ..cold }
+    let (copper_c, case_c) = mean_temperatures(&seen).unzip();
+    TruthConditions { copper_c, case_c, ..conditions(evaluated, plan) }
+}
+
+/// Mean copper and case temperature; `None` of nothing.
+fn mean_temperatures(seen: &[&Inside]) -> Option<(f64, f64)> {
+    let mean = |of: fn(&Inside) -> f64| seen.iter().map(|now| of(now)).sum::<f64>() / seen.len() as f64;
+    (!seen.is_empty()).then(|| (mean(|now| now.copper_c), mean(|now| now.case_c)))
+}
+
+/// The temperatures noted last by `t_s`.
+fn noted_by(inside: &[Inside], t_s: f64) -> Option<&Inside> {
+    inside.iter().rev().find(|now| now.t_s <= t_s)
 }
 
 /// Copper and case temperature at the ends of the parts of a run of this kind.
 fn at_their_ends(recording: &Recording, inside: &[Inside], kind: fn(&SpanKind) -> bool) -> Option<(f64, f64)> {
-    let at_end = |span: &Span| inside.iter().rev().find(|now| now.t_s <= span.t1_s);
-    let ends: Vec<_> = recording.spans_where(kind).filter_map(at_end).collect();
-    let mean = |of: fn(&Inside) -> f64| ends.iter().map(|now| of(now)).sum::<f64>() / ends.len() as f64;
-    (!ends.is_empty()).then(|| (mean(|now| now.copper_c), mean(|now| now.case_c)))
+    let ends: Vec<_> = recording.spans_where(kind).filter_map(|span| noted_by(inside, span.t1_s)).collect();
+    mean_temperatures(&ends)
 }
 
 /// The truth at the conditions under which each group of results was measured. The conditions are taken from the run;
@@ -213,9 +219,9 @@ fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside
     all.stop_duty_pct = at(|kind| *kind == SpanKind::Descend, Played::Nothing).stop_duty_pct;
     all.hysteresis_pct = all.start_duty_pct.zip(all.stop_duty_pct).map(|(start, stop)| start - stop);
     let is_start = |kind: &SpanKind| *kind == SpanKind::Start;
-    let starting = conditions_at(evaluated, plan, inside, is_start);
     let settled_c = at_their_ends(recording, inside, is_start);
-    let started = truth_in_part(config, &TruthConditions { settled_c, ..starting }, Played::Starts);
+    let when_started = TruthConditions { settled_c, ..conditions_at(evaluated, plan, inside, is_start) };
+    let started = truth_in_part(config, &when_started, Played::Starts);
     all.run_down_s = started.run_down_s;
     (all.ramp_10_90_s, all.ramp_full_s) = (started.ramp_10_90_s, started.ramp_full_s);
     (all.peak_supply_a, all.inrush_ratio) = (started.peak_supply_a, started.inrush_ratio);
@@ -250,7 +256,7 @@ fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside
 /// is at the end of the soak, and a warm fan draws less than a cold one.
 pub(crate) fn after_soak(recording: &Recording, cold: &TruthConditions, inside: &[Inside]) -> TruthConditions {
     let end_s = recording.spans_where(|kind| *kind == SpanKind::Soak).last().map_or(f64::INFINITY, |span| span.t1_s);
-    let copper_c = inside.iter().rev().find(|now| now.t_s <= end_s).map(|now| now.copper_c);
+    let copper_c = noted_by(inside, end_s).map(|now| now.copper_c);
     TruthConditions { copper_c, ..*cold }
 }
 
@@ -269,7 +275,7 @@ fn at_stated_soak(
     let is_stated = |span: &&Span| stated.is_some_and(|stated| (duty(span) - stated).abs() < 0.5);
     match recording.spans_where(|kind| *kind == SpanKind::Soak).find(is_stated) {
         Some(span) => {
-            let copper_c = inside.iter().rev().find(|now| now.t_s <= span.t1_s).map(|now| now.copper_c);
+            let copper_c = noted_by(inside, span.t1_s).map(|now| now.copper_c);
             TruthConditions { copper_c, soak_duty: duty(&span) / 100.0, ..*cold }
         }
         None => after_soak(recording, cold, inside),
@@ -280,7 +286,7 @@ fn at_stated_soak(
 fn last_constant_speed(config: &PlantConfig, recording: &Recording, hz: f64, inside: &[Inside]) -> Option<f64> {
     let held = |kind: &SpanKind| matches!(kind, SpanKind::Soak | SpanKind::Hold);
     let span = recording.spans_where(held).last()?;
-    let now = inside.iter().rev().find(|now| now.t_s <= span.t1_s)?;
+    let now = noted_by(inside, span.t1_s)?;
     let duty = recording.setting_at(span.t1_s - 1e-6)?.duty.fraction();
     let ratio = statics::ratio_at(config, duty, hz);
     Some(statics::steady(config, ratio, now.copper_c, now.case_c).rad_s * 30.0 / std::f64::consts::PI)
