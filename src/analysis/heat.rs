@@ -330,6 +330,13 @@ mod tests {
     }
 
     #[test]
+    fn the_waves_of_a_soak_share_out_the_whole_variance_of_slow_noise() {
+        let variance = |half_waves: u32| 0.5 * height_of_wave(half_waves, 400.0).powi(2);
+        let all: f64 = (1..=800).map(variance).sum();
+        assert!((all - 1.0).abs() < 1e-3, "{all}");
+    }
+
+    #[test]
     fn two_time_constants_are_enough_to_extrapolate() {
         let found = soak(300.0, 1);
         let rise = found.results.get(&ResultName::HeatRiseK).expect("measured");
