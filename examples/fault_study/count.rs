@@ -67,9 +67,14 @@ impl Unit {
         .to_string()
     }
 
-    /// Truly beyond a limit.
+    /// Truly beyond a limit. The limits of the plan speak of modules that answer pulses.
     pub(crate) fn is_bad(&self) -> bool {
-        !self.beyond.is_empty()
+        self.origin != Origin::Bus && !self.beyond.is_empty()
+    }
+
+    /// No fault, nothing beyond a limit, and of the kind that the plan is for.
+    pub(crate) fn is_good(&self) -> bool {
+        self.origin != Origin::Bus && self.fault.is_none() && self.beyond.is_empty()
     }
 
     /// Whether the run went on until the unit was judged.
@@ -210,10 +215,34 @@ pub(crate) fn brier(units: &[Unit]) -> (f64, f64) {
     (sum / f64::max(n, 1.0), blind / f64::max(n, 1.0))
 }
 
+/// Each fault with the signs of it that were given in the mix at strengths of `from` to `to`: their mean strength, and the
+/// share of them in which it was there.
+pub(crate) fn by_fault(units: &[Unit], (from, to): (f64, f64)) -> Vec<(&'static str, Option<Bin>)> {
+    let of_fault = |name: &'static str| {
+        let signs = of_mix(units).flat_map(|unit| unit.signs.iter().map(move |sign| (unit, sign)));
+        let given = signs.filter(|(_, (fault, strength))| fault == name && (from..to).contains(strength));
+        let claims: Vec<(f64, bool)> =
+            given.map(|(unit, (_, strength))| (*strength, unit.fault_name() == Some(name))).collect();
+        (name, Bin::of(&claims))
+    };
+    drawn().into_iter().map(sign_of).map(of_fault).collect()
+}
+
 /// A bin of the reliability plot: mean strength, share that was there, how many.
 pub(crate) struct Bin {
     pub(crate) strength: f64,
     pub(crate) share: Share,
+}
+
+impl Bin {
+    /// `None` of no claims at all.
+    fn of(claims: &[(f64, bool)]) -> Option<Self> {
+        let n = claims.len() as u64;
+        (n > 0).then(|| Self {
+            strength: claims.iter().map(|(s, _)| s).sum::<f64>() / n as f64,
+            share: Share { hits: claims.iter().filter(|(_, there)| *there).count() as u64, n },
+        })
+    }
 }
 
 /// Claims by strength, in tenths; empty bins are left out.
@@ -221,12 +250,8 @@ pub(crate) fn bins(claims: &[(f64, bool)]) -> Vec<Bin> {
     (0..10)
         .filter_map(|tenth| {
             let inside = |s: f64| s >= f64::from(tenth) / 10.0 && (s < f64::from(tenth + 1) / 10.0 || tenth == 9);
-            let part: Vec<&(f64, bool)> = claims.iter().filter(|(s, _)| inside(*s)).collect();
-            let n = part.len();
-            (n > 0).then(|| Bin {
-                strength: part.iter().map(|(s, _)| s).sum::<f64>() / n as f64,
-                share: Share { hits: part.iter().filter(|(_, there)| *there).count() as u64, n: n as u64 },
-            })
+            let part: Vec<(f64, bool)> = claims.iter().copied().filter(|(s, _)| inside(*s)).collect();
+            Bin::of(&part)
         })
         .collect()
 }

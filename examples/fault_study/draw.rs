@@ -5,7 +5,7 @@ use std::sync::OnceLock;
 use galebench::config::plan::Plan;
 use galebench::config::rig::{ChannelSpec, FaultKind, ModuleKind, Rig};
 use galebench::driver::virtual_bench::VirtualBench;
-use galebench::plant::config::PlantConfig;
+use galebench::plant::config::{InputKind, LossDoes, ModuleConfig, PlantConfig};
 use galebench::plant::presets::{self, Kind};
 use galebench::record::event::LimitFacts;
 use galebench::results::ResultName;
@@ -58,16 +58,20 @@ pub(crate) enum Origin {
     Mixed,
     /// Of the second plant, every one of another make.
     Second,
+    /// A sound module that takes its command from a bus and answers no pulses.
+    Bus,
 }
 
 impl Origin {
-    pub(crate) const ALL: [Self; 3] = [Self::Known, Self::Mixed, Self::Second];
+    /// Where units for pulses come from.
+    pub(crate) const OF_PULSES: [Self; 3] = [Self::Known, Self::Mixed, Self::Second];
 
     pub(crate) const fn words(self) -> &'static str {
         match self {
             Self::Known => "of a kind that the rules were made with",
             Self::Mixed => "of no known kind",
             Self::Second => "of the second plant",
+            Self::Bus => "commanded over a bus",
         }
     }
 }
@@ -105,6 +109,8 @@ const FAULTY: f64 = 0.3;
 /// Shares of units that are of no known kind, and of the second plant.
 const MIXED: f64 = 0.2;
 const SECOND: f64 = 0.15;
+/// Share of units without a fault that are commanded over a bus: with it, one unit in fifty is silent and sound.
+const BUS: f64 = 0.03;
 /// Share of benches with a trouble.
 const TROUBLED: f64 = 0.4;
 
@@ -118,15 +124,17 @@ pub(crate) const fn added(mix: u64) -> u64 {
 pub(crate) fn unit(seed: u64, index: u64, units: u64) -> Drawn {
     let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed ^ 0x5eed_fa17);
     let kind = pick(&mut rng, ModuleKind::ALL);
-    let origin = match rng.random::<f64>() {
-        draw if draw < MIXED => Origin::Mixed,
-        draw if draw < MIXED + SECOND => Origin::Second,
-        _ => Origin::Known,
-    };
+    let drawn_from = rng.random::<f64>();
     // Three of ten of the mix, spread evenly, and the faults in turn; then one in each.
     let turn_at = |index: u64| (index.min(units) as f64 * FAULTY) as u64 + index.saturating_sub(units);
     let turn = turn_at(index);
     let is_faulty = turn != turn_at(index + 1);
+    let origin = match drawn_from {
+        draw if draw < MIXED => Origin::Mixed,
+        draw if draw < MIXED + SECOND => Origin::Second,
+        draw if draw > 1.0 - BUS && !is_faulty => Origin::Bus,
+        _ => Origin::Known,
+    };
     let all = drawn();
     let fault = is_faulty.then(|| (all[turn as usize % all.len()], rng.random::<f64>()));
     let trouble = if rng.random::<f64>() < TROUBLED { pick(&mut rng, &Trouble::ALL[1..]) } else { Trouble::None };
@@ -148,6 +156,7 @@ pub(crate) fn unit(seed: u64, index: u64, units: u64) -> Drawn {
         }
         Origin::Mixed => mix(&mut config, seed, &mut rng),
         Origin::Second => {}
+        Origin::Bus => put_on_a_bus(&mut config.module, &mut rng),
     }
     let mut actual = stated.clone();
     let worn = disturb(trouble, &mut actual, &mut config, &mut rng);
@@ -197,8 +206,19 @@ fn mix(config: &mut PlantConfig, seed: u64, rng: &mut Xoshiro256PlusPlus) {
     (module.sleep, module.quiescent_a) = (part.sleep, part.quiescent_a);
 }
 
+/// Gives the module the transceiver of a bus in place of its input: the pull-up that a LIN node has (20 to 60 kOhm, ISO 17987-4),
+/// asleep too, or the 2.5 V at which a CAN pair idles (ISO 11898-2) behind its inner resistance, let go of asleep.
+fn put_on_a_bus(module: &mut ModuleConfig, rng: &mut Xoshiro256PlusPlus) {
+    let input = &mut module.input;
+    let ohm = 20e3 + 40e3 * rng.random::<f64>();
+    (input.kind, input.pull_up_v, input.pull_up_asleep_ohm) =
+        if rng.random() { (InputKind::Lin, None, Some(ohm)) } else { (InputKind::Can, Some(2.5), None) };
+    (input.pull_up_ohm, input.pull_down_ohm) = (Some(ohm), 1e6);
+    (module.at_active.does, module.at_inactive.does) = (LossDoes::Stops, LossDoes::Stops);
+}
+
 /// The middle of a kind.
-fn known(kind: ModuleKind) -> galebench::plant::config::ModuleConfig {
+fn known(kind: ModuleKind) -> ModuleConfig {
     let position = ModuleKind::ALL.iter().position(|known| *known == kind).unwrap_or(0);
     presets::nominal(Kind::ALL[position])
 }

@@ -4,8 +4,9 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use galebench::results::Grade;
+use galebench::verdict::STRONG;
 
-use super::count::{Share, Unit, bins, brier, claims, sign_of};
+use super::count::{Bin, Share, Unit, bins, brier, by_fault, claims, sign_of};
 use super::draw::{Origin, Trouble, drawn};
 
 /// The whole page.
@@ -37,6 +38,7 @@ pub(crate) fn write(played: Vec<Unit>, first_seed: u64) -> String {
     caught(&mut text, units);
     let_through(&mut text, units);
     named(&mut text, units);
+    on_a_bus(&mut text, units);
     benches(&mut text, units);
     strengths(&mut text, units);
     missed(&mut text, units);
@@ -46,7 +48,7 @@ pub(crate) fn write(played: Vec<Unit>, first_seed: u64) -> String {
 /// What is asked of the program, and what this study says of it.
 fn reached(text: &mut String, units: &[Unit]) {
     let bad = || units.iter().filter(|unit| unit.is_bad());
-    let good = || units.iter().filter(|unit| unit.fault.is_none() && !unit.is_bad());
+    let good = || units.iter().filter(|unit| unit.is_good());
     let missed = Share::of(bad(), |unit| unit.is_graded(Grade::Fit));
     let _ = writeln!(text, "| asked for | reached |\n|---|---|");
     let _ = writeln!(
@@ -76,7 +78,7 @@ fn caught(text: &mut String, units: &[Unit]) {
     let _ =
         writeln!(text, "Truly beyond a limit by U and not passed as `fit`: {}.\n", Share::of(bad(), not_fit).cell());
     let _ = writeln!(text, "| of these | not passed as `fit` |\n|---|---|");
-    for origin in Origin::ALL {
+    for origin in Origin::OF_PULSES {
         let cell = Share::of(bad().filter(|unit| unit.origin == origin), not_fit).cell();
         let _ = writeln!(text, "| {} | {cell} |", origin.words());
     }
@@ -110,7 +112,7 @@ fn caught(text: &mut String, units: &[Unit]) {
 }
 
 fn let_through(text: &mut String, units: &[Unit]) {
-    let good = || units.iter().filter(|unit| unit.fault.is_none() && !unit.is_bad());
+    let good = || units.iter().filter(|unit| unit.is_good());
     let _ = writeln!(text, "## Are good units let through?\n");
     let _ = writeln!(
         text,
@@ -133,7 +135,7 @@ fn let_through(text: &mut String, units: &[Unit]) {
         );
     };
     row("all", &|_| true);
-    for origin in Origin::ALL {
+    for origin in Origin::OF_PULSES {
         row(origin.words(), &|unit| unit.origin == origin);
     }
     for trouble in Trouble::ALL {
@@ -150,7 +152,7 @@ fn named(text: &mut String, units: &[Unit]) {
     let _ = writeln!(text, "Left out here: {unjudged} units whose run the bench ended (a supply that broke down).\n");
     let _ = writeln!(text, "| units with a fault | right fault named first |\n|---|---|");
     let _ = writeln!(text, "| and beyond a limit | {} |", Share::of(faulty().filter(|u| u.is_bad()), right).cell());
-    for origin in Origin::ALL {
+    for origin in Origin::OF_PULSES {
         let these = faulty().filter(|unit| unit.is_bad() && unit.origin == origin);
         let _ = writeln!(text, "| of these {} | {} |", origin.words(), Share::of(these, right).cell());
     }
@@ -176,6 +178,24 @@ fn named(text: &mut String, units: &[Unit]) {
         let _ = writeln!(text, "| {fault} | {right} | {} | {nothing} |", others.join(", "));
     }
     text.push('\n');
+}
+
+/// Modules that are none of the plan's business, and silent.
+fn on_a_bus(text: &mut String, units: &[Unit]) {
+    let all = || units.iter().filter(|unit| unit.origin == Origin::Bus);
+    let graded = |grade: Grade| Share::of(all(), |unit| unit.is_graded(grade)).short();
+    let _ = writeln!(text, "## Are modules of another kind of command left alone?\n");
+    let _ = writeln!(
+        text,
+        "One unit in fifty is sound, takes its command from a bus (half of them LIN, half CAN) and answers no pulses. Nobody can say more of it on this bench than that it is silent:"
+    );
+    let _ = writeln!(
+        text,
+        "`undecided` {}, `scrap` {}, `fit` or `restricted` {}. They count neither as good nor as bad; by fault put in they are among `none`.\n",
+        graded(Grade::Undecided),
+        graded(Grade::Scrap),
+        Share::of(all(), |unit| unit.is_graded(Grade::Fit) || unit.is_graded(Grade::Restricted)).short()
+    );
 }
 
 /// Signs of the bench from this strength on count as given.
@@ -224,6 +244,17 @@ fn strengths(text: &mut String, units: &[Unit]) {
     for bin in bins(&claims) {
         let _ = writeln!(text, "| {:.2} | {} |", bin.strength, bin.share.cell());
     }
+    let _ = writeln!(text, "\nBy fault, signs under {STRONG} and from there on:\n");
+    let _ = writeln!(
+        text,
+        "| sign | mean strength under {STRONG} | fault was there | mean strength above | fault was there |\n|---|---|---|---|---|"
+    );
+    let cells =
+        |bin: Option<Bin>| bin.map_or("- | -".to_owned(), |bin| format!("{:.2} | {}", bin.strength, bin.share.cell()));
+    let (weak, strong) = (by_fault(units, (0.0, STRONG)), by_fault(units, (STRONG, f64::INFINITY)));
+    for ((fault, weak), (_, strong)) in weak.into_iter().zip(strong) {
+        let _ = writeln!(text, "| {fault} | {} | {} |", cells(weak), cells(strong));
+    }
     text.push('\n');
 }
 
@@ -232,8 +263,7 @@ const LISTED: usize = 20;
 
 fn missed(text: &mut String, units: &[Unit]) {
     let slipped: Vec<&Unit> = units.iter().filter(|unit| unit.is_bad() && unit.is_graded(Grade::Fit)).collect();
-    let scrapped: Vec<&Unit> =
-        units.iter().filter(|unit| unit.fault.is_none() && !unit.is_bad() && unit.is_graded(Grade::Scrap)).collect();
+    let scrapped: Vec<&Unit> = units.iter().filter(|unit| unit.is_good() && unit.is_graded(Grade::Scrap)).collect();
     let _ = writeln!(text, "## What went wrong\n");
     let about = |unit: &Unit| {
         let fault = unit.fault.map_or("no fault".to_owned(), |(f, s)| format!("{} {:.0} %", sign_of(f), 100.0 * s));
@@ -241,6 +271,7 @@ fn missed(text: &mut String, units: &[Unit]) {
             Origin::Known => unit.kind.clone(),
             Origin::Mixed => format!("{}, mixed", unit.kind),
             Origin::Second => "second plant".to_owned(),
+            Origin::Bus => format!("{}, on a bus", unit.kind),
         };
         format!("seed {} ({of}; {fault}; bench {})", unit.seed, unit.trouble.words())
     };
@@ -266,7 +297,8 @@ its knees are rounded, its case warms with two time constants, its command passe
 Every one of these is another make.
 Where the kind or make is known, the plan also limits where the frequency band may begin.
 Four of ten benches are not as their rig file says: a worn load fan, a sagging or current-limited supply, noisy or miscalibrated channels.
-Rules and thresholds were made with seeds below 1000, which are not used here.
+Of the units without a fault, three in a hundred take their command from a bus and answer no pulses: a silent unit need not be a bad one.
+Rules, thresholds and strengths were made with seeds below 20000, which are not used here.
 
 A unit is *bad* when its true value of a limited result is beyond the limit by more than the expanded uncertainty (k = 2) with which it was measured,
 or when it does not do at all what a limit speaks of: it runs uncommanded, answers nothing, never sleeps, has a joint that opens, or a limit of its own that takes a fiftieth

@@ -21,6 +21,9 @@ const SETTLED_S: f64 = 0.5;
 const LIN_OHM: (f64, f64) = (15e3, 90e3);
 /// Idle level of a CAN pair, volts, and how near counts.
 const CAN_V: (f64, f64) = (2.5, 0.4);
+/// A CAN node holds its wire with 6 kOhm or more (ISO 11898-2); a stronger source at that voltage is a pull-up to 5 V that something pulls down.
+const CAN_OHM: f64 = 5e3;
+const CAN_NOTE: &str = "idles near 2.5 V like one wire of a CAN pair";
 
 /// Fills in pull-up voltage, resistance and kind of line.
 pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
@@ -47,18 +50,27 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let low = read(rec, Line::Low).map(|low| tied.as_ref().map_or(low, |tied| at_supply(low, tied.sag)));
     match low.map(|low| source(&rec.header.bench, &open, &low)) {
         None => estimate::miss_all(findings, &names, "the line was not read while held low"),
+        // Some ten kilohms behind 2.5 V leave too little across the load to be measured, but that voltage is like no other.
+        Some(Err(reason)) if near_can(open.value) => {
+            estimate::miss_all(findings, &names[..2], &reason);
+            let measured = Measured::word(ResultName::LineKind, "can_like", "line voltage", 1);
+            findings.put(ResultName::LineKind, measured.noted(CAN_NOTE));
+        }
         Some(Err(reason)) => estimate::miss_all(findings, &names, &reason),
-        Some(Ok((volts, ohms))) => {
-            put(rec, volts, ohms, tied.map(|tied| tied.supply_v), findings);
-            if slept(rec) {
-                for name in names {
-                    if let Some(measured) = findings.results.remove(&name) {
-                        findings.put(name, measured.proxy("the module was asleep, its pull-up may be another then"));
-                    }
-                }
+        Some(Ok((volts, ohms))) => put(rec, volts, ohms, tied.map(|tied| tied.supply_v), findings),
+    }
+    if slept(rec) {
+        for name in names {
+            if let Some(measured) = findings.results.remove(&name) {
+                findings.put(name, measured.proxy("the module was asleep, its pull-up may be another then"));
             }
         }
     }
+}
+
+/// Whether a released line idles like one wire of a CAN pair.
+fn near_can(open_v: f64) -> bool {
+    (open_v - CAN_V.0).abs() < CAN_V.1
 }
 
 /// Whether the unit slept during one of the readings.
@@ -169,8 +181,8 @@ fn put(rec: &Recording, volts: Estimate, ohms: Estimate, tied_to_v: Option<f64>,
     );
     findings.put(ResultName::PullUpOhm, ohms.measured(ResultName::PullUpOhm, "two loads", 2));
     let supply_v = rec.header.bench.supply_v.unwrap_or(13.0);
-    let (kind, note) = if (v - CAN_V.0).abs() < CAN_V.1 {
-        ("can_like", Some("idles near 2.5 V like one wire of a CAN pair"))
+    let (kind, note) = if near_can(v) && o > CAN_OHM {
+        ("can_like", Some(CAN_NOTE))
     } else if (LIN_OHM.0..LIN_OHM.1).contains(&o) && v > 0.75 * supply_v {
         ("lin_like", Some("a weak pull-up to the supply hints at LIN"))
     } else if o < LIN_OHM.0 {
@@ -272,6 +284,10 @@ mod tests {
     fn other_kinds_of_line_are_told() {
         assert_eq!(findings(13.0, 30_000.0, 1).word(ResultName::LineKind), Some("lin_like"));
         assert_eq!(findings(2.5, 12_000.0, 1).word(ResultName::LineKind), Some("can_like"));
+        let far = findings(2.5, 60_000.0, 1);
+        assert_eq!(far.word(ResultName::LineKind), Some("can_like"));
+        assert!(far.absent.contains_key(&ResultName::PullUpOhm), "a few millivolts are no resistance");
+        assert_eq!(findings(2.5, 1_600.0, 1).word(ResultName::LineKind), Some("open_collector"), "5 V and a leak");
         let bare = findings(0.0, 47_000.0, 1);
         assert_eq!(bare.word(ResultName::LineKind), Some("push_pull"));
         assert!(bare.absent.contains_key(&ResultName::PullUpOhm));

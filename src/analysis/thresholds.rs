@@ -204,7 +204,8 @@ fn output(rec: &Recording, findings: &mut Findings, staircases: &[Vec<Level>], b
     let Some(shared) = shared(&brackets).filter(|_| !closed(&told).is_empty()) else {
         return findings.miss(name, output_reason(&told, rising));
     };
-    if is_nowhere(&shared) {
+    // Brackets that agree share a closed one.
+    if shared.width().is_none() {
         return findings
             .miss(name, "its trials contradict each other: on and off at the same duties, as a loose joint does");
     }
@@ -223,11 +224,6 @@ fn shared(brackets: &[Bracket]) -> Option<Bracket> {
         return Some(Bracket { below, at });
     }
     Some(Bracket { below: fold(f64::min, f64::INFINITY, |b| b.below), at: fold(f64::max, f64::NEG_INFINITY, |b| b.at) })
-}
-
-/// Whether a bracket holds everything: on and off were seen at the same duties.
-fn is_nowhere(bracket: &Bracket) -> bool {
-    !bracket.below.is_finite() && !bracket.at.is_finite()
 }
 
 /// A value from one bracket: its middle, the interval never narrower than the bracket.
@@ -460,12 +456,15 @@ mod tests {
     }
 
     #[test]
-    fn trials_that_contradict_each_other_everywhere_are_nowhere_and_no_number_comes_of_them() {
+    fn trials_that_contradict_each_other_without_end_are_no_number() {
         let never = Bracket { below: 60.0, at: f64::INFINITY };
         let at_once = Bracket { below: f64::NEG_INFINITY, at: 5.0 };
         let closed = Bracket { below: 20.0, at: 21.0 };
-        assert!(is_nowhere(&shared(&[never, closed, at_once]).unwrap()));
-        assert!(!is_nowhere(&shared(&[closed, at_once]).unwrap()));
+        for contradicting in [&[never, closed, at_once][..], &[closed, at_once], &[never, closed]] {
+            assert_eq!(shared(contradicting).unwrap().width(), None, "{contradicting:?}");
+        }
+        let agreeing = Bracket { below: f64::NEG_INFINITY, at: 20.6 };
+        assert_eq!(shared(&[closed, agreeing]), Some(Bracket { below: 20.0, at: 20.6 }));
         // Whatever else comes to no number is taken out as well, with a reason.
         let mut findings = Findings::default();
         let measured = |value: f64| Measured::number(ResultName::OutputOnPct, value, K95, Vec::new(), "bracket", 3);

@@ -6,22 +6,8 @@ use crate::results::{Findings, Outcome, ResultName, Sign};
 use crate::verdict::limits::outcome;
 use crate::verdict::rule;
 
-/// A unit whose output is held back leaves its full speed as it leaves its band: how much of the sign that takes.
-const HELD_BACK_TAKES: f64 = 0.7;
-
-/// Signs found; `known` are those found so far.
-pub(super) fn find(findings: &Findings, rec: &Recording, known: &[Sign]) -> Option<Sign> {
-    let held_back = known
-        .iter()
-        .filter(|s| [fault::CURRENT_LIMIT_EARLY, fault::THERMAL_LIMIT_EARLY].contains(&s.fault.as_str()))
-        .map(|s| s.strength)
-        .fold(0.0, f64::max);
-    let found = band(findings, rec)?;
-    Some(sign(&found.fault, found.strength * (1.0 - HELD_BACK_TAKES * held_back), found.because))
-}
-
-/// What is the band of a kind can only be known from the plan: a shifted band is one that breaks the plan's limit.
-fn band(findings: &Findings, rec: &Recording) -> Option<Sign> {
+/// Sign found. What is the band of a kind can only be known from the plan: a shifted band is one that breaks the plan's limit.
+pub(super) fn find(findings: &Findings, rec: &Recording) -> Option<Sign> {
     let risk = rule::accepted(&rec.header.plan_facts);
     let broken: Vec<String> = [ResultName::CommandHzLow, ResultName::CommandHzHigh, ResultName::CommandHz]
         .into_iter()
@@ -32,8 +18,7 @@ fn band(findings: &Findings, rec: &Recording) -> Option<Sign> {
                 .then(|| format!("{} {:.0} Hz", name.words(), measured.as_number().unwrap_or_default()))
         })
         .collect();
-    (!broken.is_empty())
-        .then(|| sign(fault::BAND_SHIFTED, if broken.len() > 1 { 0.97 } else { 0.93 }, broken.join(", ")))
+    (!broken.is_empty()).then(|| sign(fault::BAND_SHIFTED, 0.97, broken.join(", ")))
 }
 
 #[cfg(test)]
@@ -53,11 +38,8 @@ mod tests {
         rec.header.plan_facts.limits.insert(ResultName::CommandHzLow, limit);
         let mut findings = Findings::default();
         put(&mut findings, ResultName::CommandHzLow, 60.0, 1.0);
-        assert_eq!(band(&findings, &rec), None);
+        assert_eq!(find(&findings, &rec), None);
         put(&mut findings, ResultName::CommandHzLow, 120.0, 1.0);
-        let alone = find(&findings, &rec, &[]).unwrap();
-        assert_eq!(alone.fault, fault::BAND_SHIFTED);
-        let limited = sign(fault::CURRENT_LIMIT_EARLY, 0.9, "");
-        assert!(find(&findings, &rec, &[limited]).unwrap().strength < 0.5 * alone.strength);
+        assert_eq!(find(&findings, &rec).unwrap().fault, fault::BAND_SHIFTED);
     }
 }

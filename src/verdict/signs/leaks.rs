@@ -29,6 +29,8 @@ const LEAKY: (f64, f64) = (1.2, 8.5);
 const WET: (f64, f64) = (1.6, 13.0);
 /// How exactly sound open lines stand at their reference: dividers, regulators.
 const LINE_SPREAD: f64 = 0.012;
+/// Share of sound lines that stand anywhere else, for reasons that nobody here has seen.
+const ELSEWHERE: f64 = 2e-3;
 /// Share of pull-ups behind a diode, and what it takes.
 const BEHIND_DIODE: f64 = 0.2;
 const DIODE_V: f64 = 0.7;
@@ -172,6 +174,7 @@ struct OpenLine {
     ohm: Option<f64>,
     /// Where a sound one stands: the supply, or 5 V.
     reference_v: f64,
+    supply_v: f64,
     /// Whether it was read asleep, behind a pull-up that may be ten times as high then.
     asleep: bool,
 }
@@ -179,24 +182,41 @@ struct OpenLine {
 /// What sleep may make of a pull-up, as a ratio of resistances.
 const ASLEEP_PULL_UP: f64 = 10.0;
 
+/// Share of wet modules that slept while their line was read, and were not seen to: the water draws on.
+const WET_SLEEPERS: f64 = 0.2;
+
 impl OpenLine {
     fn weights(&self) -> Weights {
-        let (share, u) = (self.volts / self.reference_v, self.u / self.reference_v);
-        let spread = LINE_SPREAD.hypot(u);
-        let bell = |at: f64| (-0.5 * ((share - at) / spread).powi(2)).exp() / (spread * std::f64::consts::TAU.sqrt());
-        let diode = if self.reference_v > 6.0 { BEHIND_DIODE } else { 0.0 };
-        let sound = (1.0 - diode) * bell(1.0) + diode * bell(1.0 - DIODE_V / self.reference_v) + 0.01;
-        // A leak of k times the pull-up leaves k / (k + 1) of the voltage.
-        let divided = |(least, most): (f64, f64)| {
-            let least = if self.asleep { least / ASLEEP_PULL_UP } else { least };
-            let steps = 60;
-            let at = |i: u32| {
-                let k = least * f64::powf(most / least, (f64::from(i) + 0.5) / f64::from(steps));
-                bell(k / (k + 1.0))
-            };
-            (0..steps).map(at).sum::<f64>() / f64::from(steps)
+        let reference_v = self.reference_v;
+        let diode = if reference_v > 6.0 { BEHIND_DIODE } else { 0.0 };
+        let (bare, behind_diode) = (self.bell(reference_v, 1.0), self.bell(reference_v, 1.0 - DIODE_V / reference_v));
+        let sound = (1.0 - diode) * bare + diode * behind_diode + ELSEWHERE / reference_v;
+        let asleep = |(least, most): (f64, f64)| (least / ASLEEP_PULL_UP, most);
+        let (leaky, wet) = if self.asleep {
+            (self.divided(reference_v, asleep(LEAKY)), self.divided(reference_v, asleep(WET)))
+        } else {
+            let sleeper = self.divided(self.supply_v, asleep(WET));
+            let wet = (1.0 - WET_SLEEPERS) * self.divided(reference_v, WET) + WET_SLEEPERS * sleeper;
+            (self.divided(reference_v, LEAKY), wet)
         };
-        Weights { sound, sleepless: sound, leaky: divided(LEAKY), wet: divided(WET) }
+        Weights { sound, sleepless: sound, leaky, wet }
+    }
+
+    /// Density of the voltage read, per volt, about the share `at` of `reference_v`.
+    fn bell(&self, reference_v: f64, at: f64) -> f64 {
+        let spread_v = (LINE_SPREAD * reference_v).hypot(self.u);
+        let off = (self.volts - at * reference_v) / spread_v;
+        (-0.5 * off * off).exp() / (spread_v * std::f64::consts::TAU.sqrt())
+    }
+
+    /// The same under leaks of `least` to `most` times the pull-up to `reference_v`: one of k times leaves k / (k + 1).
+    fn divided(&self, reference_v: f64, (least, most): (f64, f64)) -> f64 {
+        let steps = 60;
+        let at = |i: u32| {
+            let k = least * f64::powf(most / least, (f64::from(i) + 0.5) / f64::from(steps));
+            self.bell(reference_v, k / (k + 1.0))
+        };
+        (0..steps).map(at).sum::<f64>() / f64::from(steps)
     }
 
     fn words(&self) -> String {
@@ -222,7 +242,7 @@ fn open_line(findings: &Findings, rec: &Recording) -> Option<OpenLine> {
     let asleep = measured.is_proxy();
     // Far under 5 V and read asleep it may be what a leak leaves of the supply behind a sleeping pull-up.
     let reference_v = if volts > 5.4 || (asleep && volts < 4.0) { supply_v } else { 5.0 };
-    Some(OpenLine { volts, u, ohm: findings.number(ResultName::PullUpOhm), reference_v, asleep })
+    Some(OpenLine { volts, u, ohm: findings.number(ResultName::PullUpOhm), reference_v, supply_v, asleep })
 }
 
 /// Resistance to ground of an input without pull-up, from the line held high: 40 kOhm and more when dry.
@@ -312,6 +332,13 @@ mod tests {
     #[test]
     fn the_same_current_awake_and_asleep_with_a_line_pulled_down_is_water() {
         let (fault, strength) = first(&findings(3000.0, 11.4, Some(12e-3)), &waited(27e-3)).unwrap();
+        assert!(fault == fault::WATER_IN_CONNECTOR && strength >= STRONG, "{fault} {strength}");
+    }
+
+    #[test]
+    fn a_wet_sleeper_that_looks_awake_is_still_water() {
+        // 22 kOhm to the supply and 5 kOhm of water, while 100 mA flow on.
+        let (fault, strength) = first(&findings(4100.0, 2.45, Some(0.1)), &waited(0.118)).unwrap();
         assert!(fault == fault::WATER_IN_CONNECTOR && strength >= STRONG, "{fault} {strength}");
     }
 

@@ -7,6 +7,7 @@
 
 mod bench;
 mod command;
+mod explain;
 mod held_back;
 mod leaks;
 mod meaning;
@@ -57,8 +58,7 @@ pub fn signs(findings: &Findings, rec: &Recording, stopped: Option<&Stopped>) ->
     found.extend(supply::find(findings, rec));
     found.extend(leaks::find(findings, rec));
     found.extend(silent::find(findings, rec, &found));
-    let band = command::find(findings, rec, &found);
-    found.extend(band);
+    found.extend(command::find(findings, rec));
     found.extend(bench::find(findings, rec));
     for sign in found {
         match all.iter_mut().find(|known| known.fault == sign.fault) {
@@ -67,6 +67,7 @@ pub fn signs(findings: &Findings, rec: &Recording, stopped: Option<&Stopped>) ->
             None => all.push(sign),
         }
     }
+    explain::away(&mut all);
     for sign in &mut all {
         meaning::add(sign);
     }
@@ -85,12 +86,11 @@ pub(super) fn from_trips(rec: &Recording, stopped: Option<&Stopped>) -> Vec<Sign
 
 /// A sign; the strength is kept to two decimals, more would pretend.
 fn sign(fault: &str, strength: f64, because: impl Into<String>) -> Sign {
-    Sign {
-        fault: fault.to_owned(),
-        strength: (strength.clamp(0.0, 1.0) * 100.0).round() / 100.0,
-        because: because.into(),
-        ..Sign::default()
-    }
+    Sign { fault: fault.to_owned(), strength: rounded(strength), because: because.into(), ..Sign::default() }
+}
+
+fn rounded(strength: f64) -> f64 {
+    (strength.clamp(0.0, 1.0) * 100.0).round() / 100.0
 }
 
 /// The same with the prior that its strength is built on.

@@ -1,5 +1,6 @@
 //! Signs of the output stage: shorted or half-open switch, cracked joint.
 
+use super::bench::is_limited;
 use super::weigh::{Population, posterior, prior};
 use super::{SHOWN, evidence, fault, sign, with};
 use crate::analysis::events;
@@ -80,6 +81,9 @@ pub(super) fn flat_topped(findings: &Findings) -> bool {
     inrush.is_none_or(|ratio| ratio < 1.03) && findings.number(ResultName::OnResistanceOhm).is_some_and(|r| r > 0.0115)
 }
 
+/// Fewer drop-outs than this may be a supply's that breaks down: those of a joint that goes on opening are more.
+const FEW: usize = 10;
+
 /// Drop-outs: the supply current collapses at a constant command and comes back at once by itself, by the events of the run.
 ///
 /// One drop-out may be anything; a joint that opens does so again. A unit that hunts drops out too, but like a clock; cracks
@@ -92,6 +96,8 @@ fn cracked_joint(findings: &Findings, rec: &Recording) -> Option<Sign> {
     let regular = distances_s.len() >= 5 && scatter(&distances_s) < 0.4;
     (!at_s.is_empty() && !regular).then(|| {
         let strength = match at_s.len() {
+            // A supply that breaks down in its limit resets the unit some times.
+            1..FEW if is_limited(rec) => 0.15,
             1 => 0.6,
             2 => 0.85,
             _ => 0.97,

@@ -2,9 +2,10 @@
 //!
 //! What tells a deaf module from a dumb one is its own supply current: one that sees the pulses stays awake for them and draws
 //! its milliamperes; one that does not falls asleep while it is commanded. A line pulled down or a missing capacitor
-//! explains the silence by itself.
+//! explains the silence by itself. So does a module that is no PWM one: some take their command from a bus. Whether the wires
+//! to the unit are whole is not weighed here: a silence that may be theirs scraps nothing (`proof.rs`).
 
-use super::weigh::{posteriors, prior};
+use super::weigh::prior;
 use super::{fault, sign, with};
 use crate::bench::{Channel, Line};
 use crate::record::event::SpanKind;
@@ -17,13 +18,47 @@ use crate::verdict::steadfast::{RUNNING_A, level};
 const ASLEEP_A: f64 = 2e-3;
 const ASLEEP_SHARE: f64 = 0.35;
 /// How often a module that sees pulses falls asleep all the same, and one that does not stays awake.
-const NODS_OFF: f64 = 0.04;
-const STAYS_UP: f64 = 0.25;
-/// Share of inputs without a pull-up among sound kinds, and among dead inputs (that lose it half of the time).
-const NO_PULL_UP: f64 = 0.25;
-const NO_PULL_UP_DEAD: f64 = 0.6;
-/// How likely a unit is silent for another reason: a wire, another kind of command. Against one fault's prior.
-const OTHER_REASONS: f64 = 0.3;
+const NODS_OFF: f64 = 0.02;
+const STAYS_UP: f64 = 0.01;
+/// Share of modules that take their command from a bus and answer no pulses: sound, and silent here.
+const ON_A_BUS: f64 = 0.02;
+/// How likely a unit is silent for a reason that nobody here has seen, against the prior of one fault.
+const UNSEEN: f64 = 0.02;
+
+/// One explanation of a silence each.
+#[derive(Clone, Copy, Debug)]
+struct Weights {
+    switch_open: f64,
+    input_dead: f64,
+    on_a_bus: f64,
+}
+
+/// How likely the command line looks like this, read as `guessed` from a sleeping module or not.
+///
+/// A quarter of sound inputs have no pull-up. A dead input has lost its pull-up half of the time, and sleeps: what pull-up it
+/// has is ten times as high then in one of three kinds, which looks like that of a LIN node. Of the modules on a bus half
+/// are on a LIN one and half on a CAN pair; in a third of readings they sleep, and a sleeping CAN transceiver holds no voltage.
+fn by_line(kind: Option<&str>, guessed: bool) -> Weights {
+    const STRAY: f64 = 2e-3;
+    let (switch_open, input_dead, on_a_bus) = match kind {
+        Some("open_collector") => (0.75, 0.25, STRAY),
+        Some("push_pull") => (0.25, 0.6, 0.16),
+        Some("lin_like") if guessed => (STRAY, 0.12, 0.16),
+        Some("lin_like" | "can_like") => (STRAY, STRAY, 0.34),
+        Some(_) => (STRAY, 0.03, STRAY),
+        None => (1.0, 1.0, 1.0),
+    };
+    Weights { switch_open, input_dead, on_a_bus }
+}
+
+/// How likely it slept through its commands or stayed awake for them. No pulse wakes a module on a bus.
+fn by_sleep(asleep: Option<bool>) -> Weights {
+    match asleep {
+        Some(true) => Weights { switch_open: NODS_OFF, input_dead: 1.0 - STAYS_UP, on_a_bus: 1.0 - STAYS_UP },
+        Some(false) => Weights { switch_open: 1.0 - NODS_OFF, input_dead: STAYS_UP, on_a_bus: STAYS_UP },
+        None => Weights { switch_open: 1.0, input_dead: 1.0, on_a_bus: 1.0 },
+    }
+}
 
 /// Signs of a silent unit; `known` are those found so far, which may explain the silence.
 pub(super) fn find(findings: &Findings, rec: &Recording, known: &[Sign]) -> Vec<Sign> {
@@ -31,30 +66,17 @@ pub(super) fn find(findings: &Findings, rec: &Recording, known: &[Sign]) -> Vec<
         return Vec::new();
     }
     let p = prior(rec);
-    let kind = findings.word(ResultName::LineKind);
-    let other_kind = matches!(kind, Some("lin_like" | "can_like"));
     // Read asleep a line may look like another: ten times the pull-up of a PWM input is that of a LIN one.
     let guessed = findings.results.get(&ResultName::LineKind).is_some_and(Measured::is_proxy);
-    let pulled = kind == Some("open_collector");
+    let kind = findings.word(ResultName::LineKind);
     let asleep = asleep_while_asked(rec);
-    let (deaf, dumb) = match asleep {
-        Some(true) => (1.0 - STAYS_UP, NODS_OFF),
-        Some(false) => (STAYS_UP, 1.0 - NODS_OFF),
-        None => (1.0, 1.0),
-    };
-    let (line_open, line_dead) = match (kind, pulled) {
-        (Some(_), true) => (1.0 - NO_PULL_UP, 1.0 - NO_PULL_UP_DEAD),
-        (Some(_), false) => (NO_PULL_UP, NO_PULL_UP_DEAD),
-        (None, _) => (1.0, 1.0),
-    };
-    let proof = silence_is_the_units(rec, findings);
-    // Where every link is proven nothing outside the unit is left to blame.
-    let outside = match (&proof, other_kind) {
-        (Ok(()), _) => 0.02,
-        (_, true) if guessed => 1.0,
-        (_, true) => 20.0,
-        (Err(_), false) => OTHER_REASONS * dumb.max(deaf),
-    };
+    let (line, sleep) = (by_line(kind, guessed), by_sleep(asleep));
+    let weights = [
+        p * line.switch_open * sleep.switch_open,
+        p * line.input_dead * sleep.input_dead,
+        ON_A_BUS * line.on_a_bus * sleep.on_a_bus,
+    ];
+    let total = weights.iter().sum::<f64>() + UNSEEN * p;
     // What already explains the silence leaves that much less for the rest.
     let explained = known
         .iter()
@@ -62,23 +84,19 @@ pub(super) fn find(findings: &Findings, rec: &Recording, known: &[Sign]) -> Vec<
         .map(|s| s.strength)
         .sum::<f64>()
         .min(1.0);
-    let odds = [dumb * line_open, deaf * line_dead];
-    let total = odds[0] + odds[1] + outside;
-    let strengths = posteriors(&[(p, odds[0]), (p, odds[1])], p * outside / (1.0 - 2.0 * p));
-    debug_assert!(total > 0.0);
     let seen = match asleep {
         Some(true) => "it fell asleep while it was commanded: it does not see the pulses",
         Some(false) => "it stayed awake while it was commanded: it sees the pulses",
         None => "whether it sees the pulses could not be told from its own current",
     };
-    let chain = match &proof {
+    let chain = match silence_is_the_units(rec, findings) {
         Ok(()) => "power, wiring and the bench itself were proven good".to_owned(),
         Err(why) => format!("but {why}"),
     };
-    let input = if pulled { "pull-up there" } else { "no pull-up on the command line" };
+    let input = if kind == Some("open_collector") { "pull-up there" } else { "no pull-up on the command line" };
     [
-        (fault::SWITCH_OPEN, strengths[0], format!("no output at any command tried; {seen}; {chain}")),
-        (fault::INPUT_DEAD, strengths[1], format!("no answer to any command, {input}; {seen}")),
+        (fault::SWITCH_OPEN, weights[0] / total, format!("no output at any command tried; {seen}; {chain}")),
+        (fault::INPUT_DEAD, weights[1] / total, format!("no answer to any command, {input}; {seen}")),
     ]
     .into_iter()
     .map(|(name, strength, because)| with(sign(name, strength * (1.0 - explained), because), p))
@@ -163,6 +181,18 @@ mod tests {
             strongest(&findings, &silent(1.0), &[]).map_or(0.0, |sign| sign.strength)
         };
         assert!(strength(false) < 0.1 && strength(true) > 0.3, "{} {}", strength(false), strength(true));
+    }
+
+    #[test]
+    fn a_module_on_a_bus_is_not_called_dead() {
+        for kind in ["lin_like", "can_like"] {
+            for awake_s in [1.0, 9.0] {
+                assert_eq!(find(&findings(kind), &silent(awake_s), &[]), Vec::new(), "{kind} {awake_s}");
+            }
+        }
+        // Asleep a CAN transceiver holds no voltage: like a dead input that lost its pull-up.
+        let asleep = strongest(&findings("push_pull"), &silent(1.0), &[]).unwrap();
+        assert!((0.6..0.95).contains(&asleep.strength), "{asleep:?}");
     }
 
     #[test]
