@@ -104,7 +104,7 @@ pub(crate) fn fit(brackets: &[Bracket]) -> Option<ThresholdFit> {
     let spread = sigma * (n / (n - 1.0)).sqrt();
     let (mut p95, _) = problem.locate(Z95, cut);
     let corrected = centre.value + Z95 * spread;
-    p95.value = corrected.clamp(p95.low.unwrap_or(corrected), p95.high.unwrap_or(corrected));
+    p95.value = corrected.clamp(p95.low.unwrap_or(f64::NEG_INFINITY), p95.high.unwrap_or(f64::INFINITY));
     let mut ends: Vec<f64> = brackets.iter().flat_map(|b| [b.below, b.at]).filter(|end| end.is_finite()).collect();
     ends.sort_by(f64::total_cmp);
     Some(ThresholdFit { centre, p95, spread, bracket, ends, k, n: brackets.len() })
@@ -309,6 +309,15 @@ mod tests {
     fn one_trial_or_only_open_brackets_are_no_distribution() {
         assert!(fit(&[Bracket { below: 10.0, at: 11.0 }]).is_none());
         assert!(fit(&[Bracket { below: 10.0, at: f64::INFINITY }; 4]).is_none());
+    }
+
+    #[test]
+    fn one_start_and_none_after_it_leave_the_value_in_an_interval_with_one_end() {
+        let mut brackets = vec![Bracket { below: 33.0, at: f64::INFINITY }; 24];
+        brackets.push(Bracket { below: 22.0, at: 23.0 });
+        let fitted = fit(&brackets).unwrap();
+        assert_eq!(fitted.p95.high, None);
+        assert!(fitted.p95.low.is_some_and(|low| low <= fitted.p95.value), "{fitted:?}");
     }
 
     #[test]
