@@ -111,14 +111,57 @@ pub fn speed_track(rec: &Recording, from_s: f64, to_s: f64, spacing_s: f64) -> V
     }
     let width_s = spacing_s.max(0.1);
     let cells = ((to_s - from_s) / spacing_s).floor() as usize;
-    (0..cells)
+    let track: Vec<(f64, f64)> = (0..cells)
         .filter_map(|cell| {
             let middle_s = from_s + spacing_s * (cell as f64 + 0.5);
             let (a, b) = (middle_s - 0.5 * width_s, middle_s + 0.5 * width_s);
             let reading = from_ripple(rec, a, b).or_else(|| from_back_emf(rec, a, b))?;
             Some((middle_s, reading.rpm))
         })
-        .collect()
+        .collect();
+    unsmeared(rec, &track, width_s)
+}
+
+/// Cells of a track by whose line the rate of change is told.
+const ALONG: usize = 3;
+/// Change of a line within its window, in widths of a bin, from which it is smeared.
+const SMEARS: f64 = 0.5;
+/// Commutations per revolution that are taken for this where none are stated.
+const USUAL_BARS: f64 = 12.0;
+
+/// A track by ripple, its lines read anew where they ran through their windows: with the rate of the cells around, time is
+/// stretched until they stand.
+fn unsmeared(rec: &Recording, track: &[(f64, f64)], width_s: f64) -> Vec<(f64, f64)> {
+    let anew = |i: usize| -> Option<f64> {
+        let (middle_s, rpm) = track[i];
+        let (t, v): (Vec<f64>, Vec<f64>) =
+            track[i.saturating_sub(ALONG)..(i + ALONG + 1).min(track.len())].iter().copied().unzip();
+        let rate_per_s = stats::line(&t, &v)?.slope / rpm.max(f64::MIN_POSITIVE);
+        let per_rev = rec.header.bench.ripple_per_rev.unwrap_or(USUAL_BARS);
+        if rate_per_s.abs() * rpm / 60.0 * per_rev * width_s * width_s < SMEARS || rate_per_s.abs() * width_s > 0.8 {
+            return None;
+        }
+        let found = commutation_through(rec, middle_s - 0.5 * width_s, middle_s + 0.5 * width_s, rate_per_s)?;
+        found.per_rev.filter(|k| *k > 0.0).map(|k| 60.0 * found.hz / k)
+    };
+    (0..track.len()).map(|i| (track[i].0, anew(i).unwrap_or(track[i].1))).collect()
+}
+
+/// Samples of a signal whose frequency grows by the share `rate_per_s` of that in the middle, at times between which its
+/// phase grows evenly: a line that ran through the window stands at what it was in its middle.
+fn stretched(values: &[f32], dt_s: f64, rate_per_s: f64) -> Vec<f32> {
+    let middle = 0.5 * (values.len() as f64 - 1.0);
+    let at = |i: usize| {
+        let even_s = (i as f64 - middle) * dt_s;
+        // The time t at which t + rate t² / 2 is that.
+        let t_s = 2.0 * even_s / (1.0 + (1.0 + 2.0 * rate_per_s * even_s).max(0.0).sqrt());
+        let place = middle + t_s / dt_s;
+        let (before, share) = (place.floor(), place - place.floor());
+        let index = (before >= 0.0).then_some(before as usize)?;
+        let (a, b) = (*values.get(index)?, *values.get(index + 1)?);
+        Some(a + (b - a) * share as f32)
+    };
+    (0..values.len()).filter_map(at).collect()
 }
 
 /// All edges of a tach that ever gave some.
@@ -308,6 +351,11 @@ pub struct Commutation {
 /// Stretches sampled at 4 kS/s or faster are used; where the window has none, those at 1 kS/s or faster.
 #[must_use]
 pub fn commutation(rec: &Recording, from_s: f64, to_s: f64) -> Option<Commutation> {
+    commutation_through(rec, from_s, to_s, 0.0)
+}
+
+/// The same of a fan whose speed grows by the share `rate_per_s` per second; the frequency is that in the middle.
+fn commutation_through(rec: &Recording, from_s: f64, to_s: f64, rate_per_s: f64) -> Option<Commutation> {
     let channel = [Channel::FanA, Channel::SupplyA].into_iter().find(|c| rec.channels.contains_key(c))?;
     let series = rec.channels.get(&channel)?;
     let burst = series.slices(from_s, to_s).any(|slice| slice.dt_s <= 2.5e-4);
@@ -326,7 +374,10 @@ pub fn commutation(rec: &Recording, from_s: f64, to_s: f64) -> Option<Commutatio
     for slice in series.slices(from_s, to_s).filter(|slice| slice.dt_s <= slowest_dt_s) {
         let longest = ((0.5 / slice.dt_s) as usize).clamp(64, 16_384);
         for part in slice.values.chunks(longest).filter(|part| part.len() as f64 * slice.dt_s >= 0.04) {
-            lines.extend(ripple::find(part, slice.dt_s, &search));
+            lines.extend(match rate_per_s {
+                0.0 => ripple::find(part, slice.dt_s, &search),
+                rate_per_s => ripple::find(&stretched(part, slice.dt_s, rate_per_s), slice.dt_s, &search),
+            });
             if lines.len() >= 24 {
                 break;
             }
@@ -551,6 +602,48 @@ mod tests {
         assert_eq!(speed.source, SpeedSource::Ripple);
         assert!((speed.rpm - 2100.0).abs() < 3.0 * speed.u_rpm && speed.u_rpm < 1.0, "{speed:?}");
         assert_eq!(motion(&rec, 0.0, 1.0), Motion::Turning);
+    }
+
+    /// Current of a fan with 16 bars that speeds up to `full_rpm` at 20 kS/s, and its speed: it follows a linear ramp of the
+    /// output with its own time constant.
+    fn run_up(full_rpm: f64, ramp_s: f64, lag_s: f64, seed: u64) -> (Recording, impl Fn(f64) -> f64) {
+        let rpm = move |t_s: f64| {
+            let followed = |t_s: f64| t_s - lag_s * (1.0 - (-t_s / lag_s).exp());
+            let late = if t_s > ramp_s { followed(t_s - ramp_s) } else { 0.0 };
+            full_rpm * (followed(t_s) - late) / ramp_s
+        };
+        let mut rec = Recording::default();
+        rec.header.bench.ripple_per_rev = Some(16.0);
+        let n = ((ramp_s + 2.0) * 2e4) as usize;
+        let mut turns = 0.0;
+        let wave: Vec<f64> = noise(seed, n, 0.08)
+            .into_iter()
+            .enumerate()
+            .map(|(i, e)| {
+                turns += rpm(i as f64 / 2e4) / 60.0 / 2e4;
+                6.0 + 0.25 * (std::f64::consts::TAU * 16.0 * turns).sin() + e
+            })
+            .collect();
+        push(&mut rec, Channel::SupplyA, 0.0, 5e-5, wave.into_iter());
+        (rec, rpm)
+    }
+
+    #[test]
+    fn a_soft_start_is_tracked_by_ripple_within_a_percent_of_full_speed() {
+        let full_rpm = 2400.0;
+        for (ramp_s, lag_s) in [(0.6, 0.3), (1.0, 0.4), (2.0, 0.5), (4.0, 0.8)] {
+            for seed in 40..43 {
+                let (rec, rpm) = run_up(full_rpm, ramp_s, lag_s, seed);
+                let track = speed_track(&rec, 0.0, ramp_s + 2.0, 0.05);
+                let off = |(t_s, read): &(f64, f64)| (read - rpm(*t_s)) / full_rpm;
+                let worst = track.iter().map(|at| off(at).abs()).fold(0.0, f64::max);
+                let lag = track.iter().map(off).sum::<f64>() / track.len() as f64;
+                assert!(worst < 0.01 && lag.abs() < 1e-3, "{ramp_s} s: {worst} {lag}");
+                let missing = (ramp_s + 2.0) / 0.05 - track.len() as f64;
+                let slow = (0_u8..).take_while(|i| rpm(0.05 * f64::from(*i)) < 0.1 * full_rpm).count();
+                assert!(missing <= slow as f64, "{ramp_s} s: {missing} cells missing, {slow} under a tenth");
+            }
+        }
     }
 
     #[test]
