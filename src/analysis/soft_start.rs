@@ -199,7 +199,7 @@ fn current_delay(rec: &Recording, start: &Start<'_>) -> Option<Estimate> {
 
 /// Fans break loose about where the output is at a tenth, at a torque that differs by some percent from start to start, and
 /// with it the current there and what the module loses by it.
-const LOOSENS: f64 = 0.05;
+const LOOSENS: f64 = 0.035;
 
 /// Ramp results; returns the settled output ratio of the first start.
 fn ramp(rec: &Recording, starts: &[Start<'_>], spans: &[Span], findings: &mut Findings) -> Option<f64> {
@@ -239,7 +239,8 @@ fn put_ramp(
                 estimate::common("clock", span_s * rec.header.bench.clock_u),
             ];
             let through_a_tenth = from(figures) == figures.t_10 && figures.t_10 != figures.onset.at;
-            let lost = if through_a_tenth { LOOSENS * trace.lost_at(figures.t_10.t_s) } else { 0.0 };
+            // The fan's current, not the tenth of it that the supply gives: a synchronous freewheel carries it all the time.
+            let lost = if through_a_tenth { LOOSENS * trace.lost_at(figures.t_10.t_s) / 0.1 } else { 0.0 };
             let breaks_loose = lost * trace.seconds_per_unit(figures, 0.1);
             parts.push(estimate::random("where the fan breaks loose", breaks_loose));
             let first_s = if through_a_tenth { trace.by_slow_noise(figures, 0.1) } else { 0.0 };
