@@ -21,7 +21,8 @@ const SETTLED_S: f64 = 0.5;
 const LIN_OHM: (f64, f64) = (15e3, 90e3);
 /// Idle level of a CAN pair, volts, and how near counts.
 const CAN_V: (f64, f64) = (2.5, 0.4);
-/// A CAN node holds its wire with 6 kOhm or more (ISO 11898-2); a stronger source at that voltage is a pull-up to 5 V that something pulls down.
+/// A CAN node holds its wire with 6 kOhm or more (ISO 11898-2); a stronger source at that voltage is a pull-up to 5 V that
+/// something pulls down.
 const CAN_OHM: f64 = 5e3;
 const CAN_NOTE: &str = "idles near 2.5 V like one wire of a CAN pair";
 

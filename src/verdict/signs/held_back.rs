@@ -76,7 +76,8 @@ fn ratio_over(rec: &Recording, (from_s, to_s): (f64, f64)) -> Option<f64> {
     Some(rec.mean(Channel::OutputV, from_s, to_s)? / supply_v)
 }
 
-/// Share of sound units that are held back like this by design: none is known here, one in a thousand is left for what nobody has seen.
+/// Share of sound units that are held back like this by design: none is known here, one in a thousand is left for what
+/// nobody has seen.
 const BY_DESIGN: f64 = 1e-3;
 
 /// Probability that a limit which is there is a fault and not the design.
