@@ -14,7 +14,7 @@ pub(super) fn find(findings: &Findings, rec: &Recording) -> Vec<Sign> {
 }
 
 /// 10 to 90 % of a sound soft start: the shortest ramp of a fan module is about half a second.
-const RAMP_S: Population = Population { low: 0.45, high: 6.0, soft: 0.08 };
+const RAMP_S: Population = Population { low: 0.52, high: 6.0, soft: 0.05 };
 /// What is left of a ramp that is on its way out, as a factor, and how often nothing at all is left.
 const LEFT: (f64, f64) = (0.06, 0.32);
 const NOTHING_LEFT: f64 = 0.35;
@@ -152,7 +152,8 @@ mod tests {
         let seen = |ramp_s: f64| {
             strength(soft_start_lost(&found(&[(ResultName::Ramp1090S, ramp_s, 0.01)]), &Recording::default()))
         };
-        assert!(seen(0.3) > SUSPICION && seen(0.2) > STRONG, "{} {}", seen(0.3), seen(0.2));
+        assert!(seen(0.4) > STRONG && seen(0.2) > STRONG, "{} {}", seen(0.4), seen(0.2));
+        assert!((0.0..STRONG).contains(&seen(0.5)), "{}", seen(0.5));
         assert!(seen(0.62) < SUSPICION && seen(2.4) < 0.05, "{} {}", seen(0.62), seen(2.4));
     }
 
