@@ -188,13 +188,18 @@ fn of_mix(units: &[Unit]) -> impl Iterator<Item = &Unit> {
     units.iter().filter(|unit| !unit.added)
 }
 
+/// Every sign given in the mix: its fault, its strength, whether the fault was there.
+fn given(units: &[Unit]) -> impl Iterator<Item = (&str, f64, bool)> {
+    of_mix(units).flat_map(|unit| {
+        unit.signs
+            .iter()
+            .map(|(fault, strength)| (fault.as_str(), *strength, unit.fault_name() == Some(fault.as_str())))
+    })
+}
+
 /// Strengths against what was there: one pair per sign given in the mix.
 pub(crate) fn claims(units: &[Unit]) -> Vec<(f64, bool)> {
-    of_mix(units)
-        .flat_map(|unit| {
-            unit.signs.iter().map(move |(fault, strength)| (*strength, unit.fault_name() == Some(fault.as_str())))
-        })
-        .collect()
+    given(units).map(|(_, strength, there)| (strength, there)).collect()
 }
 
 /// Mean squared difference between strength and what was there, over every unit of the mix and every fault; a sign that was not
@@ -219,10 +224,8 @@ pub(crate) fn brier(units: &[Unit]) -> (f64, f64) {
 /// share of them in which it was there.
 pub(crate) fn by_fault(units: &[Unit], (from, to): (f64, f64)) -> Vec<(&'static str, Option<Bin>)> {
     let of_fault = |name: &'static str| {
-        let signs = of_mix(units).flat_map(|unit| unit.signs.iter().map(move |sign| (unit, sign)));
-        let given = signs.filter(|(_, (fault, strength))| fault == name && (from..to).contains(strength));
-        let claims: Vec<(f64, bool)> =
-            given.map(|(unit, (_, strength))| (*strength, unit.fault_name() == Some(name))).collect();
+        let these = given(units).filter(|(fault, strength, _)| *fault == name && (from..to).contains(strength));
+        let claims: Vec<(f64, bool)> = these.map(|(_, strength, there)| (strength, there)).collect();
         (name, Bin::of(&claims))
     };
     drawn().into_iter().map(sign_of).map(of_fault).collect()
