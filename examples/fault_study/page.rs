@@ -298,7 +298,7 @@ Every one of these is another make.
 Where the kind or make is known, the plan also limits where the frequency band may begin.
 Four of ten benches are not as their rig file says: a worn load fan, a sagging or current-limited supply, noisy or miscalibrated channels.
 Of the units without a fault, three in a hundred take their command from a bus and answer no pulses: a silent unit need not be a bad one.
-Rules, thresholds and strengths were made with seeds below 20000, which are not used here.
+Rules, thresholds and strengths were made with seeds below 40000, which are not used here.
 
 A unit is *bad* when its true value of a limited result is beyond the limit by more than the expanded uncertainty (k = 2) with which it was measured,
 or when it does not do at all what a limit speaks of: it runs uncommanded, answers nothing, never sleeps, has a joint that opens, or a limit of its own that takes a fiftieth

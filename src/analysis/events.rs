@@ -44,8 +44,8 @@ const SPIKE_V: f64 = 1.0;
 const BESIDE_S: f64 = 0.05;
 /// After an event its consequences are over by then.
 const AFTERWARDS_S: f64 = 0.6;
-/// More events than this are a habit, not events: the rest are counted by the sign, not listed.
-const MOST: usize = 200;
+/// More events than this are a habit, not events: the rest are not listed, and what counts them says "at least".
+pub(crate) const MOST: usize = 200;
 
 /// All transients, in the order in which they came.
 #[must_use]

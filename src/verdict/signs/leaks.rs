@@ -14,11 +14,11 @@ use crate::verdict::proof::nothing_answered;
 use crate::verdict::steadfast::{RUNNING_A, level, stretches};
 
 /// Current asleep of sound modules, amperes.
-const ASLEEP: Population = Population { low: 40e-6, high: 1e-3, soft: 0.15 };
+const ASLEEP: Population = Population::even(40e-6, 1e-3, 0.15);
 /// Current awake, output off.
-const AWAKE: Population = Population { low: 7e-3, high: 50e-3, soft: 0.15 };
+const AWAKE: Population = Population::even(7e-3, 50e-3, 0.15);
 /// Current that water between the pins draws.
-const WATER: Population = Population { low: 3e-3, high: 0.12, soft: 0.2 };
+const WATER: Population = Population::even(3e-3, 0.12, 0.2);
 /// A fall of less is none: two readings of one current differ by some of it.
 const LEAST_FALL: f64 = 0.3 * AWAKE.low;
 /// Share of the current awake that a module with a sleep half lost keeps, and how often none is lost at all.
@@ -247,7 +247,7 @@ fn open_line(findings: &Findings, rec: &Recording) -> Option<OpenLine> {
 
 /// Resistance to ground of an input without pull-up, from the line held high: 40 kOhm and more when dry.
 fn driven_line(findings: &Findings, rec: &Recording) -> Option<Weights> {
-    const DRY: Population = Population { low: 40e3, high: 200e3, soft: 0.1 };
+    const DRY: Population = Population::even(40e3, 200e3, 0.1);
     if findings.word(ResultName::LineKind) != Some("push_pull") {
         return None;
     }

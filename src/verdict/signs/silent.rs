@@ -77,7 +77,8 @@ pub(super) fn find(findings: &Findings, rec: &Recording, known: &[Sign]) -> Vec<
         ON_A_BUS * line.on_a_bus * sleep.on_a_bus,
     ];
     let total = weights.iter().sum::<f64>() + UNSEEN * p;
-    // What already explains the silence leaves that much less for the rest.
+    // What already explains the silence leaves that much less for the rest. A leak and water share one probability between
+    // them, so their strengths add up: this is no product as in `explain.rs`, where causes do not exclude each other.
     let explained = known
         .iter()
         .filter(|s| [fault::INPUT_LEAKY, fault::WATER_IN_CONNECTOR, fault::DRIED_CAPACITOR].contains(&s.fault.as_str()))

@@ -14,12 +14,12 @@ pub(super) fn find(findings: &Findings, rec: &Recording) -> Vec<Sign> {
 }
 
 /// 10 to 90 % of a sound soft start: the shortest ramp of a fan module is about half a second.
-const RAMP_S: Population = Population { low: 0.52, high: 6.0, soft: 0.05 };
+const RAMP_S: Population = Population::even(0.52, 6.0, 0.05);
 /// What is left of a ramp that is on its way out, as a factor, and how often nothing at all is left.
 const LEFT: (f64, f64) = (0.06, 0.32);
 const NOTHING_LEFT: f64 = 0.35;
 /// No ramp at all is over within this.
-const NO_RAMP_S: Population = Population { low: 1e-3, high: 0.1, soft: 0.2 };
+const NO_RAMP_S: Population = Population::even(1e-3, 0.1, 0.2);
 
 /// Soft start lost: judged by the ramp itself and by the share of the hard-start peak that it takes away.
 ///
@@ -59,7 +59,7 @@ fn soft_start_lost(findings: &Findings, rec: &Recording) -> Option<Sign> {
 }
 
 /// Input capacitance of sound modules, farads, and what drying leaves of it.
-const SOUND_F: Population = Population { low: 1.85e-3, high: 5.5e-3, soft: 0.05 };
+const SOUND_F: Population = Population::even(1.85e-3, 5.5e-3, 0.05);
 const DRIED: (f64, f64) = (0.015, 0.52);
 
 /// Dried electrolytic: sound modules carry 2 to 5 mF; a capacitor at the end of its life has lost half and more.

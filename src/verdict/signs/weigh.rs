@@ -4,7 +4,7 @@
 //! population is even between two bounds, its ends softened by the uncertainty of the reading and by what no such
 //! statement can know. Every population of sound units keeps a thin tail everywhere: there are kinds that nobody here has seen.
 
-use statrs::distribution::{ContinuousCDF, Normal};
+use statrs::distribution::{Continuous, ContinuousCDF, Normal};
 
 use crate::record::recording::Recording;
 
@@ -29,23 +29,42 @@ fn phi(z: f64) -> f64 {
     Normal::standard().cdf(z)
 }
 
-/// A population: lowest and highest value, and how soft these ends are (relative).
+/// Integral of [`phi`] up to `z`.
+fn left_of(z: f64) -> f64 {
+    z * phi(z) + Normal::standard().pdf(z)
+}
+
+/// A population: lowest and highest value, how soft these ends are (relative), and from where on there are fewer and fewer
+/// up to the highest (`high` itself if its end is as sudden as the other).
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Population {
     pub(super) low: f64,
+    pub(super) thins: f64,
     pub(super) high: f64,
     pub(super) soft: f64,
 }
 
 impl Population {
+    /// One with as many everywhere between its ends.
+    pub(super) const fn even(low: f64, high: f64, soft: f64) -> Self {
+        Self { low, thins: high, high, soft }
+    }
+
     /// Density at `value` (its uncertainty `u`), without the thin tail.
     pub(super) fn density(self, value: f64, u: f64) -> f64 {
         if value <= 0.0 {
             return 0.0;
         }
         let width = self.soft.hypot(u / value).max(1e-3);
-        let at = |edge: f64| phi((edge / value).ln() / width);
-        (at(self.high) - at(self.low)).max(0.0) / (self.high / self.low).ln()
+        let beyond = |edge: f64| (edge / value).ln() / width;
+        let thinning = (self.high / self.thins).ln();
+        let upto = if thinning > 0.0 {
+            // A straight decline seen through a normal error: the mean of what is left of it.
+            (left_of(beyond(self.high)) - left_of(beyond(self.thins))) * width / thinning
+        } else {
+            phi(beyond(self.high))
+        };
+        (upto - phi(beyond(self.low))).max(0.0) / ((self.thins / self.low).ln() + 0.5 * thinning)
     }
 
     /// The same with the tail.
@@ -77,7 +96,7 @@ pub(super) fn posterior(prior: f64, fault: f64, sound: f64) -> f64 {
 mod tests {
     use super::*;
 
-    const SOUND: Population = Population { low: 3.0, high: 9.0, soft: 0.05 };
+    const SOUND: Population = Population::even(3.0, 9.0, 0.05);
 
     #[test]
     fn a_population_is_a_density_and_so_is_what_a_fault_makes_of_it() {
@@ -86,6 +105,17 @@ mod tests {
         };
         assert!((area(&|v| SOUND.density(v, 0.0)) - 1.0).abs() < 1e-3);
         assert!((area(&|v| SOUND.taken_by((1.7, 2.4), v, 0.0)) - 1.0).abs() < 1e-3);
+        let thinning = Population { thins: 6.0, ..SOUND };
+        assert!((area(&|v| thinning.density(v, 0.0)) - 1.0).abs() < 1e-3);
+    }
+
+    #[test]
+    fn a_population_that_thins_out_declines_evenly_to_its_highest() {
+        let thinning = Population { low: 3.0, thins: 6.0, high: 12.0, soft: 1e-3 };
+        let full = thinning.density(4.0, 0.0);
+        // In the logarithm: half of the way from 6 to 12 is 8.49.
+        assert!((thinning.density(72.0_f64.sqrt(), 0.0) / full - 0.5).abs() < 1e-3);
+        assert!((thinning.density(5.9, 0.0) / full - 1.0).abs() < 1e-3 && thinning.density(12.1, 0.0) / full < 1e-3);
     }
 
     #[test]
