@@ -179,6 +179,9 @@ fn between(times_s: &[f64], values: &[f64], index: usize, level: f64) -> Instant
     Instant { t_s: t0 + share * (t1 - t0), u_s: (t1 - t0) / 12.0_f64.sqrt() }
 }
 
+/// A jump is higher than what the rise after it makes of so many values.
+const JUMP_CELLS: f64 = 4.0;
+
 /// Where a signal that rests at `base` begins to rise: base up to an unknown instant, then a possible jump followed by
 /// a parabola, fitted to the values from the start up to where they last lie under `upto`.
 ///
@@ -209,7 +212,9 @@ pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<On
     let gain = criterion(&smooth) - criterion(&jump);
     let spacing_s = (t[t.len() - 1] - t[0]) / (n - 1.0);
     let dof = (n - 4.0).max(1.0);
-    if gain > 2.0 * n.ln() && jump.height > 4.0 * quiet {
+    // Of a ramp that begins at nothing a cell or two look like a jump, where its bend is no parabola's.
+    let per_cell = (stats::mean(&rise[rise.len() - 2..])? - jump.height) / jump.after as f64;
+    if gain > 2.0 * n.ln() && jump.height > (4.0 * quiet).max(JUMP_CELLS * per_cell) {
         let jump_u = (jump.rss / dof).sqrt().max(quiet) / (jump.after.min(10) as f64).sqrt();
         // It came anywhere from the first cell on that holds some of it: of a begin that is no clean step that is one before.
         let first = (0..jump.index).rev().take_while(|i| rise[*i] > 4.0 * quiet).last().unwrap_or(jump.index);
@@ -445,6 +450,16 @@ mod tests {
         let onset = onset(&t, &v, 0.0, 0.4).expect("rises");
         assert!((onset.jump - 0.15).abs() < 0.005, "{onset:?}");
         assert!((onset.at.t_s - 0.3).abs() < 0.002, "{onset:?}");
+    }
+
+    #[test]
+    fn a_steep_begin_that_bends_is_no_jump() {
+        for seed in 0..30 {
+            // Between two samples; the first of the rise lies above the noise.
+            let (t, v) = sampled(|t| 1.0 - (-(t - 0.2995).max(0.0) / 1.2).exp(), 3e-4, seed);
+            let onset = onset(&t, &v, 0.0, 0.12).expect("rises");
+            assert!(onset.jump.abs() < 1e-9 && (onset.at.t_s - 0.2995).abs() < 3.0 * onset.at.u_s, "{seed}: {onset:?}");
+        }
     }
 
     #[test]
