@@ -17,6 +17,9 @@ const JUMP_SHAPE: f64 = 0.08;
 const FLAT_OUT: f64 = 0.95;
 /// How well an approach is exponential to its end, as a share of what is left of it when the recording ends.
 const APPROACH_SHARE: f64 = 0.1;
+/// Share of the settled value from which on the rest of an exponential approach is not fitted, and the fewest values to fit.
+const APPROACH_ENDS: f64 = 0.004;
+const APPROACH_LEAST: usize = 40;
 /// A rise to 90 % within this time is no ramp.
 const NO_RAMP_S: f64 = 0.03;
 
@@ -239,11 +242,18 @@ impl Trace {
         };
         let last = stats::mean(&loads[loads.len() - (loads.len() / 20).max(1)..])?;
         let lost = if self.settled > FLAT_OUT && last > 0.0 { (1.0 - self.settled).max(0.0) / last } else { 0.0 };
-        let found = fit::fit(&[self.settled, first - self.settled, (0.45 * length_s).ln()], t.len(), |p, r| {
-            for (((r, t), v), load) in r.iter_mut().zip(&t).zip(&v).zip(&loads) {
-                *r = v - p[0] - p[1] * (-(t - begin_s) / p[2].clamp(-7.0, 5.0).exp()).exp() + lost * (load - last);
-            }
-        })?;
+        let approach = |start: &[f64], n: usize| {
+            fit::fit(start, n, |p, r| {
+                for (((r, t), v), load) in r.iter_mut().zip(&t).zip(&v).zip(&loads) {
+                    *r = v - p[0] - p[1] * (-(t - begin_s) / p[2].clamp(-7.0, 5.0).exp()).exp() + lost * (load - last);
+                }
+            })
+        };
+        let found = approach(&[self.settled, first - self.settled, (0.45 * length_s).ln()], t.len())?;
+        // A module takes the last step at once: what it makes of the rise when there is next to nothing left is no approach.
+        let left_s = found.params[2].exp() * (found.params[1].abs() / (APPROACH_ENDS * self.settled)).ln();
+        let n = t.partition_point(|t| *t < begin_s + left_s);
+        let found = approach(&found.params, n).filter(|_| n >= APPROACH_LEAST).unwrap_or(found);
         let settled = found.params[0];
         let rest = settled - self.settled;
         // The residuals are the likeness of the shape more than noise: a tenth of them count.
@@ -472,6 +482,18 @@ mod tests {
         // A fortieth of the way is left of the slow one when the recording ends.
         assert!((left.settled - 1.0).abs() < left.settled_u, "{} {}", left.settled, left.settled_u);
         assert!((1.5e-3..5e-3).contains(&left.settled_u), "{}", left.settled_u);
+    }
+
+    #[test]
+    fn an_approach_that_ends_in_one_last_step_leads_where_it_was_going() {
+        // Within two thousandths of the end the module is there at once.
+        let rise = |t: f64| Some(1.0 - (-t / 0.9_f64).exp()).filter(|v| *v < 0.998).unwrap_or(1.0);
+        for seed in 0..4 {
+            let (read, figures) = trace(rise, 3e-4, seed).read(0.3).expect("a start");
+            assert!((read.settled - 1.0).abs() < 2e-4, "{}", read.settled);
+            let ramp_s = figures.t_90.t_s - figures.t_10.t_s;
+            assert!((ramp_s - 0.9 * 9.0_f64.ln()).abs() < 2e-3, "{ramp_s}");
+        }
     }
 
     #[test]
