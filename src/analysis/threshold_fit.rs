@@ -103,8 +103,11 @@ pub(crate) fn fit(brackets: &[Bracket]) -> Option<ThresholdFit> {
     let (centre, sigma) = problem.locate(0.0, cut);
     let spread = sigma * (n / (n - 1.0)).sqrt();
     let (mut p95, _) = problem.locate(Z95, cut);
-    let corrected = centre.value + Z95 * spread;
-    p95.value = corrected.clamp(p95.low.unwrap_or(f64::NEG_INFINITY), p95.high.unwrap_or(f64::INFINITY));
+    // Of trials that are open on one side centre and spread are known together better than each: there it stays as it is.
+    if widths.len() == brackets.len() {
+        let corrected = centre.value + Z95 * spread;
+        p95.value = corrected.clamp(p95.low.unwrap_or(f64::NEG_INFINITY), p95.high.unwrap_or(f64::INFINITY));
+    }
     let mut ends: Vec<f64> = brackets.iter().flat_map(|b| [b.below, b.at]).filter(|end| end.is_finite()).collect();
     ends.sort_by(f64::total_cmp);
     Some(ThresholdFit { centre, p95, spread, bracket, ends, k, n: brackets.len() })

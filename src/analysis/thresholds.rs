@@ -289,8 +289,12 @@ fn start_results(rec: &Recording, findings: &mut Findings, told: &[Told], notes:
     }
     let duty_u = rec.header.bench.duty_u_pct;
     if let Some(fitted) = threshold_fit::fit(&brackets) {
-        for (name, at) in [(ResultName::StartDutyPct, &fitted.centre), (ResultName::StartDuty95Pct, &fitted.p95)] {
-            findings.put(name, with_notes(from_fit(name, at, &fitted, duty_u), notes));
+        let by_fan = findings.number(ResultName::OutputOnPct).and_then(|on| above_output(&brackets, on));
+        let (of_95, at_95) = by_fan.as_ref().map_or((&fitted, &fitted.p95), |(fitted, p95)| (fitted, p95));
+        for (name, fitted, at) in
+            [(ResultName::StartDutyPct, &fitted, &fitted.centre), (ResultName::StartDuty95Pct, of_95, at_95)]
+        {
+            findings.put(name, with_notes(from_fit(name, at, fitted, duty_u), notes));
         }
         return;
     }
@@ -299,6 +303,27 @@ fn start_results(rec: &Recording, findings: &mut Findings, told: &[Told], notes:
     let measured = from_bracket(ResultName::StartDutyPct, &brackets[0], 1, duty_u);
     findings.put(ResultName::StartDutyPct, with_notes(measured, &notes));
     findings.miss(ResultName::StartDuty95Pct, "one start only; at least two are needed to see the spread");
+}
+
+/// Duty that suffices in 95 of 100 starts where some of them came with the output itself, at `on_pct`.
+///
+/// Such a start tells only that the fan's own threshold lies lower: between no output and some there was nothing to offer it.
+/// `None` where all of them were like that or none was.
+fn above_output(brackets: &[Bracket], on_pct: f64) -> Option<(ThresholdFit, Located)> {
+    let open = |bracket: &Bracket| match bracket.below < on_pct {
+        true => Bracket { below: f64::NEG_INFINITY, at: bracket.at },
+        false => *bracket,
+    };
+    let by_fan: Vec<Bracket> = brackets.iter().map(open).collect();
+    if by_fan == brackets {
+        return None;
+    }
+    let fitted = threshold_fit::fit(&by_fan)?;
+    // No fan starts without output.
+    let at_least = |duty: f64| duty.max(on_pct);
+    let Located { value, low, high } = fitted.p95;
+    let p95 = Located { value: at_least(value), low: Some(low.map_or(on_pct, at_least)), high: high.map(at_least) };
+    Some((fitted, p95))
 }
 
 fn start_reason(told: &[Told]) -> String {
@@ -441,6 +466,10 @@ fn breakaway(rec: &Recording, witness: Witness, rising: &[Vec<Level>], told: &[T
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rand::SeedableRng;
+    use rand_distr::{Distribution, Normal};
+    use rand_xoshiro::Xoshiro256PlusPlus;
+
     use crate::analysis::synthetic::{Bench, RESPONSE_S, ascend, at, descend};
 
     fn found(bench: &Bench) -> Findings {
@@ -499,6 +528,30 @@ mod tests {
         let names: Vec<&str> =
             findings.results[&ResultName::StartDutyPct].budget.iter().map(|c| c.name.as_str()).collect();
         assert!(names.contains(&"bracket width") && names.contains(&"duty at the pin"));
+    }
+
+    #[test]
+    fn starts_that_come_with_the_output_leave_the_95_of_100_inside_its_interval() {
+        const ON: f64 = 11.3;
+        let mut rng = Xoshiro256PlusPlus::seed_from_u64(7);
+        for (median, sigma) in [(11.0, 0.35), (11.2, 0.35), (11.3, 0.2), (11.1, 0.1)] {
+            let fan = Normal::new(median, sigma).unwrap();
+            let truth = ON.max(median + threshold_fit::Z95 * sigma);
+            let (mut all, mut held) = (0, 0);
+            for _ in 0..120 {
+                let brackets: Vec<Bracket> = (0..8)
+                    .map(|_| {
+                        let at = (fan.sample(&mut rng).max(ON) / 0.1).ceil() * 0.1;
+                        Bracket { below: at - 0.1, at }
+                    })
+                    .collect();
+                let Some((_, p95)) = above_output(&brackets, ON) else { continue };
+                all += 1;
+                held += u32::from(p95.low.is_none_or(|low| low <= truth) && p95.high.is_none_or(|high| truth <= high));
+            }
+            // 95 of 100 expected; under 90 has a chance of about 1 in 100 (binomial).
+            assert!(f64::from(held) >= 0.9 * f64::from(all), "{median} {sigma}: {held} of {all}");
+        }
     }
 
     #[test]
