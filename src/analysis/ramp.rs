@@ -253,7 +253,8 @@ impl Trace {
         // A module takes the last step at once: what it makes of the rise when there is next to nothing left is no approach.
         let left_s = found.params[2].exp() * (found.params[1].abs() / (APPROACH_ENDS * self.settled)).ln();
         let n = t.partition_point(|t| *t < begin_s + left_s);
-        let found = approach(&found.params, n).filter(|_| n >= APPROACH_LEAST).unwrap_or(found);
+        let before_it = (n >= APPROACH_LEAST).then(|| approach(&found.params, n)).flatten();
+        let found = before_it.unwrap_or(found);
         let settled = found.params[0];
         let rest = settled - self.settled;
         // The residuals are the likeness of the shape more than noise: a tenth of them count.
