@@ -12,7 +12,6 @@ use crate::record::recording::{Recording, Span};
 use crate::results::{Document, Fitted, Measured, ResultName};
 
 const HEIGHT: i32 = 640;
-const DECODE_HEIGHT: i32 = 500;
 /// Least reach of the scale of decode errors, points of duty: what is smaller is no error of a duty.
 const LEAST_POINTS: f64 = 0.5;
 /// Change within the window that is read, as a share of the highest level, up to which a point counts as settled.
@@ -71,7 +70,7 @@ pub(in crate::report) fn decode(document: &Document) -> Plot {
         errors.iter().map(|(hz, error)| (*hz, error.value - K95 * error.u, error.value + K95 * error.u)).collect();
     let lowest = band.iter().map(|(_, low, _)| *low).fold(-LEAST_POINTS, f64::min);
     let highest = band.iter().map(|(_, _, high)| *high).fold(LEAST_POINTS, f64::max);
-    svg(DECODE_HEIGHT, |area| {
+    svg(HEIGHT, |area| {
         let keys = [
             Key::new(Look::Circles, BLUE, "decode error"),
             Key::new(Look::Band, BLUE, "95 % band"),
@@ -79,8 +78,8 @@ pub(in crate::report) fn decode(document: &Document) -> Plot {
         ];
         let top = legend(area, &keys)?;
         let scales = (Scale::log(first_hz / 1.3, last_hz * 1.3), Scale::round(lowest, highest));
-        let axes = (Across::Titled("command frequency (Hz)"), "duty read less commanded (points)");
-        let panel = Panel::new(area, (top, DECODE_HEIGHT), 3, scales, axes)?;
+        let axes = (Across::Titled("command frequency (Hz)"), "decode error (points)");
+        let panel = Panel::new(area, (top, HEIGHT), 3, scales, axes)?;
         panel.band(&band, BLUE)?;
         panel.series(&points, Look::Circles, BLUE)?;
         mark_band(&panel, document)
