@@ -185,8 +185,9 @@ const JUMP_CELLS: f64 = 4.0;
 /// Where a signal that rests at `base` begins to rise: base up to an unknown instant, then a possible jump followed by
 /// a parabola, fitted to the values from the start up to where they last lie under `upto`.
 ///
-/// `None` when nothing rises above the noise. A jump is only stated when the fit without one is clearly worse. The
-/// uncertainty is that of the instant in the fit; for a clean jump it is the spacing of the values.
+/// `None` when nothing rises above the noise. A jump is only stated when the fit without one is clearly worse and the rise
+/// after it would take some values to make as much. The uncertainty is that of the instant in the fit; for a clean jump it
+/// is the spacing of the values.
 #[must_use]
 pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<Onset> {
     // A few values beyond, so that a step straight past the level still shows its height.
@@ -198,7 +199,8 @@ pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<On
     let rise: Vec<f64> = v.iter().map(|v| v - base).collect();
     let quiet = stats::robust_sigma(&rise[..(rise.len() / 8).max(4)]).unwrap_or(0.0).max(1e-12);
     // The last stretch must stand clear of the noise.
-    if stats::mean(&rise[rise.len() - 2..])? < 4.0 * quiet {
+    let reached = stats::mean(&rise[rise.len() - 2..])?;
+    if reached < 4.0 * quiet {
         return None;
     }
     let n = rise.len() as f64;
@@ -213,7 +215,7 @@ pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<On
     let spacing_s = (t[t.len() - 1] - t[0]) / (n - 1.0);
     let dof = (n - 4.0).max(1.0);
     // Of a ramp that begins at nothing a cell or two look like a jump, where its bend is no parabola's.
-    let per_cell = (stats::mean(&rise[rise.len() - 2..])? - jump.height) / jump.after as f64;
+    let per_cell = (reached - jump.height) / jump.after as f64;
     if gain > 2.0 * n.ln() && jump.height > (4.0 * quiet).max(JUMP_CELLS * per_cell) {
         let jump_u = (jump.rss / dof).sqrt().max(quiet) / (jump.after.min(10) as f64).sqrt();
         // It came anywhere from the first cell on that holds some of it: of a begin that is no clean step that is one before.

@@ -1,8 +1,9 @@
 //! How evidence becomes a probability: populations of sound and faulty units in one measured quantity, and Bayes' rule.
 //!
 //! All quantities here are positive and spread by ratios, so everything is a density in the logarithm of the value. A
-//! population is even between two bounds, its ends softened by the uncertainty of the reading and by what no such
-//! statement can know. Every population of sound units keeps a thin tail everywhere: there are kinds that nobody here has seen.
+//! population is even between two bounds, or thins out towards the higher one, its ends softened by the uncertainty of the
+//! reading and by what no such statement can know. Every population of sound units keeps a thin tail everywhere: there are
+//! kinds that nobody here has seen.
 
 use statrs::distribution::{Continuous, ContinuousCDF, Normal};
 
