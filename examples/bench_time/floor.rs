@@ -57,7 +57,12 @@ impl Unit<'_> {
             Stage::SupplyOpen { watch } => self.supply_open_s(watch.get()),
             Stage::LineCheck { each } => 3.0 * each.get(),
             Stage::Discover { frequencies, answer_within } => {
-                self.discover_s(&frequencies.iter().map(|hz| hz.get()).collect::<Vec<_>>(), answer_within.get())
+                let off_s = plan.stages.iter().find_map(|stage| match stage {
+                    Stage::LineCheck { each } => Some(each.get()),
+                    _ => None,
+                });
+                let frequencies = frequencies.iter().map(|hz| hz.get()).collect::<Vec<_>>();
+                self.discover_s(&frequencies, answer_within.get(), off_s.unwrap_or(0.0))
             }
             Stage::SoftStart { .. } => {
                 // Discovery ends flat out.
@@ -221,19 +226,33 @@ impl Unit<'_> {
         }
     }
 
-    fn discover_s(&self, frequencies: &[f64], answer_within_s: f64) -> f64 {
+    /// `away_s`: how long the fan was off before, after the line was released.
+    fn discover_s(&self, frequencies: &[f64], answer_within_s: f64, away_s: f64) -> f64 {
         let band = &self.config.module.band;
-        let tells_s = self.output_s(0.0, 0.5) + 2.0 * STEADY_S + self.output_s(0.35, 0.65);
+        // What the released line ran flat out has to come down to the lower of the two duties.
+        let comes_down_s = match self.truth.loss_open {
+            Some("full") => self.down_s(0.35) - away_s,
+            _ => 0.0,
+        };
+        let comes_s = self.output_s(0.0, 0.5).max(comes_down_s);
+        let tells_s = comes_s + 2.0 * STEADY_S + self.output_s(0.35, 0.65);
+        // What answered has to be off again before the next one is asked, by a line without edges.
+        let module = &self.config.module;
+        let goes_s = module.at_inactive.after_s + module.timing.off_delay_s;
+        // Flat out, or hunting, one duty says that this is not within its band.
+        let (delay_s, kick_s) = self.before_rise_s(0.0);
+        let full_s = delay_s + kick_s + self.rise_s(0.0, 1.0) + STEADY_S;
         let before = frequencies.iter().take_while(|hz| (**hz / self.hz - 1.0).abs() > 0.02);
         let wrong_s: f64 = before
             .map(|_| match band.outside {
                 Outside::Stops | Outside::Holds => answer_within_s,
-                Outside::Hunts | Outside::Full | Outside::Misreads(_) => tells_s,
+                Outside::Hunts => comes_s + STEADY_S + goes_s,
+                Outside::Full => full_s + goes_s,
+                Outside::Misreads(_) => tells_s + goes_s,
             })
             .sum();
         // 0 %, and one duty with edges, from 65 %; then the plateau.
-        let module = &self.config.module;
-        let off_s = module.at_inactive.after_s + module.timing.off_delay_s + 2.0 * GONE_S;
+        let off_s = goes_s + 2.0 * GONE_S;
         wrong_s + tells_s + off_s + self.output_s(0.0, 0.65) + self.output_s(0.0, self.full) + module.timing.off_delay_s
     }
 

@@ -110,6 +110,28 @@ pub(crate) fn output_settled(rec: &Recording, from_s: f64, now_s: f64, window_s:
     }
 }
 
+/// How often the output ratio, in means over cells, turned back by more than `by` since `from_s`; 0 where it is not recorded.
+pub(crate) fn turns(rec: &Recording, from_s: f64, now_s: f64, cell_s: f64, by: f64) -> usize {
+    let (mut turns, mut rising, mut furthest) = (0, None, None::<f64>);
+    let mut t_s = from_s;
+    while t_s + cell_s <= now_s + 1e-6 {
+        if let Some(level) = ratio(rec, t_s, t_s + cell_s) {
+            let last = *furthest.get_or_insert(level);
+            let moved = level - last;
+            match rising {
+                Some(up) if (moved > 0.0) == up => furthest = Some(level),
+                _ if moved.abs() > by => {
+                    turns += usize::from(rising.is_some());
+                    (rising, furthest) = (Some(moved > 0.0), Some(level));
+                }
+                _ => {}
+            }
+        }
+        t_s += cell_s;
+    }
+    turns
+}
+
 /// Cell in which the current is followed on a step, and the share by which it falls as the fan breaks loose.
 const CELL_S: f64 = 0.1;
 const FALL: f64 = 0.1;
@@ -251,6 +273,36 @@ mod tests {
         assert!(!settled(&rec, 0.5, 4.2, false));
         assert!(settled(&rec, 0.5, 5.6, false));
         assert!(!output_settled(&rec, 0.5, 3.0, 0.4));
+    }
+
+    /// Output over 10 s at 10 V of supply, in blocks of 0.1 s.
+    fn output(volts: impl Fn(f64) -> f64) -> Recording {
+        let mut rec = Recording::default();
+        for i in 0..100 {
+            let t0_s = 0.1 * f64::from(i);
+            let output = (0..20).map(|k| volts(t0_s + 0.005 * f64::from(k)) as f32).collect();
+            rec.push_block(&Block {
+                t0_s,
+                duration_s: 0.1,
+                channels: vec![(Channel::SupplyV, vec![10.0; 20]), (Channel::OutputV, output)],
+                ..Block::default()
+            });
+        }
+        rec
+    }
+
+    #[test]
+    fn an_output_that_hunts_turns_again_and_again_and_a_kick_after_a_coast_three_times() {
+        let turns = |rec: &Recording| turns(rec, 0.0, 10.0, 0.1, 0.03);
+        assert_eq!(turns(&output(|t| 5.0 + (0.7 * std::f64::consts::TAU * t).sin())), 14);
+        assert_eq!(turns(&output(|t| 5.0 + 0.1 * (0.7 * std::f64::consts::TAU * t).sin())), 0);
+        assert_eq!(turns(&output(|t| t)), 0);
+        let kicked = |t: f64| match t {
+            t if t < 2.0 => 5.0 - t,
+            t if t < 2.5 => 6.0,
+            t => 1.0 + t,
+        };
+        assert_eq!(turns(&output(kicked)), 3);
     }
 
     /// A fan that approaches its speed with this time constant while its copper creeps: output constant with noise, two

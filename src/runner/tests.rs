@@ -150,6 +150,99 @@ fn what_is_learned_is_what_the_kind_is() {
     }
 }
 
+/// A unit of this kind after first power, the watch of its open line and of the line held, then these stages.
+fn through(kind: &str, stages: &[&str]) -> RunOutcome {
+    let begin = ["first_power = {}", "supply_open = {}", "line_check = {}"];
+    let stages: String = begin.iter().chain(stages).map(|stage| format!("[[stage]]\n{stage}\n")).collect();
+    let text = format!("name = \"some\"\ntime_limit = \"1 h\"\n{stages}");
+    let plan = parse_plan(Path::new("some.toml"), &text).map_err(|p| p.to_string()).unwrap();
+    go(&of_kind(kind), plan)
+}
+
+fn learned(outcome: &RunOutcome, name: &str) -> Option<String> {
+    outcome.recording.events.iter().find_map(|numbered| match &numbered.event {
+        Event::Learned { what, value } if what == name => Some(value.clone()),
+        _ => None,
+    })
+}
+
+/// Commands of a run in order: from when on, to when, and which.
+fn commands(outcome: &RunOutcome) -> Vec<(f64, f64, Setting)> {
+    let settings = &outcome.recording.settings;
+    settings.windows(2).map(|pair| (pair[0].0, pair[1].0, pair[0].1)).collect()
+}
+
+/// Probes at 100 Hz, which neither of these two units follows.
+fn probes_at_100_hz(outcome: &RunOutcome) -> usize {
+    let spans = outcome.recording.spans.iter().filter(|span| span.kind == SpanKind::Probe);
+    let setting = |span: &crate::record::recording::Span| outcome.recording.setting_at(0.5 * (span.t0_s + span.t1_s));
+    spans.filter(|span| setting(span).is_some_and(|setting| setting.frequency.get() < 101.0)).count()
+}
+
+#[test]
+fn a_frequency_at_which_the_unit_hunts_or_runs_flat_out_costs_one_duty_where_another_is_followed() {
+    for kind in ["exponential-high", "stepped-reserved"] {
+        let outcome = through(kind, &["discover = {}"]);
+        assert_eq!(learned(&outcome, "command_hz").as_deref(), Some("200 Hz"), "{kind}");
+        assert_eq!(probes_at_100_hz(&outcome), 2, "{kind}");
+    }
+}
+
+#[test]
+fn hunting_is_told_by_its_turns_and_not_by_the_longest_soft_start() {
+    let outcome = through("exponential-high", &["discover = {}"]);
+    let probes = outcome.recording.spans.iter().filter(|span| span.kind == SpanKind::Probe);
+    let longest_s = probes.map(|span| span.t1_s - span.t0_s).fold(0.0, f64::max);
+    assert!((1.0..8.0).contains(&longest_s), "{longest_s}");
+}
+
+#[test]
+fn a_frequency_put_off_is_come_back_to_where_no_other_is_followed() {
+    let outcome = through("exponential-high", &["discover = { frequencies = [\"100 Hz\"] }"]);
+    assert_eq!(learned(&outcome, "command_hz").as_deref(), Some("100 Hz"));
+    assert_eq!(learned(&outcome, "active_level").as_deref(), Some("high"));
+    let Some(StageEnd::Partial { why }) = &outcome.recording.stages[3].end else { panic!("{:?}", ends(&outcome)) };
+    assert!(why.contains("hunts at every frequency"), "{why}");
+}
+
+#[test]
+fn the_duties_rise_with_the_level_that_the_line_told_and_an_off_follows_at_once() {
+    for kind in ["linear-low", "open-runs"] {
+        let outcome = through(kind, &["discover = {}"]);
+        let by_event = &outcome.recording.events;
+        let after =
+            by_event.iter().skip_while(|n| !matches!(&n.event, Event::Learned { what, .. } if what == "active_level"));
+        let next = after
+            .into_iter()
+            .find_map(|n| if let Event::Set { setting } = &n.event { Some(setting.duty) } else { None });
+        assert_eq!(next.map(|duty| duty.percent()), Some(0.0), "{kind}");
+    }
+}
+
+#[test]
+fn the_highest_duty_is_gone_to_as_soon_as_the_output_has_come_up() {
+    let outcome = through("linear-low", &["discover = {}", "soft_start = {}"]);
+    assert_eq!(learned(&outcome, "most_duty").as_deref(), Some("98 %"));
+    let ramp_s: f64 =
+        learned(&outcome, "ramp_s").and_then(|text| text.split(' ').next()?.parse().ok()).expect("a ramp");
+    let near = |setting: &Setting| (setting.duty.percent() - 80.0).abs() < 1e-6;
+    let stays_s: Vec<f64> = commands(&outcome)
+        .iter()
+        .filter(|(.., setting)| near(setting))
+        .map(|(from_s, to_s, _)| to_s - from_s)
+        .collect();
+    assert!(stays_s.len() == 1 && stays_s[0] < 0.8 * ramp_s, "{stays_s:?} of a ramp of {ramp_s} s");
+}
+
+#[test]
+fn the_end_of_an_output_after_the_line_check_is_looked_for_finely() {
+    let outcome = through("linear-low", &[]);
+    let last = outcome.recording.spans.iter().rfind(|span| matches!(span.kind, SpanKind::LineRead { .. }));
+    let stage = &outcome.recording.stages[2];
+    let waited_s = stage.t1_s - last.expect("a reading of the line").t1_s;
+    assert!((0.2..0.55).contains(&waited_s), "{waited_s}");
+}
+
 #[test]
 fn a_shorted_switch_is_the_units_doing_and_ends_safe() {
     let path = Path::new("rigs/faults/switch-shorted.toml");

@@ -40,7 +40,7 @@ pub(crate) fn run(session: &mut Session<'_>, each: Seconds) -> Work {
     }
     session.off()?;
     if ran {
-        session.wait_undriven(3.0)?;
+        session.wait_undriven_by(3.0, LOOK_S, LOOK_S)?;
     }
     Ok(Ok(()))
 }
