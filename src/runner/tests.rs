@@ -244,6 +244,18 @@ fn the_end_of_an_output_after_the_line_check_is_looked_for_finely() {
 }
 
 #[test]
+fn an_output_that_held_through_a_loss_is_not_waited_for_like_a_ramp() {
+    let losses = "loss_of_signal = { losses = [\"full\", \"full\"], watch = \"4 s\" }";
+    let outcome = through("kick-start", &["discover = {}", "soft_start = {}", losses]);
+    let begun_s = outcome.recording.stages.last().expect("a stage").t0_s;
+    let losses = outcome.recording.spans.iter().filter(|span| matches!(span.kind, SpanKind::Loss { .. }));
+    let at: Vec<(f64, f64)> = losses.map(|span| (span.t0_s, span.t1_s)).collect();
+    let (first_s, second_s) = (at[0].0 - begun_s, at[1].0 - at[0].1);
+    assert!(first_s > 1.8 && second_s < 1.3, "{first_s} {second_s}");
+    assert!(second_s > 0.8, "two windows in which it stands");
+}
+
+#[test]
 fn a_shorted_switch_is_the_units_doing_and_ends_safe() {
     let path = Path::new("rigs/faults/switch-shorted.toml");
     let outcome = go(&load_rig(path).map_err(|p| p.to_string()).unwrap(), full());

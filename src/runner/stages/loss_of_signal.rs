@@ -14,6 +14,8 @@ const LOOK_S: f64 = 0.1;
 /// stands for less.
 const WINDOW_SHARE: f64 = 0.2;
 const WINDOWS_S: (f64, f64) = (0.25, 0.45);
+/// Outputs closer than this (share of the supply) are the same.
+const SAME: f64 = 0.01;
 /// Part of the ramp that the output takes to a duty, at most, in times of that duty.
 const RATIO_OVER_DUTY: f64 = 1.3;
 /// Ramps not known count as this long.
@@ -27,23 +29,24 @@ const STANDS_S: f64 = 1.5;
 const FULL_SHARE: f64 = 0.97;
 
 pub(crate) fn run(session: &mut Session<'_>, losses: &[Loss], watch: Seconds, duty: Duty) -> Work {
-    let mut missing = Vec::new();
+    let (mut missing, mut stood_at) = (Vec::new(), None);
     for &loss in losses {
         let needs_line = matches!(loss, Loss::Open | Loss::HeldLow | Loss::HeldHigh);
         if needs_line && !session.can.line {
             missing.push(format!("{loss:?}: the rig cannot release or hold the line"));
             continue;
         }
-        if !drive_at(session, duty)? && !session.driven(WINDOWS_S.0) {
+        if !drive_at(session, duty, stood_at)? && !session.driven(WINDOWS_S.0) {
             // Some units want an off command before they take a new one.
             session.off()?;
             session.read(1.0, Pace::Normal)?;
-            drive_at(session, duty)?;
+            drive_at(session, duty, None)?;
         }
         if !session.driven(WINDOWS_S.0) {
             missing.push(format!("{loss:?}: the fan does not run before it"));
             continue;
         }
+        stood_at = session.ratio(WINDOWS_S.0);
         one(session, loss, watch, duty)?;
     }
     session.off()?;
@@ -52,7 +55,10 @@ pub(crate) fn run(session: &mut Session<'_>, losses: &[Loss], watch: Seconds, du
 
 /// Waits until the output drives the fan at this duty and stands; whether it does. Where the output is not recorded the
 /// fan has to settle too: its current is all that tells the answer then.
-fn drive_at(session: &mut Session<'_>, duty: Duty) -> Result<bool, Halt> {
+///
+/// `stood_at` is the output at which it stood before the last loss: a unit that held it through that loss has no ramp to go.
+fn drive_at(session: &mut Session<'_>, duty: Duty, stood_at: Option<f64>) -> Result<bool, Halt> {
+    let held = stands_at(session, stood_at);
     session.power_on()?;
     session.set_duty(duty.fraction())?;
     session.zero_due = true;
@@ -69,11 +75,18 @@ fn drive_at(session: &mut Session<'_>, duty: Duty) -> Result<bool, Halt> {
         session.read(LOOK_S, Pace::Slow)?;
         // The voltage of a fan that coasts down from a higher speed may stand as still.
         let stands = live::output_settled(session.rec(), from_s, session.now_s(), window_s);
-        if stands && session.now_s() > from_s + least_s && session.driven(2.0 * window_s) {
+        let enough_s = if held && stands_at(session, stood_at) { 2.0 * window_s } else { least_s };
+        if stands && session.now_s() > from_s + enough_s && session.driven(2.0 * window_s) {
             return Ok(true);
         }
     }
     Ok(false)
+}
+
+/// Whether the output drives the fan as it did when it stood at `level`.
+fn stands_at(session: &Session<'_>, level: Option<f64>) -> bool {
+    let now = session.ratio(WINDOWS_S.0);
+    session.driven(WINDOWS_S.0) && now.zip(level).is_some_and(|(now, level)| (now - level).abs() < SAME)
 }
 
 fn setting(session: &Session<'_>, loss: Loss, duty: Duty) -> Setting {
