@@ -132,6 +132,26 @@ pub(crate) fn turns(rec: &Recording, from_s: f64, now_s: f64, cell_s: f64, by: f
     turns
 }
 
+/// Time from `edge_s` until the output of a fan at rest was a quarter of what it has settled at by `to_s`, its zero taken
+/// off; `None` without an output.
+pub(crate) fn quarter_s(rec: &Recording, edge_s: f64, to_s: f64, zero_v: f64) -> Option<f64> {
+    let volts = |from_s: f64, to_s: f64| rec.mean(Channel::OutputV, from_s, to_s).map(|volts| volts - zero_v);
+    let settled = volts(to_s - QUARTER_LOOK_S, to_s).filter(|settled| *settled > QUARTER_LEAST_V)?;
+    let mut t_s = edge_s;
+    while t_s < to_s {
+        if volts(t_s, t_s + QUARTER_CELL_S).is_some_and(|now| now > 0.25 * settled) {
+            return Some(t_s + QUARTER_CELL_S - edge_s);
+        }
+        t_s += QUARTER_CELL_S;
+    }
+    None
+}
+
+/// Cell in which a small output is looked for, the end over which it is taken, and the least of it, volts.
+const QUARTER_CELL_S: f64 = 0.02;
+const QUARTER_LOOK_S: f64 = 0.2;
+const QUARTER_LEAST_V: f64 = 0.2;
+
 /// Cell in which the current is followed on a step, and the share by which it falls as the fan breaks loose.
 const CELL_S: f64 = 0.1;
 const FALL: f64 = 0.1;
@@ -303,6 +323,15 @@ mod tests {
             t => 1.0 + t,
         };
         assert_eq!(turns(&output(kicked)), 3);
+    }
+
+    #[test]
+    fn a_small_output_is_timed_to_its_quarter_without_its_zero() {
+        // A gentle beginning below the drop of a diode: nothing for half a second, and 0.8 V from 1 s on.
+        let rec = output(|t| 0.1 + 0.8 * (2.0 * t - 1.0).clamp(0.0, 1.0));
+        let quarter_s = quarter_s(&rec, 0.0, 3.0, 0.1).expect("an output");
+        assert!((quarter_s - 0.63).abs() < 0.03, "{quarter_s}");
+        assert_eq!(super::quarter_s(&output(|_| 0.1), 0.0, 3.0, 0.1), None);
     }
 
     /// A fan that approaches its speed with this time constant while its copper creeps: output constant with noise, two

@@ -61,6 +61,8 @@ pub(crate) struct Known {
     pub(crate) running_lines: Vec<Line>,
     /// Time from a command edge to the first output, seconds.
     pub(crate) delay_s: Option<f64>,
+    /// Time from a jump at rest to a quarter of its small output, seconds.
+    pub(crate) jump_s: Option<f64>,
     /// Last zero of the supply current, amperes, and of the output voltage, volts.
     pub(crate) zero_a: f64,
     pub(crate) zero_output_v: f64,
@@ -241,7 +243,13 @@ impl<'a> Session<'a> {
 
     /// Time after a change of duty by which the output has answered, seconds.
     pub(crate) fn answer_s(&self) -> f64 {
-        0.3 + 2.0 * self.known.delay_s.unwrap_or(DELAY_S)
+        let twice_s = 2.0 * self.known.delay_s.unwrap_or(DELAY_S);
+        0.3 + self.known.jump_s.map_or(twice_s, |jump_s| jump_s.min(twice_s))
+    }
+
+    /// Time after a small step of duty by which the output has come, if it does, seconds.
+    pub(crate) fn comes_s(&self) -> f64 {
+        self.answer_s().min(0.3 + self.known.delay_s.unwrap_or(DELAY_S))
     }
 
     /// What the unit answers with: output ratio, else supply current over that of the load fan.

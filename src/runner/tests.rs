@@ -255,6 +255,35 @@ fn an_output_that_held_through_a_loss_is_not_waited_for_like_a_ramp() {
     assert!(second_s > 0.8, "two windows in which it stands");
 }
 
+/// Stays at the small steps of the climbs of the repeats, the median.
+fn step_s(kind: &str) -> f64 {
+    let repeats = "repeats = { starts = 3, stops = 1 }";
+    let outcome = through(kind, &["discover = {}", "soft_start = {}", "sweep = { step = \"25 %\" }", repeats]);
+    let begun_s = outcome.recording.stages.last().expect("a stage").t0_s;
+    let climbs = outcome.recording.spans.iter().filter(|span| span.kind == SpanKind::Ascend && span.t0_s > begun_s);
+    let commands = commands(&outcome);
+    let mut stays_s: Vec<f64> = climbs
+        .flat_map(|span| {
+            let inside = commands.iter().filter(|(from_s, to_s, _)| *from_s > span.t0_s && *to_s < span.t1_s);
+            inside.skip(1).map(|(from_s, to_s, _)| to_s - from_s)
+        })
+        .collect();
+    stays_s.sort_by(f64::total_cmp);
+    stays_s[stays_s.len() / 2]
+}
+
+#[test]
+fn a_step_of_a_climb_is_not_held_for_a_delay_that_only_a_gentle_ramp_had() {
+    let step_s = step_s("s-curve-low-side");
+    assert!((0.7..1.0).contains(&step_s), "{step_s}");
+}
+
+#[test]
+fn a_step_without_an_output_is_left_once_the_output_must_have_come() {
+    let step_s = step_s("slow-command");
+    assert!((0.5..0.7).contains(&step_s), "{step_s}");
+}
+
 #[test]
 fn a_shorted_switch_is_the_units_doing_and_ends_safe() {
     let path = Path::new("rigs/faults/switch-shorted.toml");

@@ -13,7 +13,7 @@ const BELOW: f64 = 0.015;
 const LEAST_BELOW: f64 = 0.0075;
 /// The same in standard deviations of the starts so far, from this many on.
 const BELOW_SPREADS: f64 = 2.5;
-const ENOUGH: usize = 4;
+const ENOUGH: usize = 3;
 /// Added after a fan started on the jump itself.
 const LOWER: f64 = 0.005;
 /// How far above the estimate a stop begins: the coarse one of the sweep, then the finer ones.
@@ -34,19 +34,19 @@ pub(crate) fn run(session: &mut Session<'_>, starts: u32, stops: u32, fine: Duty
     };
     let fine = fine.fraction();
     let (mut lower, mut missed) = (0.0, 0);
-    let (mut estimates, mut stops_seen) = (vec![estimate], Vec::new());
+    let (mut starts_seen, mut stops_seen) = (Vec::new(), Vec::new());
     for trial in 0..starts.max(stops) {
-        let start = median(&estimates);
+        let start = around(estimate, &starts_seen);
         let dither = fine * (f64::from(trial) * DITHER).fract();
         let mut turns = false;
         if trial < starts {
-            let first = (start - below(&estimates, fine) - lower - dither).max(session.lowest());
+            let first = (start - below(&starts_seen, fine) - lower - dither).max(session.lowest());
             let climb = Climb { first, step: fine, top: (start + REACH).min(1.0), until_on: false };
             let found = ascend(session, climb)?;
             turns = found.is_some_and(|found| found.start.is_some());
             match found {
                 Some(found) if found.at_once => lower += LOWER,
-                Some(Ascent { start: Some(start), .. }) => estimates.push(start),
+                Some(Ascent { start: Some(start), .. }) => starts_seen.push(start),
                 _ => missed += 1,
             }
         }
@@ -64,12 +64,18 @@ pub(crate) fn run(session: &mut Session<'_>, starts: u32, stops: u32, fine: Duty
     Ok(if missed == 0 { Ok(()) } else { Err(format!("{missed} start trials gave no start")) })
 }
 
+/// Where the next start is expected. The coarse one of the sweep is up to a coarse step too high: once there are finer ones
+/// it would only draw them up, and spread them.
+fn around(coarse: f64, starts_seen: &[f64]) -> f64 {
+    if starts_seen.is_empty() { coarse } else { median(starts_seen) }
+}
+
 /// How far below the estimate the next start begins.
-fn below(estimates: &[f64], fine: f64) -> f64 {
-    if estimates.len() < ENOUGH {
+fn below(starts_seen: &[f64], fine: f64) -> f64 {
+    if starts_seen.len() < ENOUGH {
         return BELOW;
     }
-    let spread = stats::deviation(estimates).unwrap_or(BELOW);
+    let spread = stats::deviation(starts_seen).unwrap_or(BELOW);
     (BELOW_SPREADS * spread + fine).clamp(LEAST_BELOW, BELOW)
 }
 
@@ -106,4 +112,22 @@ fn median(values: &[f64]) -> f64 {
     let mut sorted = values.to_vec();
     sorted.sort_by(f64::total_cmp);
     sorted[sorted.len() / 2]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_coarse_start_of_the_sweep_counts_only_until_there_is_a_finer_one() {
+        assert_eq!(around(0.13, &[]), 0.13);
+        assert_eq!(around(0.13, &[0.121]), 0.121);
+        let finer = [0.121, 0.122, 0.123];
+        assert_eq!(around(0.13, &finer), 0.122);
+        // As far below as 2.5 of their deviations and a step ask for, no less than what a jump needs.
+        assert_eq!(below(&finer[..2], 0.0025), BELOW);
+        assert_eq!(below(&finer, 0.0025), LEAST_BELOW);
+        assert!((below(&[0.12, 0.122, 0.124], 0.0025) - 0.0075).abs() < 1e-9);
+        assert!((below(&[0.12, 0.123, 0.126], 0.0025) - 0.01).abs() < 1e-9);
+    }
 }

@@ -56,8 +56,12 @@ pub(crate) fn ascend(session: &mut Session<'_>, climb: Climb) -> Result<Option<A
         let mut duty = climb.first;
         loop {
             session.set_duty(duty)?;
-            let jump = if duty == climb.first { duty } else { climb.step };
-            let turned = hold_rising(session, jump)?;
+            let edge_s = session.now_s();
+            let jumps = duty == climb.first;
+            let turned = hold_rising(session, if jumps { duty } else { climb.step }, jumps)?;
+            if jumps && !turned {
+                learn_answer(session, edge_s);
+            }
             if found.on.is_none() && (turned || session.output_on_at_rest(0.2)) {
                 found.on = Some(duty);
             }
@@ -76,17 +80,31 @@ pub(crate) fn ascend(session: &mut Session<'_>, climb: Climb) -> Result<Option<A
     Ok(Some(found))
 }
 
+/// A full start that begins gently, or below the drop of a diode, shows long after its delay, and by that delay every step
+/// of a climb would wait for nothing. The jump from rest to a small output shows sooner, and what has come of it by then is
+/// more than a step.
+fn learn_answer(session: &mut Session<'_>, edge_s: f64) {
+    let quarter_s = live::quarter_s(session.rec(), edge_s, session.now_s(), session.known.zero_output_v);
+    session.known.jump_s = quarter_s.or(session.known.jump_s);
+}
+
 /// Holds one step until the fan turns (true), or until the output settled and the fan had time to show. With the output
 /// off nothing can start: the time for the output to come is enough.
-fn hold_rising(session: &mut Session<'_>, jump: f64) -> Result<bool, Halt> {
+fn hold_rising(session: &mut Session<'_>, by: f64, jumps: bool) -> Result<bool, Halt> {
     let ramp_s = session.known.ramp_s.unwrap_or(RAMP_S);
     let least_s = if session.can.tach { LEAST_HOLD_TACH_S } else { LEAST_HOLD_S };
-    let least_s = least_s.max(RAMP_SHARE * ramp_s * jump);
+    let least_s = least_s.max(RAMP_SHARE * ramp_s * by);
     let (begin_s, most_s) = (session.now_s(), least_s + 2.0);
     if session.can.output {
-        session.read(session.answer_s(), Pace::Slow)?;
+        // A jump may have to wake the unit.
+        let comes_s = if jumps { session.answer_s() } else { session.comes_s() };
+        session.read(comes_s, Pace::Slow)?;
         if !session.output_on_at_rest(OFF_LOOK_S) && session.motion(LOOK_S) != Motion::Turning {
             return Ok(false);
+        }
+        let rest_s = begin_s + session.answer_s() - session.now_s();
+        if rest_s > 1e-3 {
+            session.read(rest_s, Pace::Slow)?;
         }
     }
     loop {
