@@ -26,9 +26,9 @@ struct Stop<'a> {
 /// What a delay after a command without edges contains.
 const EDGELESS: &str = "off was commanded by 0 % (no edges): the time for which the module waits for edges is in it";
 
-/// Share by which run-downs of one fan differ within a day: they go with the density of the air, which a third of a kelvin
-/// or one hectopascal moves by as much, and with the warmth of the bearings.
-const AIR_SHARE: f64 = 1e-3;
+/// Share by which one run-down of a fan differs from the next: with the gusts that it meets on the way, with the density of
+/// the air, which a fifth of a kelvin or two thirds of a hectopascal moves by as much, and with the warmth of the bearings.
+const AIR_SHARE: f64 = 7e-4;
 
 /// Fills in the delay of the output and the run-down.
 pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
@@ -241,9 +241,12 @@ fn to_a_tenth(
 }
 
 /// Speeds around a level within which the fall is fitted, as shares of it. A turn of a slow fan takes so long that few of
-/// them lie close to the level, and a coasting fan, slowed by friction in the end, loses its speed along a parabola.
+/// them lie close to the level. Friction and air slow a fan along a tangent, which over so many speeds needs its cubic term:
+/// a parabola alone crosses the level some milliseconds early.
 const NEAR: (f64, f64) = (0.4, 2.2);
-/// A speed so many deviations off the parabola, and at least this share of the level, is none of a coasting fan.
+/// Fewer speeds than this leave a cubic term to chance.
+const FOR_A_CUBIC: usize = 8;
+/// A speed so many deviations off the curve, and at least this share of the level, is none of a coasting fan.
 const ODD_SCATTERS: f64 = 4.0;
 const ODD_LEAST: f64 = 0.01;
 
@@ -258,15 +261,19 @@ fn through(t: &[f64], v: &[f64], level: f64) -> Option<steps::Instant> {
         return steps::falling_through(t, v, level, 0.3 * level, 3);
     }
     let mut near: Vec<(f64, f64)> = (a..b).map(|i| (t[i] - t[first], v[i] - level)).collect();
-    let fitted = |near: &[(f64, f64)]| {
+    let fitted = |near: &[(f64, f64)]| -> Option<(Curve, f64)> {
         let (x, off): (Vec<f64>, Vec<f64>) = near.iter().copied().unzip();
-        let squares: Vec<f64> = x.iter().map(|x| x * x).collect();
-        fit::linear(&[&vec![1.0; x.len()], &x, &squares], &off)
+        let powers: Vec<Vec<f64>> = (0..4).map(|power| x.iter().map(|x| x.powi(power)).collect()).collect();
+        let terms = if x.len() < FOR_A_CUBIC { 3 } else { 4 };
+        let columns: Vec<&[f64]> = powers[..terms].iter().map(Vec::as_slice).collect();
+        let (mut found, rss) = fit::linear(&columns, &off)?;
+        found.resize(4, 0.0);
+        Some((Curve([found[0], found[1], found[2], found[3]]), rss / (x.len() - terms) as f64))
     };
     // Turns beside a missing edge that the median let pass are far off what the others agree on.
     for _ in 0..2 {
-        let (found, _) = fitted(&near)?;
-        let left: Vec<f64> = near.iter().map(|(x, off)| off - found[0] - x * (found[1] + x * found[2])).collect();
+        let (curve, _) = fitted(&near)?;
+        let left: Vec<f64> = near.iter().map(|(x, off)| off - curve.at(*x)).collect();
         let reach = (ODD_SCATTERS * stats::robust_sigma(&left)?).max(ODD_LEAST * level);
         let kept: Vec<(f64, f64)> = near.iter().zip(&left).filter(|(_, l)| l.abs() <= reach).map(|(p, _)| *p).collect();
         if kept.len() < 5 || kept.len() == near.len() {
@@ -274,14 +281,40 @@ fn through(t: &[f64], v: &[f64], level: f64) -> Option<steps::Instant> {
         }
         near = kept;
     }
-    let (found, rss) = fitted(&near)?;
-    let [height, slope, bend] = found[..] else { return None };
-    let root = slope * slope - 4.0 * height * bend;
-    let at = (root >= 0.0 && slope < 0.0).then(|| -2.0 * height / (slope - root.sqrt()))?;
-    let n = near.len() as f64;
-    // The middle of a parabola has nine fourths of the variance of a mean.
-    let u_s = 1.5 * (rss / (n - 3.0) / n).sqrt() / (slope + 2.0 * bend * at).abs().max(0.2 * slope.abs());
+    let (curve, variance) = fitted(&near)?;
+    let at = curve.root()?;
+    // The middle of a parabola, and of a cubic, has nine fourths of the variance of a mean.
+    let u_s = 1.5 * (variance / near.len() as f64).sqrt() / curve.slope(at).abs().max(0.2 * curve.slope(0.0).abs());
     Some(steps::Instant { t_s: t[first] + at, u_s })
+}
+
+/// A polynomial of the third order: speed less the level, over the time since the speed first was below it.
+#[derive(Clone, Copy, Debug)]
+struct Curve([f64; 4]);
+
+impl Curve {
+    fn at(&self, x: f64) -> f64 {
+        let [height, slope, bend, twist] = self.0;
+        height + x * (slope + x * (bend + x * twist))
+    }
+
+    fn slope(&self, x: f64) -> f64 {
+        let [_, slope, bend, twist] = self.0;
+        slope + x * (2.0 * bend + 3.0 * x * twist)
+    }
+
+    /// Where it falls through zero near 0, by Newton's steps; `None` where it does not fall.
+    fn root(&self) -> Option<f64> {
+        let mut x = 0.0;
+        for _ in 0..20 {
+            let slope = self.slope(x);
+            if slope >= 0.0 {
+                return None;
+            }
+            x -= self.at(x) / slope;
+        }
+        x.is_finite().then_some(x)
+    }
 }
 
 fn by_tach(rec: &Recording, stop: &Stop<'_>) -> Option<Coast> {
@@ -296,18 +329,34 @@ const MEDIAN_OF: usize = 5;
 
 /// Share of the median around it below which a turn is one with an edge missing.
 const ODD_TURN: f64 = 0.75;
+/// Share of the speed a turn before from which a turn counts as hardly slower.
+const HARDLY_FALLEN: f64 = 0.8;
 
 /// The track without turns that are far below the median of five. An edge that went missing as the fan slows down is not told
 /// from its slowing, and makes the two turns that it belongs to look half as fast; a fall keeps its place under a median.
+/// The last turns have none: those are held against the line through the two before, which a coasting fan never falls below
+/// by far, since it loses less and less speed. Nor does it lie far above while it has hardly fallen: there the last slow turn
+/// was taken for one with an edge missing.
 fn without_gaps(track: &[(f64, f64)]) -> Vec<(f64, f64)> {
     let half = MEDIAN_OF / 2;
-    let is_odd = |i: usize| {
+    let mut kept: Vec<(f64, f64)> = Vec::with_capacity(track.len());
+    for (i, &(t, rpm)) in track.iter().enumerate() {
         let reach = half.min(i).min(track.len() - 1 - i);
-        let near: Vec<f64> = track[i - reach..=i + reach].iter().map(|(_, rpm)| *rpm).collect();
-        let share = track[i].1 / stats::median(&near).unwrap_or(track[i].1).max(f64::MIN_POSITIVE);
-        share < ODD_TURN
-    };
-    (0..track.len()).filter(|&i| !is_odd(i)).map(|i| track[i]).collect()
+        let is_odd = match kept[..] {
+            [.., (t0, v0), (t1, v1)] if reach < half => {
+                let line = v1 + (v1 - v0) * (t - t1) / (t1 - t0).max(f64::MIN_POSITIVE);
+                rpm < ODD_TURN * line || (rpm * ODD_TURN > line && rpm > HARDLY_FALLEN * v1)
+            }
+            _ => {
+                let near: Vec<f64> = track[i - reach..=i + reach].iter().map(|(_, rpm)| *rpm).collect();
+                rpm < ODD_TURN * stats::median(&near).unwrap_or(rpm)
+            }
+        };
+        if !is_odd {
+            kept.push((t, rpm));
+        }
+    }
+    kept
 }
 
 fn by_logger(rec: &Recording, stop: &Stop<'_>) -> Option<Coast> {
@@ -438,6 +487,58 @@ mod tests {
         let at = through(&t, &v, 260.0).expect("it slows down");
         let exact_s = (420.0 - (420.0_f64 * 420.0 - 4.0 * 60.0 * 340.0).sqrt()) / 120.0;
         assert!((at.t_s - exact_s).abs() < 1e-3 && at.u_s < 1e-3, "{at:?} for {exact_s}");
+    }
+
+    /// Edges of two a turn from 2400 rpm to rest, exact.
+    fn edges() -> Vec<f64> {
+        // The tangent's integral is the logarithm of the cosine.
+        let angle = |t: f64| 1.3 - 0.12 * t;
+        let turns = |t: f64| 40.0 / 1.3_f64.tan() / 0.12 * (angle(t).cos() / 1.3_f64.cos()).ln();
+        let rest_s = 1.3 / 0.12;
+        let all = (2.0 * turns(rest_s)) as usize;
+        let when = |count: usize| {
+            let (mut low, mut high) = (0.0, rest_s);
+            for _ in 0..60 {
+                let middle = 0.5 * (low + high);
+                if 2.0 * turns(middle) < count as f64 { low = middle } else { high = middle }
+            }
+            low
+        };
+        (1..=all).map(when).collect()
+    }
+
+    fn crossing_of(edges: &[f64]) -> Option<f64> {
+        let (t, v): (Vec<f64>, Vec<f64>) = without_gaps(&tach::turns(edges, 2.0)).into_iter().unzip();
+        through(&t, &v, 240.0).map(|at| at.t_s)
+    }
+
+    #[test]
+    fn the_fall_of_a_fan_is_no_parabola_over_so_many_speeds() {
+        let at_s = crossing_of(&edges()).expect("it slows down");
+        assert!((at_s - tenth_s()).abs() < 5e-4, "{at_s} for {}", tenth_s());
+    }
+
+    #[test]
+    fn an_edge_that_went_missing_among_the_last_does_not_end_the_run_down_early() {
+        let mut edges = edges();
+        let gap = edges.partition_point(|t| *t < tenth_s() + 0.13);
+        edges.truncate(gap + 3);
+        edges.remove(gap);
+        let at_s = crossing_of(&edges).expect("it slows down");
+        assert!((at_s - tenth_s()).abs() < 3e-3, "{at_s} for {}", tenth_s());
+    }
+
+    #[test]
+    fn a_last_turn_so_slow_that_an_edge_seems_to_miss_does_not_move_the_run_down() {
+        let mut edges = edges();
+        edges.truncate(edges.partition_point(|t| *t < tenth_s() + 0.6));
+        let before_s = crossing_of(&edges).expect("it slows down");
+        // The detents slow the last half turn to nearly twice the one before.
+        let (last, before) = (edges[edges.len() - 1], edges[edges.len() - 2]);
+        edges.push(last + 1.9 * (last - before));
+        assert_eq!(tach::clean(&edges).missing, 1, "it is taken for two");
+        let after_s = crossing_of(&edges).expect("it slows down");
+        assert!((after_s - before_s).abs() < 1e-3, "{before_s} {after_s}");
     }
 
     #[test]
