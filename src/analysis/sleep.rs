@@ -15,8 +15,9 @@ const ALL: [ResultName; 3] = [ResultName::SleepA, ResultName::SleepAfterS, Resul
 const CELL_S: f64 = 0.05;
 /// A fall to this share of the awake current is a sleep whatever the plan's threshold.
 const ASLEEP_SHARE: f64 = 0.5;
-/// Length of a zero, whose wander is known, seconds.
-const ZERO_S: f64 = 1.0;
+/// Slow noise is stated of readings of a second some seconds apart.
+const STATED_S: f64 = 1.0;
+const STATED_APART_S: f64 = 10.0;
 /// After falling asleep this long is left out of the mean.
 const SETTLE_S: f64 = 0.5;
 
@@ -198,8 +199,15 @@ fn after(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, threshold_a: f64) 
         .get(&Channel::SupplyA)
         .and_then(|series| series.slices(asleep_s - CELL_S, asleep_s + CELL_S).next())
         .map_or(CELL_S, |slice| slice.dt_s.min(CELL_S));
+    // The samples of a calculated bench are means over their spacing, which place a fall by their area; others may be taken
+    // at an instant each.
+    let unseen_s = if rec.header.is_virtual { 0.0 } else { spacing_s / 12.0_f64.sqrt() };
+    let quiet: Vec<f64> =
+        wait.a.iter().zip(&wait.t).filter(|(_, t)| **t > asleep_s + SETTLE_S).map(|(a, _)| *a).collect();
+    let noise_a = stats::robust_sigma(&quiet).unwrap_or(0.0);
+    let by_noise_s = CELL_S * 2.0_f64.sqrt() * noise_a / (wait.awake_a - wait.asleep_a).max(f64::MIN_POSITIVE);
     let mut parts = vec![
-        estimate::random("sampling of the current", spacing_s / 12.0_f64.sqrt()),
+        estimate::random("sampling of the current", unseen_s.hypot(by_noise_s.min(CELL_S))),
         estimate::random("period of the command", period_s / 12.0_f64.sqrt()),
         estimate::common("clock", value * rec.header.bench.clock_u),
     ];
@@ -236,19 +244,57 @@ fn settled(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, to_s: f64) -> Op
         estimate::seen("noise", level.u_noise, level.dof)
     };
     // Slow noise: the zero was taken at another time, and what it wanders in between no averaging of the sleep takes out.
-    let (wander, zeros) = zero::wander(rec, Channel::SupplyA).unwrap_or((0.0, 1.0));
+    let (wander, zeros) = wander_since(rec, (a, b)).unwrap_or((0.0, 1.0));
     let drift = (wander * wander - level.u_zero * level.u_zero).max(0.0).sqrt();
-    let own = wander * (ZERO_S / (b - a)).min(1.0).sqrt();
     let parts = vec![
         noise,
         // Each sleep has a zero of its own, taken right before it.
         estimate::random("supply_a zero", level.u_zero),
         estimate::seen("supply_a zero wander", drift, zeros),
-        // The reading wanders as much as a zero does, less what its longer time averages.
-        estimate::seen("slow noise of the reading", own, zeros),
         estimate::common("supply_a gain", level.u_gain),
     ];
     Some((Estimate::new(level.value, parts), wakes.len()))
+}
+
+/// How far a mean of the supply current over this stretch wanders from its zero, with the degrees of freedom behind it. Zeros
+/// of a run are minutes apart, and one taken right before a sleep has wandered less than they have from each other: noise
+/// that goes with 1/f makes of the one the other.
+fn wander_since(rec: &Recording, stretch: (f64, f64)) -> Option<(f64, f64)> {
+    let (usual, dof) = zero::wander(rec, Channel::SupplyA)?;
+    let of_zeros = |span: &Span| span.kind == SpanKind::Zero && span.t1_s > span.t0_s;
+    let zeros: Vec<(f64, f64)> = rec.spans.iter().filter(|s| of_zeros(s)).map(|s| (s.t0_s, s.t1_s)).collect();
+    let apart: Vec<f64> = zeros.windows(2).map(|w| 0.5 * flicker(&[(1.0, w[0]), (-1.0, w[1])])).collect();
+    // Beside the differences of zeros, what is stated counts in it.
+    let weight = (dof - apart.len() as f64).max(0.0);
+    let later = (STATED_APART_S, STATED_APART_S + STATED_S);
+    let stated = 0.5 * flicker(&[(1.0, (0.0, STATED_S)), (-1.0, later)]);
+    let apart = (weight * stated + apart.iter().sum::<f64>()) / (weight + apart.len() as f64);
+    // The zero is interpolated between the two around the middle.
+    let middle = |(from_s, to_s): (f64, f64)| 0.5 * (from_s + to_s);
+    let t_s = middle(stretch);
+    let before = zeros.iter().rev().find(|zero| zero.1 <= t_s).copied();
+    let after = zeros.iter().find(|zero| zero.1 > t_s).copied();
+    let since = match (before, after) {
+        (None, None) => return Some((usual, dof)),
+        (Some(only), None) | (None, Some(only)) => flicker(&[(1.0, stretch), (-1.0, only)]),
+        (Some(before), Some(after)) => {
+            let share = ((t_s - middle(before)) / (middle(after) - middle(before))).clamp(0.0, 1.0);
+            flicker(&[(1.0, stretch), (share - 1.0, before), (-share, after)])
+        }
+    };
+    Some((usual * (since / apart).max(0.0).sqrt(), dof))
+}
+
+/// Variance of a sum of means over stretches of time, each with its weight, under noise whose power goes with 1/f: as a share
+/// of that power. The weights sum to nothing, so that what is slower than all of it cancels.
+fn flicker(means: &[(f64, (f64, f64))]) -> f64 {
+    // Twice integrated, the logarithm of a distance: how much less two moments share the further they are apart.
+    let area = |s: f64| if s == 0.0 { 0.0 } else { 0.5 * s * s * (s.abs().ln() - 1.5) };
+    let unshared = |(a, b): (f64, f64), (c, d): (f64, f64)| {
+        (area(d - a) - area(d - b) - area(c - a) + area(c - b)) / ((b - a) * (d - c))
+    };
+    let pairs = means.iter().flat_map(|one| means.iter().map(move |other| (one, other)));
+    -pairs.map(|(one, other)| one.0 * other.0 * unshared(one.1, other.1)).sum::<f64>()
 }
 
 /// Begins of the wake-ups after `from_s`: the current rises clear of its sleep level.
@@ -337,6 +383,57 @@ mod tests {
         assert!((found.number(ResultName::SleepAfterS).expect("measured") - 8.0).abs() < 0.06);
         let days = 35.0 / (180e-6 + 0.02) / 24.0;
         assert!((found.number(ResultName::BatteryDays).expect("measured") - days).abs() < 0.5);
+    }
+
+    #[test]
+    fn samples_that_are_means_place_the_fall_within_them() {
+        let sampling = |is_virtual: bool| {
+            let mut rec = Recording::default();
+            rec.header.is_virtual = is_virtual;
+            let cells = |of: &dyn Fn(f64) -> f64| (0..400).map(|i| of(CELL_S * (f64::from(i) + 0.5))).collect();
+            let a = cells(&|t| if t < 8.0 { 0.014 } else { 180e-6 + 2e-6 * (40.0 * t).sin() });
+            let wait = Wait { t: cells(&|t| t), a, off_s: 0.0, awake_a: 0.014, asleep_a: 180e-6 };
+            let samples = vec![0.0_f32; 5000];
+            rec.channels.entry(Channel::SupplyA).or_default().push(0.0, 0.005, &samples);
+            after(&rec, &wait, Some(8.0), 0.005).expect("asleep").variance().sqrt()
+        };
+        assert!((sampling(false) - 0.005 / 12.0_f64.sqrt()).abs() < 1e-4, "{}", sampling(false));
+        assert!((1e-6..1e-4).contains(&sampling(true)), "{}", sampling(true));
+    }
+
+    #[test]
+    fn a_zero_wanders_less_in_seconds_than_in_minutes() {
+        let second = |from_s: f64| (from_s, from_s + 1.0);
+        // Far apart, half the variance of a difference is the logarithm of the distance and what the mean of a second leaves.
+        let far = 0.5 * flicker(&[(1.0, second(0.0)), (-1.0, second(500.0))]);
+        assert!((far - 500.0_f64.ln() - 1.5).abs() < 1e-4, "{far}");
+        let mut rec = Recording::default();
+        let facts = ChannelFacts { noise: 5e-5, ..ChannelFacts::default() };
+        rec.header.bench.channels.insert(Channel::SupplyA, facts);
+        for t0_s in [0.0, 300.0, 600.0] {
+            rec.spans.push(Span {
+                kind: SpanKind::Zero,
+                stage: String::new(),
+                t0_s,
+                t1_s: t0_s + 1.0,
+                complete: Ok(()),
+            });
+        }
+        let (usual, _) = zero::wander(&rec, Channel::SupplyA).expect("stated noise");
+        let wander = |from_s: f64| wander_since(&rec, (from_s, from_s + 20.0)).expect("zeros").0 / usual;
+        let expected = |from_s: f64| {
+            let apart = 0.5 * flicker(&[(1.0, second(300.0)), (-1.0, second(600.0))]);
+            (flicker(&[(1.0, (from_s, from_s + 20.0)), (-1.0, second(600.0))]) / apart).sqrt()
+        };
+        assert!((wander(610.0) - expected(610.0)).abs() < 1e-9);
+        assert!((0.75..0.95).contains(&wander(610.0)), "{}", wander(610.0));
+        assert!(wander(900.0) > 1.2 * wander(610.0) && wander(320.0) < wander(900.0));
+        // With one zero nothing but what is stated tells.
+        rec.spans.truncate(1);
+        let stated = 0.5 * flicker(&[(1.0, second(0.0)), (-1.0, second(10.0))]);
+        let since = flicker(&[(1.0, (10.0, 30.0)), (-1.0, second(0.0))]);
+        let wander = wander_since(&rec, (10.0, 30.0)).expect("a zero").0 / usual;
+        assert!((wander - (since / stated).sqrt()).abs() < 1e-9, "{wander}");
     }
 
     #[test]
