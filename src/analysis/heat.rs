@@ -16,7 +16,7 @@ const CELLS: f64 = 150.0;
 const SEEN: f64 = 2.0;
 
 /// How well a case has one time constant.
-const TAU_SHARE: f64 = 0.005;
+const TAU_SHARE: f64 = 0.002;
 
 /// One soak as fitted.
 struct Soak {
@@ -183,7 +183,8 @@ fn one(rec: &Recording, span: &Span) -> Option<Soak> {
         let parts = vec![estimate::seen("drift", change.abs().max(noise), 3.0), estimate::common("sensors", common)];
         return Some(soak(Estimate::new(last_k, parts), None, 0.25 * held_s));
     }
-    let heat = heat(rec, span, &t, HEAT_POWER);
+    let power = power_of_heat(rec, span);
+    let heat = heat(rec, span, &t, power);
     let found = first_order(&t, &y, &heat, [last_k + 0.3 * change, first_k], held_s)?;
     let tau_s = found.params[2].exp();
     let mut model = vec![0.0; t.len()];
@@ -191,10 +192,10 @@ fn one(rec: &Recording, span: &Span) -> Option<Soak> {
     let residuals: Vec<f64> = y.iter().zip(&model).map(|(y, m)| y - m).collect();
     let dof = stats::effective_n(&residuals);
     let wider = (residuals.len() as f64 / dof).sqrt();
-    // Between losses that grow with the current and with its square; even in between.
+    // Anywhere between a little more and a little less conduction.
     let other =
         |power: f64| first_order(&t, &y, &self::heat(rec, span, &t, power), [last_k + 0.3 * change, first_k], held_s);
-    let (by_rise, by_tau) = match (other(1.0), other(2.0)) {
+    let (by_rise, by_tau) = match (other(power - POWER_HALF), other(power + POWER_HALF)) {
         (Some(low), Some(high)) => {
             let half = 12.0_f64.sqrt();
             ((low.params[0] - high.params[0]).abs() / half, (low.params[2].exp() - high.params[2].exp()).abs() / half)
@@ -207,7 +208,8 @@ fn one(rec: &Recording, span: &Span) -> Option<Soak> {
         estimate::lasting("changing heat", by_rise.hypot(0.01 * found.params[0])),
     ];
     // Sensors wander as slowly as a case warms, and a fit follows them.
-    let slow_k = zero::slow_noise(rec, Channel::CaseC).hypot(zero::slow_noise(rec, Channel::AmbientC));
+    let stated_k = zero::slow_noise(rec, Channel::CaseC).hypot(zero::slow_noise(rec, Channel::AmbientC));
+    let slow_k = stated_k * further_in_a_soak(held_s);
     let wandering = |half_waves: u32| {
         let height_k = slow_k * height_of_wave(half_waves, held_s);
         let off = |t: f64| height_k * (std::f64::consts::PI * f64::from(half_waves) * t / held_s).cos();
@@ -227,21 +229,51 @@ fn one(rec: &Recording, span: &Span) -> Option<Soak> {
 
 /// Half waves in a soak that slow noise of the sensors is played as: quicker ones average out.
 const WAVES: std::ops::RangeInclusive<u32> = 1..=4;
-/// Slow noise is stated of readings at least so many seconds apart: the quickest of its waves.
+/// Slow noise is stated of readings at least so many seconds apart: the quickest of its waves. It is what parts two means over
+/// as long that are some ten seconds apart.
 const QUICKEST_S: f64 = 1.0;
+const STATED_APART_S: f64 = 10.0;
+const EULER: f64 = 0.577_216;
+
+/// How much further noise that goes with 1/f wanders in a soak than between the readings that it is stated of: each octave of
+/// time adds as much as any other. Half the variance of the difference of two means is the logarithm of their distance over
+/// their length and three halves of its power.
+fn further_in_a_soak(held_s: f64) -> f64 {
+    let of_stated = (STATED_APART_S / QUICKEST_S).ln() + 1.5;
+    (all_waves(held_s) / of_stated).max(1.0).sqrt()
+}
+
+/// Sum of the reciprocals of all half waves in a soak.
+fn all_waves(held_s: f64) -> f64 {
+    (2.0 * held_s / QUICKEST_S).ln() + EULER
+}
 
 /// Height of the cosine with so many half waves in `held_s`, as a share of the standard deviation of noise that goes with
 /// 1/f: its variance is shared out over the half waves as their reciprocals, of which the sum of the first n is ln n and
 /// Euler's constant.
 fn height_of_wave(half_waves: u32, held_s: f64) -> f64 {
-    const EULER: f64 = 0.577_216;
-    let all = (2.0 * held_s / QUICKEST_S).ln() + EULER;
-    (2.0 / (f64::from(half_waves) * all)).sqrt()
+    (2.0 / (f64::from(half_waves) * all_waves(held_s))).sqrt()
 }
 
-/// Power of the current with which the module's heat is taken to grow: between conduction in a resistance (2) and in
-/// diodes and switching (1).
-const HEAT_POWER: f64 = 1.5;
+/// Share of conduction in the heat of a module at its highest current: it grows with the square of the current, what diodes,
+/// switching and the electronics add with the current itself at most.
+const CONDUCTION: f64 = 0.75;
+/// How far the power of the heat may lie from what follows.
+const POWER_HALF: f64 = 0.25;
+
+/// Power of the current with which the module's heat is taken to grow in this span: near a square at the highest current
+/// held in the recording, less at a lower one.
+fn power_of_heat(rec: &Recording, span: &Span) -> f64 {
+    let held = |kind: &SpanKind| matches!(kind, SpanKind::Soak | SpanKind::FlatOut | SpanKind::Hold);
+    let end_a = |span: &Span| {
+        let mean = rec.mean(Channel::SupplyA, span.t1_s - 0.1 * (span.t1_s - span.t0_s), span.t1_s);
+        mean.filter(|amps| *amps > 0.0)
+    };
+    let Some(own_a) = end_a(span) else { return 1.0 + CONDUCTION };
+    let highest_a = rec.spans_where(held).filter_map(end_a).fold(own_a, f64::max);
+    let conducted = CONDUCTION * own_a / highest_a;
+    1.0 + conducted / (conducted + 1.0 - CONDUCTION)
+}
 
 /// Heat over its value at the end, at the times `t` from the begin of the span: the fan's copper warms too, and the
 /// current falls while it does. All ones without a supply current.
@@ -334,6 +366,40 @@ mod tests {
         let variance = |half_waves: u32| 0.5 * height_of_wave(half_waves, 400.0).powi(2);
         let all: f64 = (1..=800).map(variance).sum();
         assert!((all - 1.0).abs() < 1e-3, "{all}");
+    }
+
+    #[test]
+    fn slow_noise_wanders_further_in_a_soak_than_in_the_seconds_it_is_stated_of() {
+        // As many octaves as lie between: (ln 800 + 0.577) over (ln 10 + 1.5).
+        assert!((further_in_a_soak(400.0) - 1.3819).abs() < 1e-3, "{}", further_in_a_soak(400.0));
+        let with_noise = |noise: f64| {
+            let mut bench = Bench::new(1);
+            for channel in [Channel::CaseC, Channel::AmbientC] {
+                let facts = crate::record::event::ChannelFacts { noise, ..Default::default() };
+                bench.rec.header.bench.channels.insert(channel, facts);
+            }
+            let case = |t: f64| 22.0 + 20.0 - 17.0 * (-t / 120.0).exp();
+            bench.run(400.0, &[(Channel::CaseC, &case, 0.02), (Channel::AmbientC, &|_| 22.0, 0.02)]);
+            bench.span(SpanKind::Soak, 0.0);
+            time_constant(&bench.rec, 0.0, 400.0).expect("it warms").1
+        };
+        let (quiet, noisy) = (with_noise(0.0), with_noise(0.5));
+        let by_wander = (noisy * noisy - quiet * quiet).sqrt();
+        assert!((1.9..2.2).contains(&by_wander), "{by_wander}");
+    }
+
+    #[test]
+    fn heat_grows_nearly_with_the_square_of_the_highest_current_and_slower_with_a_lower_one() {
+        let mut bench = Bench::new(4);
+        let mut soak = |amps: f64| {
+            let t0_s = bench.t_s;
+            bench.run(50.0, &[(Channel::SupplyA, &|_| amps, 0.01)]);
+            bench.span(SpanKind::Soak, t0_s);
+        };
+        soak(4.0);
+        soak(20.0);
+        let power = |i: usize| power_of_heat(&bench.rec, &bench.rec.spans[i]);
+        assert!((power(1) - 1.75).abs() < 0.01 && (power(0) - 1.375).abs() < 0.01, "{} {}", power(0), power(1));
     }
 
     #[test]
