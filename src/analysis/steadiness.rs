@@ -42,6 +42,8 @@ struct Swing {
     pct: f64,
     /// Its standard uncertainty.
     u_pct: f64,
+    /// What of that the chance of its windows makes: it is known from them, the rest from the spectrum.
+    chance_pct: f64,
     duty_pct: f64,
     window_s: f64,
     windows: usize,
@@ -65,7 +67,7 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     };
     let budget = vec![Contribution::random("chance of the window and noise", worst.u_pct)];
     let method = if worst.from_current { "current" } else { "speed" };
-    let k = stats::k95((worst.windows as f64 - 1.0).max(4.0));
+    let k = stats::k95(worst.dof());
     let mut result = Measured::number(name, worst.pct, k, budget, method, worst.windows as u64);
     result.interval = Some([Some((worst.pct - k * worst.u_pct).max(0.0)), Some(worst.pct + k * worst.u_pct)]);
     let mut notes = vec![format!("worst at {} %", significant(worst.duty_pct, 3))];
@@ -87,6 +89,7 @@ fn by_duty(swings: &[Swing]) -> Vec<Swing> {
                 let (a, b) = (known.windows as f64, swing.windows as f64);
                 known.pct = (a * known.pct + b * swing.pct) / (a + b);
                 known.u_pct = (a * known.u_pct).hypot(b * swing.u_pct) / (a + b);
+                known.chance_pct = (a * known.chance_pct).hypot(b * swing.chance_pct) / (a + b);
                 known.windows += swing.windows;
                 known.window_s = known.window_s.max(swing.window_s);
             }
@@ -108,8 +111,19 @@ fn with_alike(worst: &Swing, all: &[Swing]) -> Swing {
     let mean = |of: &dyn Fn(&Swing) -> f64| {
         alike.iter().map(|swing| swing.windows as f64 * of(swing)).sum::<f64>() / windows as f64
     };
-    let squares: f64 = alike.iter().map(|swing| (swing.windows as f64 * swing.u_pct).powi(2)).sum();
-    Swing { pct: mean(&|swing| swing.pct), u_pct: squares.sqrt() / windows as f64, windows, ..*worst }
+    let together = |of: &dyn Fn(&Swing) -> f64| {
+        alike.iter().map(|swing| (swing.windows as f64 * of(swing)).powi(2)).sum::<f64>().sqrt() / windows as f64
+    };
+    let (u_pct, chance_pct) = (together(&|swing| swing.u_pct), together(&|swing| swing.chance_pct));
+    Swing { pct: mean(&|swing| swing.pct), u_pct, chance_pct, windows, ..*worst }
+}
+
+impl Swing {
+    /// Effective degrees of freedom (JCGM 100, G.4): those of the windows are for what chance makes of them alone.
+    fn dof(&self) -> f64 {
+        let of_windows = (self.windows as f64 - 1.0).max(4.0);
+        of_windows * (self.u_pct / self.chance_pct.max(f64::MIN_POSITIVE)).powi(4)
+    }
 }
 
 fn swing_of(rec: &Recording, span: &Span) -> Option<Swing> {
@@ -139,6 +153,7 @@ fn swing_of(rec: &Recording, span: &Span) -> Option<Swing> {
     (mean > 0.0).then(|| Swing {
         pct: 100.0 * swing / mean,
         u_pct: 100.0 * chance.hypot(noise) / mean,
+        chance_pct: 100.0 * chance / mean,
         duty_pct: setting.map_or(0.0, |s| level::commanded_pct(&s)),
         window_s,
         windows: swings.len(),
@@ -338,12 +353,35 @@ mod tests {
 
     #[test]
     fn duties_that_swing_alike_count_as_one_and_a_worse_one_by_itself() {
-        let swing =
-            |pct, u_pct, duty_pct| Swing { pct, u_pct, duty_pct, window_s: 20.0, windows: 4, from_current: false };
+        let swing = |pct, u_pct, duty_pct| Swing {
+            pct,
+            u_pct,
+            chance_pct: u_pct,
+            duty_pct,
+            window_s: 20.0,
+            windows: 4,
+            from_current: false,
+        };
         let (a, b, far) = (swing(0.15, 0.015, 50.0), swing(0.13, 0.013, 85.0), swing(0.4, 0.04, 30.0));
         let pooled = with_alike(&a, &[a, b]);
         assert!((pooled.pct - 0.14).abs() < 1e-9 && (pooled.u_pct - 0.00992).abs() < 1e-4 && pooled.windows == 8);
         assert_eq!(with_alike(&far, &[a, b, far]), far);
+    }
+
+    #[test]
+    fn few_windows_widen_the_interval_for_their_chance_alone() {
+        let of = |chance_pct| swing_by(chance_pct).dof();
+        assert!((of(0.02) - 5.0).abs() < 1e-9 && (of(0.01) - 80.0).abs() < 1e-9 && of(0.0) > 1e6);
+        let found = held(45.0, 10.0, 1.3, 40.0);
+        let result = &found.results[&ResultName::SteadinessPct];
+        let k = (result.interval.unwrap()[1].unwrap() - result.as_number().unwrap()) / result.u.unwrap();
+        assert!(k < 2.3, "two windows and much noise: {k}");
+        let pooled = with_alike(&swing_by(0.01), &[swing_by(0.01), swing_by(0.01)]);
+        assert!((pooled.chance_pct - 0.01 / 2.0_f64.sqrt()).abs() < 1e-9, "{pooled:?}");
+    }
+
+    fn swing_by(chance_pct: f64) -> Swing {
+        Swing { pct: 0.15, u_pct: 0.02, chance_pct, duty_pct: 50.0, window_s: 20.0, windows: 6, from_current: false }
     }
 
     #[test]
