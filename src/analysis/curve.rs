@@ -17,15 +17,18 @@ const CREEP: f64 = 0.01;
 /// A commanded stretch that lasts so long, read in so many cells, is read at its end: warming copper slows the fan for minutes.
 const LONG_S: f64 = 30.0;
 const LONG_CELLS: usize = 30;
+/// Points of duty on either side from which the slope of the speed is taken.
+const BESIDE_PCT: f64 = 10.0;
+/// A duty counts as flat out so many standard uncertainties above the knee.
+const FLAT_OUT: f64 = 2.0;
 
-/// Finds the curve, `speed_rpm` and `command_hz`.
+/// Finds the curve and `command_hz`.
 pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let witness = Witness::of(rec);
     for span in rec.spans_where(|kind| matches!(kind, SpanKind::Point { .. } | SpanKind::OutputPoint { .. })) {
         findings.curve.extend(point(rec, witness, span));
     }
     to_reference(rec, &mut findings.curve);
-    speed_rpm(rec, findings, witness);
     command_hz(rec, findings);
 }
 
@@ -78,10 +81,11 @@ fn local_slope(pairs: &[(f64, f64)], at: f64) -> Option<f64> {
     Some(line.slope.clamp(0.3, 1.5))
 }
 
-/// The last stretch of constant command in which the fan turned.
-fn speed_rpm(rec: &Recording, findings: &mut Findings, witness: Option<Witness>) {
+/// Finds `speed_rpm` in the last stretch of constant command in which the fan turned. Where the unit is flat out must be
+/// known by then.
+pub(crate) fn speed_rpm(rec: &Recording, findings: &mut Findings) {
     let name = ResultName::SpeedRpm;
-    let Some(witness) = witness else {
+    let Some(witness) = Witness::of(rec) else {
         return findings.miss(name, "no tach, speed or current recorded; output voltage alone is no proof of turning");
     };
     let constant =
@@ -97,7 +101,7 @@ fn speed_rpm(rec: &Recording, findings: &mut Findings, witness: Option<Witness>)
     };
     match constant_speed(rec, witness, span) {
         Some(steady) => {
-            let measured = measured_speed(rec, span, &steady, &findings.curve);
+            let measured = measured_speed(rec, span, &steady, findings);
             findings.put(name, measured);
         }
         None => findings.miss(name, no_speed_reason(rec, span)),
@@ -183,14 +187,14 @@ fn carried_to_end(times: &[f64], values: &[f64], end_s: f64) -> Option<(Reading,
     Some((Reading { value: at(x).abs(), u: scatter * (9.0 / n).sqrt() }, creep_per_s))
 }
 
-fn measured_speed(rec: &Recording, span: &Span, steady: &Steady, curve: &[CurvePoint]) -> Measured {
+fn measured_speed(rec: &Recording, span: &Span, steady: &Steady, findings: &Findings) -> Measured {
     let clock = rec.header.bench.clock_u * steady.speed.value;
     let creep = steady.creep_per_s.abs() * (span.t1_s - steady.from_s) / 12.0_f64.sqrt();
     let budget = vec![
         Contribution::random("scatter of the mean", if steady.speed.u.is_finite() { steady.speed.u } else { 0.0 }),
         Contribution::common("creep over the stretch", creep),
         Contribution::common("sampling clock", clock),
-        Contribution::common("duty realised at the pin", duty_part(rec, span, steady.speed.value, curve)),
+        Contribution::common("duty realised at the pin", duty_part(rec, span, steady.speed.value, findings)),
     ];
     let mut notes = Vec::new();
     if let Some(setting) = rec.setting_at(0.5 * (span.t0_s + span.t1_s)) {
@@ -208,19 +212,23 @@ fn measured_speed(rec: &Recording, span: &Span, steady: &Steady, curve: &[CurveP
 }
 
 /// What the uncertainty of the duty at the pin means for the speed: its slope in the curve on the steeper side of the
-/// commanded duty (on the other the fan may be flat out), else that of a fan with square-law load.
-fn duty_part(rec: &Recording, span: &Span, speed: f64, curve: &[CurvePoint]) -> f64 {
+/// commanded duty, else that of a fan with square-law load. Flat out the speed does not follow the duty, and the slope is
+/// that of the points above; the knee was found with the same error of the duty, which moves neither past the other.
+fn duty_part(rec: &Recording, span: &Span, speed: f64, findings: &Findings) -> f64 {
     let setting = rec.setting_at(0.5 * (span.t0_s + span.t1_s));
     let Some(duty_pct) = setting.map(|s| level::commanded_pct(&s)).filter(|duty| *duty > 0.0) else { return 0.0 };
     let side = |from_pct: f64, to_pct: f64| {
-        let near = curve.iter().filter(|point| (duty_pct + from_pct..duty_pct + to_pct).contains(&point.duty_pct));
+        let within = |point: &&CurvePoint| (duty_pct + from_pct..duty_pct + to_pct).contains(&point.duty_pct);
+        let near = findings.curve.iter().filter(within);
         let (x, y): (Vec<f64>, Vec<f64>) = near.filter_map(|p| Some((p.duty_pct, p.speed_rpm?))).unzip();
         let (low, high) = x.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), x| (a.min(*x), b.max(*x)));
         stats::line(&x, &y).filter(|_| x.len() >= 3 && high - low > 2.0).map(|line| line.slope.max(0.0))
     };
-    let (below, above) = (side(-10.0, 1.0), side(-1.0, 10.0));
-    let slope = below.into_iter().chain(above).reduce(f64::max).unwrap_or(USUAL_EXPONENT * speed / duty_pct);
-    slope * rec.header.bench.duty_u_pct
+    let knee = findings.results.get(&ResultName::SaturationDutyPct).filter(|knee| !knee.is_bound());
+    let flat_from_pct = knee.and_then(|knee| Some(knee.as_number()? + FLAT_OUT * knee.u?));
+    let flat_slope = flat_from_pct.filter(|flat_pct| duty_pct > *flat_pct).and_then(|_| side(0.0, BESIDE_PCT));
+    let steeper = || side(-BESIDE_PCT, 1.0).into_iter().chain(side(-1.0, BESIDE_PCT)).reduce(f64::max);
+    flat_slope.or_else(steeper).unwrap_or(USUAL_EXPONENT * speed / duty_pct) * rec.header.bench.duty_u_pct
 }
 
 /// The frequency at which the unit was characterised: what the run learned, else what was commanded at the points.
@@ -248,4 +256,47 @@ fn command_hz(rec: &Recording, findings: &mut Findings) {
     let budget = vec![Contribution::common("command clock", rec.header.bench.clock_u * hz)];
     let method = if learned { "discovered" } else { "as commanded" };
     findings.put(name, Measured::number(name, hz, 1.96, budget, method, 1));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::synthetic::{self, Bench};
+    use super::*;
+    use crate::results::Direction;
+
+    /// Part of the duty in the budget of a speed held at `duty_pct` by a fan that is flat out from 80 % on.
+    fn part_of_the_duty(duty_pct: f64) -> f64 {
+        let mut bench = Bench::new(4);
+        bench.rec.header.bench.duty_u_pct = 0.1;
+        bench.set(synthetic::at(duty_pct));
+        let speed = |duty: f64| 30.0 * duty.min(80.0);
+        bench.run(4.0, &[(Channel::SpeedRpm, &|_| speed(duty_pct), 0.2)]);
+        bench.span(SpanKind::Hold, 0.0);
+        let mut findings = Findings::default();
+        for duty_pct in (40..=100).map(f64::from) {
+            findings.curve.push(CurvePoint {
+                duty_pct,
+                direction: Direction::Up,
+                speed_rpm: Some(speed(duty_pct)),
+                u_rpm: None,
+                supply_a: None,
+                output_v: Some(0.1625 * duty_pct.min(80.0)),
+                supply_v: Some(13.0),
+                speed_ref_rpm: None,
+            });
+        }
+        super::super::saturation::find(&bench.rec, &mut findings);
+        speed_rpm(&bench.rec, &mut findings);
+        let found = &findings.results[&ResultName::SpeedRpm];
+        found.budget.iter().find(|part| part.name == "duty realised at the pin").expect("in the budget").u
+    }
+
+    #[test]
+    fn the_duty_at_the_pin_is_nothing_to_a_speed_flat_out_and_all_of_its_slope_below() {
+        assert!(part_of_the_duty(84.0) < 1e-6, "{}", part_of_the_duty(84.0));
+        let short = part_of_the_duty(76.0);
+        assert!((short - 3.0).abs() < 0.2, "{short}");
+        // As near to the knee as this it may be on either side.
+        assert!((part_of_the_duty(80.1) - 3.0).abs() < 0.2, "{}", part_of_the_duty(80.1));
+    }
 }

@@ -96,6 +96,7 @@ pub fn analyse(rec: &Recording) -> Findings {
     curve::find(rec, &mut findings);
     thresholds::find(rec, &mut findings);
     saturation::find(rec, &mut findings);
+    curve::speed_rpm(rec, &mut findings);
     discover::find(rec, &mut findings);
     frequency::find(rec, &mut findings);
     by_frequency::find(rec, &mut findings);
