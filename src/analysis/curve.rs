@@ -19,8 +19,8 @@ const LONG_S: f64 = 30.0;
 const LONG_CELLS: usize = 30;
 /// Points of duty on either side from which the slope of the speed is taken.
 const BESIDE_PCT: f64 = 10.0;
-/// A duty counts as flat out so many standard uncertainties above the knee.
-const FLAT_OUT: f64 = 2.0;
+/// A duty is on one side of the knee that lies so many standard uncertainties away.
+const CLEAR: f64 = 2.0;
 
 /// Finds the curve and `command_hz`.
 pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
@@ -206,14 +206,21 @@ fn measured_speed(rec: &Recording, span: &Span, steady: &Steady, findings: &Find
     if steady.creeps {
         notes.push(format!("not settled: still creeping by {} rpm/s", significant(steady.creep_per_s, 2)));
     }
-    let k = stats::k95((steady.n.min(40) as f64 - 1.0).max(1.0)).min(4.0);
+    let cells_dof = (steady.n.min(40) as f64 - 1.0).max(1.0);
+    // The scatter alone comes from the cells, the rest is known as well as it is stated; of a reading without a scatter
+    // nobody knows what it would be.
+    let dof = |i: usize| if i == 0 { cells_dof } else { f64::INFINITY };
+    let parts: Vec<(f64, f64)> = budget.iter().enumerate().map(|(i, part)| (part.u, dof(i))).collect();
+    let known = steady.speed.u.is_finite();
+    let k = stats::k95(if known { stats::combined_dof(&parts) } else { cells_dof }).min(4.0);
     let measured = Measured::number(ResultName::SpeedRpm, steady.speed.value, k, budget, &steady.method, steady.n);
     if notes.is_empty() { measured } else { measured.noted(notes.join("; ")) }
 }
 
-/// What the uncertainty of the duty at the pin means for the speed: its slope in the curve on the steeper side of the
-/// commanded duty, else that of a fan with square-law load. Flat out the speed does not follow the duty, and the slope is
-/// that of the points above; the knee was found with the same error of the duty, which moves neither past the other.
+/// What the uncertainty of the duty at the pin means for the speed: its slope in the curve around the commanded duty, on that
+/// side of the knee alone on which it lies, since flat out the speed does not follow the duty; the knee was found with the
+/// same error of the duty, which moves neither past the other. On the knee, or of a unit that shows none, it is the slope
+/// of the steeper side, and without a curve that of a fan with square-law load.
 fn duty_part(rec: &Recording, span: &Span, speed: f64, findings: &Findings) -> f64 {
     let setting = rec.setting_at(0.5 * (span.t0_s + span.t1_s));
     let Some(duty_pct) = setting.map(|s| level::commanded_pct(&s)).filter(|duty| *duty > 0.0) else { return 0.0 };
@@ -225,10 +232,18 @@ fn duty_part(rec: &Recording, span: &Span, speed: f64, findings: &Findings) -> f
         stats::line(&x, &y).filter(|_| x.len() >= 3 && high - low > 2.0).map(|line| line.slope.max(0.0))
     };
     let knee = findings.results.get(&ResultName::SaturationDutyPct).filter(|knee| !knee.is_bound());
-    let flat_from_pct = knee.and_then(|knee| Some(knee.as_number()? + FLAT_OUT * knee.u?));
-    let flat_slope = flat_from_pct.filter(|flat_pct| duty_pct > *flat_pct).and_then(|_| side(0.0, BESIDE_PCT));
+    let beside_knee = knee.and_then(|knee| {
+        let (at_pct, clear_pct) = (knee.as_number()? - duty_pct, CLEAR * knee.u?);
+        if at_pct.abs() <= clear_pct {
+            None
+        } else if at_pct > 0.0 {
+            side(-BESIDE_PCT, (at_pct - clear_pct).min(BESIDE_PCT))
+        } else {
+            side(0.0, BESIDE_PCT)
+        }
+    });
     let steeper = || side(-BESIDE_PCT, 1.0).into_iter().chain(side(-1.0, BESIDE_PCT)).reduce(f64::max);
-    flat_slope.or_else(steeper).unwrap_or(USUAL_EXPONENT * speed / duty_pct) * rec.header.bench.duty_u_pct
+    beside_knee.or_else(steeper).unwrap_or(USUAL_EXPONENT * speed / duty_pct) * rec.header.bench.duty_u_pct
 }
 
 /// The frequency at which the unit was characterised: what the run learned, else what was commanded at the points.
@@ -264,8 +279,8 @@ mod tests {
     use super::*;
     use crate::results::Direction;
 
-    /// Part of the duty in the budget of a speed held at `duty_pct` by a fan that is flat out from 80 % on.
-    fn part_of_the_duty(duty_pct: f64) -> f64 {
+    /// A speed held at `duty_pct` by a fan that is flat out from 80 % on.
+    fn held_at(duty_pct: f64) -> Measured {
         let mut bench = Bench::new(4);
         bench.rec.header.bench.duty_u_pct = 0.1;
         bench.set(synthetic::at(duty_pct));
@@ -287,7 +302,12 @@ mod tests {
         }
         super::super::saturation::find(&bench.rec, &mut findings);
         speed_rpm(&bench.rec, &mut findings);
-        let found = &findings.results[&ResultName::SpeedRpm];
+        findings.results.remove(&ResultName::SpeedRpm).expect("measured")
+    }
+
+    /// Part of the duty in the budget of that speed.
+    fn part_of_the_duty(duty_pct: f64) -> f64 {
+        let found = held_at(duty_pct);
         found.budget.iter().find(|part| part.name == "duty realised at the pin").expect("in the budget").u
     }
 
@@ -298,5 +318,13 @@ mod tests {
         assert!((short - 3.0).abs() < 0.2, "{short}");
         // As near to the knee as this it may be on either side.
         assert!((part_of_the_duty(80.1) - 3.0).abs() < 0.2, "{}", part_of_the_duty(80.1));
+    }
+
+    #[test]
+    fn a_speed_that_the_duty_leaves_open_is_widened_by_no_number_of_cells() {
+        let found = held_at(76.0);
+        let [_, high] = found.interval.expect("a number has one");
+        let k = (high.expect("closed") - found.as_number().expect("a number")) / found.u.expect("a number has one");
+        assert!((k - 1.96).abs() < 0.005, "{k}");
     }
 }
