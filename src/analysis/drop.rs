@@ -16,6 +16,8 @@ use super::zero::{self, Level};
 const BOTH: [ResultName; 2] = [ResultName::DropV, ResultName::OnResistanceOhm];
 /// Output under this share of the supply is not flat out.
 const FLAT_SHARE: f64 = 0.9;
+/// Cells of a flat-out stretch in which the voltages are compared.
+const DIFFERENCES: f64 = 200.0;
 /// Below this current the drop says nothing, amperes.
 const LEAST_A: f64 = 0.5;
 
@@ -43,14 +45,20 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     };
     let ohm = pool(&good.iter().filter_map(|(_, ohm)| ohm.clone()).collect::<Vec<_>>());
     let (from_s, to_s) = window(&spans[0]);
-    let current = fan_current(rec, from_s, to_s).map(|(current, _)| current.value);
-    let (drop, ohm, swings) = match (ohm, current, swing::on_resistance(rec)) {
-        (Some(ohm), Some(current), Some(swing)) if allows(&ohm, &swing) => {
-            let both = tied(&ohm, &swing);
-            (Estimate::new(both.value * current, both.weighted(current)), Some(both), true)
+    let current = fan_current(rec, from_s, to_s);
+    let case_c = zero::level(rec, Channel::CaseC, from_s, to_s).map(|case| case.value);
+    let (drop, ohm, swings) = match (ohm, current, swing::on_resistance(rec, case_c)) {
+        (Some(ohm), Some((amps, name)), Some(swing)) if allows(&ohm, &swing) => {
+            let by_level = share_of_level(&ohm, &swing);
+            (tied_drop(&drop, &swing, by_level, &amps, name), Some(mean_of(&ohm, &swing, by_level)), true)
         }
         (ohm, _, _) => (drop, ohm, false),
     };
+    // Level and swing are divided by the same current.
+    let ohm = ohm.zip(current).map(|(mut ohm, (amps, name))| {
+        ohm.parts.push(estimate::common(&format!("{name} gain"), amps.u_gain / amps.value * ohm.value.abs()));
+        ohm
+    });
     let note = format!("{}, {}", conditions(rec, &spans[0]), tied_by(tie.as_ref(), swings));
     findings.put(ResultName::DropV, drop.measured(ResultName::DropV, "supply less output", n).noted(note.clone()));
     match ohm {
@@ -144,14 +152,26 @@ fn allows(level: &Estimate, swing: &Estimate) -> bool {
     swing.value - level.value < ABOVE * (level.variance() + swing.variance()).sqrt()
 }
 
-/// Mean of the resistance from the difference of two voltages and of that from its change with the current, weighted by
-/// their variances: they share no gain of a voltage.
-fn tied(level: &Estimate, swing: &Estimate) -> Estimate {
-    let (a, b) = (1.0 / level.variance(), 1.0 / swing.variance());
-    let (a, b) = (a / (a + b), b / (a + b));
-    let mut parts = level.weighted(a);
-    parts.extend(swing.weighted(b));
-    Estimate::new(a * level.value + b * swing.value, parts)
+/// Share of the level in the mean of it and the swing, by their variances: they have no gain of a voltage in common, and
+/// that of the current is in neither.
+fn share_of_level(level: &Estimate, swing: &Estimate) -> f64 {
+    swing.variance() / (level.variance() + swing.variance())
+}
+
+/// Mean of two, of which `first` counts by this share.
+fn mean_of(first: &Estimate, second: &Estimate, share: f64) -> Estimate {
+    let mut parts = first.weighted(share);
+    parts.extend(second.weighted(1.0 - share));
+    Estimate::new(share * first.value + (1.0 - share) * second.value, parts)
+}
+
+/// Mean of the drop that was read and of that which the swing's resistance makes at this current. The gain of the current
+/// is in neither: the first holds none, and in the second it stretches the current and shrinks the resistance.
+fn tied_drop(read: &Estimate, swing: &Estimate, by_level: f64, amps: &Level, name: &str) -> Estimate {
+    let mut parts = swing.weighted(amps.value);
+    parts.push(estimate::seen(&format!("{name} noise"), amps.u_noise * swing.value.abs(), amps.dof));
+    parts.push(estimate::lasting(&format!("{name} zero"), amps.u_zero * swing.value.abs()));
+    mean_of(read, &Estimate::new(swing.value * amps.value, parts), by_level)
 }
 
 /// Settled part of a flat-out stretch: what remains after half a second, at most the last ten.
@@ -167,6 +187,22 @@ fn fan_current(rec: &Recording, from_s: f64, to_s: f64) -> Option<(Level, &'stat
         .or_else(|| zero::level(rec, Channel::SupplyA, from_s, to_s).map(|level| (level, "supply_a")))
 }
 
+/// Noise of the mean of the difference of the voltages, with its degrees of freedom: what both go through together, the sag
+/// of the supply and the ripple of the current, is none. That of both where their samples do not pair.
+fn noise_of_difference(rec: &Recording, window: (f64, f64), ratio: f64, levels: (&Level, &Level)) -> (f64, f64) {
+    let width_s = (window.1 - window.0) / DIFFERENCES;
+    let cells = |channel| zero::cells(rec, channel, window.0, window.1, width_s);
+    let (supply, output) = (cells(Channel::SupplyV), cells(Channel::OutputV));
+    let both = (levels.0.u_noise.hypot(levels.1.u_noise), levels.0.dof.min(levels.1.dof));
+    if supply.len() != output.len() {
+        return both;
+    }
+    let differences = supply.iter().zip(&output).map(|((_, supply), (_, output))| supply - ratio * output);
+    let mean = stats::batched_mean(differences.collect::<Vec<f64>>().into_iter());
+    mean.filter(|mean| mean.u.is_finite()).map_or(both, |mean| (mean.u, mean.dof))
+}
+
+/// What was found in one stretch: the drop, and the resistance but for the gain of the current.
 fn one(rec: &Recording, span: &Span, tie: Option<&Tie>) -> Result<(Estimate, Option<Estimate>), String> {
     let (from_s, to_s) = window(span);
     let level = |channel| zero::level(rec, channel, from_s, to_s).ok_or("no samples in the flat-out stretch");
@@ -177,7 +213,9 @@ fn one(rec: &Recording, span: &Span, tie: Option<&Tie>) -> Result<(Estimate, Opt
     }
     let current = fan_current(rec, from_s, to_s);
     let lead_v = rec.header.bench.lead_ohm * current.map_or(0.0, |(current, _)| current.value);
-    let drop_v = supply.value - tie.map_or(1.0, |tie| tie.ratio) * output.value - lead_v;
+    let ratio = tie.map_or(1.0, |tie| tie.ratio);
+    let drop_v = supply.value - ratio * output.value - lead_v;
+    let (noise_v, noise_dof) = noise_of_difference(rec, (from_s, to_s), ratio, (&supply, &output));
     let gains = |factor: f64| match tie {
         None => vec![
             estimate::lasting("supply_v zero", supply.u_zero * factor),
@@ -199,11 +237,9 @@ fn one(rec: &Recording, span: &Span, tie: Option<&Tie>) -> Result<(Estimate, Opt
             ]
         }
     };
-    // The noise of the difference is smaller than that of both, which sag together; both are kept, as an upper bound.
     let parts = |factor: f64| {
         let mut all = vec![
-            estimate::seen("supply_v noise", supply.u_noise * factor, supply.dof),
-            estimate::seen("output_v noise", output.u_noise * factor, output.dof),
+            estimate::seen("noise of the difference", noise_v * factor, noise_dof),
             estimate::common("lead resistance", 0.05 * lead_v * factor),
         ];
         all.extend(gains(factor));
@@ -215,7 +251,6 @@ fn one(rec: &Recording, span: &Span, tie: Option<&Tie>) -> Result<(Estimate, Opt
         let relative = ohm.abs() / current.value;
         all.push(estimate::seen(&format!("{name} noise"), current.u_noise * relative, current.dof));
         all.push(estimate::lasting(&format!("{name} zero"), current.u_zero * relative));
-        all.push(estimate::common(&format!("{name} gain"), current.u_gain * relative));
         Estimate::new(ohm, all)
     });
     Ok((Estimate::new(drop_v, parts(1.0)), ohm))
@@ -365,6 +400,40 @@ mod tests {
         let mut findings = Findings::default();
         find(&bench.rec, &mut findings);
         findings
+    }
+
+    /// Parts of `name` that the current brings.
+    fn of_the_current(found: &Findings, name: ResultName) -> Vec<(&str, f64)> {
+        let parts = found.results[&name].budget.iter();
+        parts.filter(|part| part.name.starts_with("supply_a")).map(|part| (part.name.as_str(), part.u)).collect()
+    }
+
+    #[test]
+    fn the_gain_of_the_current_is_in_the_resistance_once_and_in_no_drop() {
+        let found = with_swing(0.0);
+        let drop = of_the_current(&found, ResultName::DropV);
+        assert!(drop.iter().all(|(name, _)| !name.contains("gain")), "{drop:?}");
+        let ohm = found.number(ResultName::OnResistanceOhm).expect("measured");
+        let gains: Vec<f64> = of_the_current(&found, ResultName::OnResistanceOhm)
+            .into_iter()
+            .filter_map(|(name, u)| name.contains("gain").then_some(u))
+            .collect();
+        assert!(gains.len() == 1 && (gains[0] / ohm - 1e-3).abs() < 1e-6, "{gains:?}");
+    }
+
+    #[test]
+    fn a_sag_of_the_supply_during_the_stretch_is_no_noise_of_the_drop() {
+        let mut bench = Bench::new(8);
+        bench.set(synthetic::at(95.0));
+        let supply = |t: f64| 12.8 - 0.02 * t;
+        let output = |t: f64| supply(t) - 0.132;
+        bench.run(4.0, &[(Channel::SupplyV, &supply, 0.002), (Channel::OutputV, &output, 0.002)]);
+        bench.span(SpanKind::FlatOut, 0.0);
+        let mut findings = Findings::default();
+        find(&bench.rec, &mut findings);
+        let drop = &findings.results[&ResultName::DropV];
+        assert!((drop.as_number().expect("a number") - 0.132).abs() < 5e-4, "{drop:?}");
+        assert!(drop.u.is_some_and(|u| u < 5e-4), "{drop:?}");
     }
 
     #[test]
