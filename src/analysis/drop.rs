@@ -226,13 +226,15 @@ fn one(rec: &Recording, span: &Span, tie: Option<&Tie>) -> Result<(Estimate, Opt
         Some(tie) => {
             // An error of a zero moves the tie too, and both cancel but for the voltages between them.
             let beside = (1.0 - output.value / tie.at_v).abs() * factor;
-            let slow_v = zero::slow_noise(rec, Channel::SupplyV).hypot(zero::slow_noise(rec, Channel::OutputV));
+            // Slow noise moves the reading and the tie each by its own; what it does to the tie grows with the voltage.
+            let slow_v = zero::slow_noise(rec, Channel::SupplyV).hypot(zero::slow_noise(rec, Channel::OutputV))
+                * 1.0_f64.hypot(output.value / tie.at_v);
             let gain_u = rec.header.bench.channels.get(&Channel::SupplyV).map_or(0.0, |facts| facts.gain_u);
             vec![
                 estimate::lasting("supply_v zero", supply.u_zero * beside),
                 estimate::lasting("output_v zero", output.u_zero * beside),
                 estimate::seen("tie of the voltages", tie.u * output.value * factor, tie.dof),
-                estimate::random("slow noise since the tie", slow_v * factor),
+                estimate::random("slow noise of reading and tie", slow_v * factor),
                 estimate::common("supply_v gain", gain_u * drop_v.abs() * factor),
             ]
         }
@@ -360,6 +362,15 @@ mod tests {
             assert!((value - 0.132).abs() < 2e-3 && u < 2e-3, "{opens_s}: {drop:?}");
             assert!(drop.note.as_ref().is_some_and(|note| note.contains("tied at")), "{drop:?}");
         }
+    }
+
+    #[test]
+    fn slow_noise_is_in_the_reading_and_in_the_tie_that_is_carried_to_its_voltage() {
+        let found = with_tie(1.0, 0.005);
+        let budget = &found.results[&ResultName::DropV].budget;
+        let slow = budget.iter().find(|part| part.name == "slow noise of reading and tie").expect("in the budget");
+        // A tenth of 5 mV on two channels, the tie at 9.8 V for a reading at 12.6 V.
+        assert!((slow.u - 5e-4 * 2.0_f64.sqrt() * 1.0_f64.hypot(12.56 / 9.8)).abs() < 2e-5, "{slow:?}");
     }
 
     #[test]
