@@ -179,7 +179,7 @@ impl Module {
         self.pending.push_back(Pending { due_s, demand });
     }
 
-    /// Lets `dt` pass and returns the output ratio at its end.
+    /// Lets `dt` pass and returns the mean output ratio over it.
     pub(crate) fn step(&mut self, now_s: f64, dt: f64, config: &ModuleConfig, rig: &LineRig, senses: Senses) -> f64 {
         self.keep_power(now_s, config, rig, senses);
         while self.pending.front().is_some_and(|waiting| waiting.due_s <= now_s + SAME_S) {

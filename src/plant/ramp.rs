@@ -6,6 +6,8 @@ use super::config::{Kick, RampConfig, RampShape};
 
 /// Remaining distance at which an exponential ramp has arrived.
 const ARRIVED: f64 = 0.002;
+/// What rounding may take from a step of a stepped ramp, in steps.
+const STEP_ROUNDING: f64 = 1e-9;
 
 /// State of the ramp.
 #[derive(Clone, Debug)]
@@ -37,7 +39,7 @@ impl Ramp {
         *self = Self { hard: self.hard, ..Self::new() };
     }
 
-    /// Lets `dt` pass towards `target` and returns the ratio at its end.
+    /// Lets `dt` pass towards `target` and returns the mean ratio over it; what it is at its end is [`Self::ratio`].
     pub(crate) fn step(&mut self, dt: f64, target: f64, config: &RampConfig) -> f64 {
         if target <= 0.0 {
             self.drop_out();
@@ -50,16 +52,30 @@ impl Ramp {
         if self.ratio <= 0.0 && self.goal <= 0.0 {
             self.begin(target, config);
         }
-        if self.kick_s > 0.0 {
-            self.kick_s -= dt;
+        let kicked = self.ratio;
+        let kicked_s = self.kick_s.min(dt);
+        if kicked_s > 0.0 {
+            self.kick_s -= kicked_s;
             self.goal = self.ratio;
-            return self.ratio;
+            if kicked_s >= dt {
+                return kicked;
+            }
         }
+        let rest_s = dt - kicked_s;
+        let mean = self.follow(rest_s, target, config);
+        (kicked * kicked_s + mean * rest_s) / dt
+    }
+
+    /// The same after a kick.
+    fn follow(&mut self, dt: f64, target: f64, config: &RampConfig) -> f64 {
         if target < self.ratio {
+            let before = self.ratio;
             self.ratio = (self.ratio - dt / config.fall_s.max(1e-3)).max(target);
             (self.from, self.goal, self.in_s) = (self.ratio, self.ratio, 0.0);
-        } else if target > self.ratio || target > self.goal {
-            self.rise(dt, target, config);
+            return 0.5 * (before + self.ratio);
+        }
+        if target > self.ratio || target > self.goal {
+            return self.rise(dt, target, config);
         }
         self.ratio
     }
@@ -74,29 +90,47 @@ impl Ramp {
         (self.from, self.goal, self.in_s) = (self.ratio, self.ratio, 0.0);
     }
 
-    fn rise(&mut self, dt: f64, target: f64, config: &RampConfig) {
+    fn rise(&mut self, dt: f64, target: f64, config: &RampConfig) -> f64 {
         if (target - self.goal).abs() > 1e-12 {
             (self.from, self.goal, self.in_s) = (self.ratio, target, 0.0);
         }
+        let began_s = self.in_s;
         self.in_s += dt;
+        let before = self.risen(began_s, target, config);
+        self.ratio = self.risen(self.in_s, target, config);
+        let share = match config.shape {
+            // Held until the next step, in whatever part of `dt` that comes.
+            RampShape::Stepped(steps) => {
+                let passed =
+                    |in_s: f64| (self.from + in_s / config.full_s.max(1e-6)) * f64::from(steps.max(1)) + STEP_ROUNDING;
+                let (from, to) = (passed(began_s), passed(self.in_s));
+                ((to - from.floor() - 1.0) / (to - from)).clamp(0.0, 1.0)
+            }
+            _ => 0.5,
+        };
+        before + share * (self.ratio - before)
+    }
+
+    /// Ratio so long after the segment started.
+    fn risen(&self, in_s: f64, target: f64, config: &RampConfig) -> f64 {
         let full_s = config.full_s.max(1e-6);
-        let linear = self.from + self.in_s / full_s;
-        self.ratio = match config.shape {
+        let linear = self.from + in_s / full_s;
+        match config.shape {
             RampShape::None => target,
             RampShape::Linear | RampShape::JumpThenRamp(_) => linear.min(target),
             RampShape::Exponential => {
-                let gap = (target - self.from) * (-self.in_s / full_s).exp();
+                let gap = (target - self.from) * (-in_s / full_s).exp();
                 if gap < ARRIVED { target } else { target - gap }
             }
             RampShape::S => {
-                let share = (self.in_s / (full_s * (target - self.from))).min(1.0);
+                let share = (in_s / (full_s * (target - self.from))).min(1.0);
                 self.from + (target - self.from) * 0.5 * (1.0 - (PI * share).cos())
             }
             RampShape::Stepped(steps) => {
                 let steps = f64::from(steps.max(1));
-                (((linear * steps + 1e-9).floor() + 1.0) / steps).min(target)
+                (((linear * steps + STEP_ROUNDING).floor() + 1.0) / steps).min(target)
             }
-        };
+        }
     }
 }
 
@@ -152,6 +186,27 @@ mod tests {
             ramp.step(1e-4, 0.15, &config);
         }
         assert!((ramp.ratio() - 0.15).abs() < 1e-9, "a small command falls back to its own output after the kick");
+    }
+
+    #[test]
+    fn a_step_gives_its_mean_whatever_its_length() {
+        let kick = Kick { ratio: 0.4, for_s: 0.0521 };
+        for (shape, kick) in [
+            (RampShape::Linear, None),
+            (RampShape::Linear, Some(kick)),
+            (RampShape::Exponential, None),
+            (RampShape::S, None),
+            (RampShape::Stepped(7), None),
+            (RampShape::JumpThenRamp(0.25), None),
+        ] {
+            let config = config(shape, 2.0, kick);
+            let area = |dt: f64, steps: u32| {
+                let mut ramp = Ramp::new();
+                (0..steps).map(|_| dt * ramp.step(dt, 1.0, &config)).sum::<f64>()
+            };
+            let (coarse, fine) = (area(5e-3, 100), area(1e-5, 50_000));
+            assert!((coarse - fine).abs() < 2e-5, "{shape:?}: {coarse} {fine}");
+        }
     }
 
     #[test]
