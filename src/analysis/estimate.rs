@@ -8,6 +8,7 @@ use crate::record::recording::{Recording, Span};
 use crate::results::{Contribution, Findings, Measured, Nature, ResultName};
 
 use super::signal::stats;
+use super::signal::steps::Instant;
 
 /// One part of an uncertainty with the degrees of freedom behind it.
 #[derive(Clone, Debug, PartialEq)]
@@ -16,11 +17,31 @@ pub(crate) struct Part {
     u: f64,
     nature: Nature,
     dof: f64,
+    /// Excess kurtosis of its error: 0 of a normal one.
+    excess: f64,
+}
+
+impl Part {
+    /// The same where its error lies anywhere between two ends, evenly (what falls between two samples).
+    pub(crate) fn even(self) -> Self {
+        self.shaped(stats::EVEN)
+    }
+
+    /// The same with an error of this excess kurtosis.
+    fn shaped(self, excess: f64) -> Self {
+        Self { excess, ..self }
+    }
 }
 
 /// A part seen in the scatter of readings, with its degrees of freedom.
 pub(crate) fn seen(name: &str, u: f64, dof: f64) -> Part {
-    Part { name: name.to_owned(), u, nature: Nature::Random, dof }
+    Part { name: name.to_owned(), u, nature: Nature::Random, dof, excess: 0.0 }
+}
+
+/// A part for the instant of a step or a crossing, seen in the scatter of values.
+pub(crate) fn instant(name: &str, at: &Instant, dof: f64) -> Part {
+    let part = seen(name, at.u_s, dof);
+    if at.even { part.even() } else { part }
 }
 
 /// A part that averages out, known without scatter (resolution, sampling).
@@ -30,7 +51,7 @@ pub(crate) fn random(name: &str, u: f64) -> Part {
 
 /// A part shared by all readings of a rig.
 pub(crate) fn common(name: &str, u: f64) -> Part {
-    Part { name: name.to_owned(), u, nature: Nature::Common, dof: f64::INFINITY }
+    Part { nature: Nature::Common, ..random(name, u) }
 }
 
 /// A part that stretches of one run share although it is no property of the rig: a zero of which the run has few readings,
@@ -49,11 +70,20 @@ pub(crate) fn apart(rec: &Recording, channels: &[Channel], tach: bool) -> Option
     (u_s > 0.0).then(|| lasting(APART, u_s))
 }
 
-/// Part for where a command falls between two samples: anywhere inside an interval of half a millisecond, except on a bench
-/// that plays its own time, on which commands come between two reads.
+/// Spacing of the samples of a real bench, seconds; a bench that plays its own time knows its commands between two reads, and
+/// its samples are means from one to the next.
+fn unseen_s(rec: &Recording) -> f64 {
+    if rec.header.is_virtual { 0.0 } else { 5e-4 }
+}
+
+/// Part for where a command falls between two samples: anywhere inside an interval of them.
 pub(crate) fn on_the_grid(rec: &Recording) -> Part {
-    let spacing_s = if rec.header.is_virtual { 0.0 } else { 5e-4 };
-    lasting("alignment of samples and command", spacing_s / 12.0_f64.sqrt())
+    lasting("alignment of samples and command", unseen_s(rec) / 12.0_f64.sqrt()).even()
+}
+
+/// Part for where a step falls between two samples of a converter that takes instants.
+pub(crate) fn between_samples(rec: &Recording) -> Part {
+    random("instants of the samples", unseen_s(rec) / 12.0_f64.sqrt()).even()
 }
 
 /// Part for a time between two moments of one channel (or of the tach). What its clock is off by as a whole cancels, but
@@ -103,11 +133,24 @@ impl Estimate {
         self.weighted(factor).into_iter().filter(|part| part.nature != Nature::Common).collect()
     }
 
-    /// The result; coverage by the effective degrees of freedom (JCGM 100, G.4).
+    /// The same where its whole error has this excess kurtosis.
+    pub(crate) fn shaped(self, excess: f64) -> Self {
+        let fourth: f64 = self.parts.iter().map(|part| part.u.powi(4)).sum();
+        let each = excess * self.variance().powi(2) / fourth.max(f64::MIN_POSITIVE);
+        Self { parts: self.parts.into_iter().map(|part| part.shaped(each)).collect(), ..self }
+    }
+
+    /// Excess kurtosis of its error: fourth cumulants of independent parts add.
+    fn excess(&self) -> f64 {
+        self.parts.iter().map(|part| part.excess * part.u.powi(4)).sum::<f64>() / self.variance().powi(2)
+    }
+
+    /// The result; coverage by the effective degrees of freedom (JCGM 100, G.4) and by how flat its error is.
     pub(crate) fn measured(&self, name: ResultName, method: &str, n: u64) -> Measured {
         let dof = stats::combined_dof(&self.parts.iter().map(|p| (p.u, p.dof)).collect::<Vec<_>>());
         let budget = self.parts.iter().cloned().map(Contribution::from).collect();
-        Measured::number(name, self.value, stats::k95(dof), budget, method, n)
+        let k = stats::k95(dof) * stats::k95_flat(self.excess()) / stats::k95_flat(0.0);
+        Measured::number(name, self.value, k, budget, method, n)
     }
 }
 
@@ -130,8 +173,12 @@ pub(crate) fn pool(repeats: &[Estimate]) -> Option<Estimate> {
     let mut parts: Vec<Part> = Vec::new();
     for (i, part) in first.parts.iter().enumerate() {
         let squares = repeats.iter().filter_map(|e| e.parts.get(i)).map(|p| p.u * p.u).sum::<f64>();
-        let u = if part.nature != Nature::Random { (squares / n).sqrt() } else { squares.sqrt() / n };
-        parts.push(Part { u, dof: part.dof * n, ..part.clone() });
+        // A mean of independent errors is nearer to normal than each.
+        let (u, excess) = match part.nature {
+            Nature::Random => (squares.sqrt() / n, part.excess / n),
+            Nature::Lasting | Nature::Common => ((squares / n).sqrt(), part.excess),
+        };
+        parts.push(Part { u, dof: part.dof * n, excess, ..part.clone() });
     }
     let inside: f64 = parts.iter().filter(|p| p.nature == Nature::Random).map(|p| p.u * p.u).sum();
     let explained = inside * ChiSquared::new(n - 1.0).map_or(1.0, |chi| chi.inverse_cdf(1.0 - BY_CHANCE)) / (n - 1.0);
@@ -172,6 +219,25 @@ mod tests {
     }
 
     #[test]
+    fn an_even_error_narrows_the_interval_but_not_u() {
+        let half = |estimate: &Estimate| {
+            let measured = estimate.measured(ResultName::LossZeroAfterS, "first change", 1);
+            assert!((measured.u.expect("a number has one") - estimate.variance().sqrt()).abs() < 1e-12);
+            measured.interval.expect("a number has one")[1].expect("closed") - estimate.value
+        };
+        let even = Estimate::new(1.0, vec![random("between samples", 0.2).even()]);
+        assert!((half(&even) - 0.2 * 0.95 * 3.0_f64.sqrt()).abs() < 1e-3);
+        // Beside a large normal part its form does not count, and a mean of many is normal.
+        let normal = Estimate::new(1.0, vec![random("between samples", 0.2).even(), common("gain", 1.0)]);
+        assert!((half(&normal) / normal.variance().sqrt() - 1.96).abs() < 3e-3);
+        let many = pool(&vec![even; 30]).expect("thirty");
+        assert!((half(&many) / many.variance().sqrt() - 1.96).abs() < 0.02);
+        // Where the whole is shaped, its parts are too.
+        let shaped = Estimate::new(1.0, vec![random("fit", 0.3), common("clock", 0.1)]).shaped(stats::EVEN);
+        assert!((half(&shaped) / shaped.variance().sqrt() - 0.95 * 3.0_f64.sqrt()).abs() < 1e-3);
+    }
+
+    #[test]
     fn times_across_drivers_carry_how_far_those_may_be_apart() {
         let mut rec = Recording::default();
         let u = |rec: &Recording, tach| apart(rec, &[Channel::OutputV, Channel::SupplyA], tach).map(|part| part.u);
@@ -190,8 +256,9 @@ mod tests {
     fn a_command_falls_inside_an_interval_of_samples_but_on_a_bench_that_plays_its_time() {
         let mut rec = Recording::default();
         assert!((on_the_grid(&rec).u - 5e-4 / 12.0_f64.sqrt()).abs() < 1e-12);
+        assert!((between_samples(&rec).u - 5e-4 / 12.0_f64.sqrt()).abs() < 1e-12);
         rec.header.is_virtual = true;
-        assert_eq!(on_the_grid(&rec).u, 0.0);
+        assert_eq!((on_the_grid(&rec).u, between_samples(&rec).u), (0.0, 0.0));
     }
 
     #[test]

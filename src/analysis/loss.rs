@@ -1,12 +1,14 @@
 //! What the unit does when the command is lost: at exactly 100 %, at exactly 0 %, with the line open.
 
+use crate::analysis::command;
+use crate::analysis::estimate::{self, Estimate};
 use crate::analysis::response::Response;
+use crate::analysis::signal::steps::Instant;
 use crate::analysis::signal::{fit, stats, steps};
-use crate::analysis::{command, estimate};
 use crate::bench::Channel;
 use crate::record::event::{Loss, SpanKind};
 use crate::record::recording::{Recording, Span};
-use crate::results::{Contribution, Findings, Measured, ResultName};
+use crate::results::{Findings, Measured, ResultName};
 use crate::units::significant;
 
 /// Levels closer than this share of full are the same.
@@ -101,14 +103,17 @@ fn answer(
     }
     findings.put(what, result);
     match moved_at(rec, response, span, lost_s).filter(|_| word != "holds") {
-        Some((t_s, doubt_s)) => {
-            let mut budget = vec![
-                Contribution::random("time resolution", doubt_s),
-                Contribution::from(estimate::on_the_grid(rec)),
-                Contribution::common("clock", (t_s - lost_s).abs() * rec.header.bench.clock_u),
+        Some(begun) => {
+            let delay_s = (begun.t_s - lost_s).max(0.0);
+            let clock = estimate::common("clock", delay_s * rec.header.bench.clock_u);
+            let mut parts = vec![
+                estimate::instant("time resolution", &begun, f64::INFINITY),
+                estimate::on_the_grid(rec),
+                estimate::between_samples(rec),
+                clock,
             ];
-            budget.extend(estimate::apart(rec, &Channel::ALL, true).map(Contribution::from));
-            let delay = Measured::number(after, (t_s - lost_s).max(0.0), 1.96, budget, "first change", 1);
+            parts.extend(estimate::apart(rec, &Channel::ALL, true));
+            let delay = Estimate::new(delay_s, parts).measured(after, "first change", 1);
             findings.put(after, response.remark().map_or(delay.clone(), |remark| delay.noted(remark)));
         }
         None => {
@@ -130,8 +135,8 @@ fn judged(before: f64, late: f64, off: bool) -> &'static str {
     }
 }
 
-/// When the level first left, and kept away from, what it was before the loss; with the doubt of that.
-fn moved_at(rec: &Recording, response: &Response, span: &Span, lost_s: f64) -> Option<(f64, f64)> {
+/// When the level first left, and kept away from, what it was before the loss.
+fn moved_at(rec: &Recording, response: &Response, span: &Span, lost_s: f64) -> Option<Instant> {
     let track = response.track(rec, span.t0_s, span.t1_s);
     let split = track.partition_point(|(t_s, _)| *t_s < lost_s);
     let before: Vec<f64> = track[..split].iter().map(|(_, v)| *v).collect();
@@ -147,7 +152,8 @@ fn moved_at(rec: &Recording, response: &Response, span: &Span, lost_s: f64) -> O
         return Some(found);
     }
     let began_s = dated_back(later, first, level, reach).map_or(crossed_s, |t_s| t_s.clamp(lost_s, crossed_s));
-    Some((began_s, (spacing_s / 12.0_f64.sqrt()).hypot(0.2 * (crossed_s - began_s))))
+    let u_s = (spacing_s / 12.0_f64.sqrt()).hypot(0.2 * (crossed_s - began_s));
+    Some(Instant { t_s: began_s, u_s, even: false })
 }
 
 /// When what had left its level by `crossed_s` began to leave it, with the uncertainty: a ramp begins before it is out of
@@ -160,14 +166,14 @@ fn onset(
     response: &Response,
     (from_s, lost_s, crossed_s): (f64, f64, f64),
     reach: f64,
-) -> Option<(f64, f64)> {
+) -> Option<Instant> {
     let cells = response.cells(rec, from_s, crossed_s + ONSET_AFTER_S, ONSET_CELL_S)?;
     let (t, v): (Vec<f64>, Vec<f64>) = cells.into_iter().unzip();
     let (mut base, mut found) = (Base::of(&t, &v, lost_s)?, None);
     for _ in 0..BASE_ROUNDS {
         let begun = leaves(&t, &v, &base, crossed_s, reach)?;
-        let until_s = (begun.0 - BASE_UNTIL_S).clamp(lost_s, crossed_s);
-        let settled = found.is_some_and(|(before_s, _): (f64, f64)| (before_s - begun.0).abs() < ONSET_CELL_S);
+        let until_s = (begun.t_s - BASE_UNTIL_S).clamp(lost_s, crossed_s);
+        let settled = found.is_some_and(|before: Instant| (before.t_s - begun.t_s).abs() < ONSET_CELL_S);
         found = Some(begun);
         if settled {
             break;
@@ -175,11 +181,11 @@ fn onset(
         base = Base::of(&t, &v, until_s)?;
     }
     // Nothing is an answer before its question. The spacing of the cells is in what the onset states of a jump.
-    found.map(|(t_s, u_s)| (t_s.max(lost_s), u_s))
+    found.map(|begun| Instant { t_s: begun.t_s.max(lost_s), ..begun })
 }
 
 /// Where `v` leaves `base`, and the uncertainty of that.
-fn leaves(t: &[f64], v: &[f64], base: &Base, crossed_s: f64, reach: f64) -> Option<(f64, f64)> {
+fn leaves(t: &[f64], v: &[f64], base: &Base, crossed_s: f64, reach: f64) -> Option<Instant> {
     let off: Vec<f64> = t.iter().zip(v).map(|(t_s, v)| v - base.at(*t_s)).collect();
     let after = stats::median(&off[t.partition_point(|t_s| *t_s < crossed_s)..])?;
     let rise: Vec<f64> = off.iter().map(|v| after.signum() * v).collect();
@@ -189,7 +195,7 @@ fn leaves(t: &[f64], v: &[f64], base: &Base, crossed_s: f64, reach: f64) -> Opti
     // A gentle rise is moved by an error of its base as far as a crossing of that slope, times the four by which the line
     // through it pivots; a jump is not.
     let by_base = if onset.jump > 0.0 { 0.0 } else { 4.0 * base.end_u * (reached_s - onset.at.t_s).max(0.0) / upto };
-    Some((onset.at.t_s, onset.at.u_s.hypot(by_base)))
+    Some(Instant { u_s: onset.at.u_s.hypot(by_base), ..onset.at })
 }
 
 /// What a signal does before it answers: a level, a trend or a bend, whichever its samples bear out.

@@ -366,7 +366,11 @@ fn shape(t: &[f64], v: &[f64], settled: f64, onset: &Onset, t_90_s: f64, t_95_s:
         return seen("jump_then_ramp");
     }
     // The residuals are the likeness of the shape more than noise: a tenth of them count.
-    let begin = Instant { t_s: onset.at.t_s + fit.params[0] * length_s, u_s: fit.u(0) * length_s * 10.0_f64.sqrt() };
+    let begin = Instant {
+        t_s: onset.at.t_s + fit.params[0] * length_s,
+        u_s: fit.u(0) * length_s * 10.0_f64.sqrt(),
+        even: false,
+    };
     let scatter = (fit.rss / fit.dof.max(1) as f64).sqrt();
     Shape { name, begin: (!jumps).then_some(begin), scatter }
 }

@@ -157,7 +157,7 @@ fn current_gone(
     let by_ripple_s = spacing_s * stats::deviation(&areas)? / (levels.0 - levels.1).abs();
     // The samples of a calculated bench are means over their spacing; others may be taken at an instant each.
     let unseen_s = if rec.header.is_virtual { 0.0 } else { spacing_s / 12.0_f64.sqrt() };
-    let at = steps::Instant { t_s, u_s: by_ripple_s.hypot(unseen_s) };
+    let at = steps::Instant { t_s, u_s: by_ripple_s.hypot(unseen_s), even: false };
     let volts = before(Channel::SupplyV).zip(left(Channel::SupplyV));
     let rise_v = volts.and_then(|(before, left)| stats::median(&left).zip(stats::median(&before)));
     let Some((left_v, before_v)) = rise_v else { return Some((at, None)) };
@@ -292,7 +292,7 @@ fn through(t: &[f64], v: &[f64], level: f64) -> Option<steps::Instant> {
     let at = curve.root()?;
     // The middle of a parabola, and of a cubic, has nine fourths of the variance of a mean.
     let u_s = 1.5 * (variance / near.len() as f64).sqrt() / curve.slope(at).abs().max(0.2 * curve.slope(0.0).abs());
-    Some(steps::Instant { t_s: t[first] + at, u_s })
+    Some(steps::Instant { t_s: t[first] + at, u_s, even: false })
 }
 
 /// A polynomial of the third order: speed less the level, over the time since the speed first was below it.

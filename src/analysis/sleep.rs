@@ -207,8 +207,9 @@ fn after(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, threshold_a: f64) 
     let noise_a = stats::robust_sigma(&quiet).unwrap_or(0.0);
     let by_noise_s = CELL_S * 2.0_f64.sqrt() * noise_a / (wait.awake_a - wait.asleep_a).max(f64::MIN_POSITIVE);
     let mut parts = vec![
-        estimate::random("sampling of the current", unseen_s.hypot(by_noise_s.min(CELL_S))),
-        estimate::random("period of the command", period_s / 12.0_f64.sqrt()),
+        estimate::random("sampling of the current", unseen_s).even(),
+        estimate::random("noise of the current", by_noise_s.min(CELL_S)),
+        estimate::random("period of the command", period_s / 12.0_f64.sqrt()).even(),
         estimate::common("clock", value * rec.header.bench.clock_u),
     ];
     parts.extend(estimate::apart(rec, &[Channel::SupplyA], false));

@@ -167,22 +167,28 @@ fn between(estimate: Estimate, latest_s: f64) -> Estimate {
     let normal = Normal::standard();
     let (low, high) = (-estimate.value / u, (latest_s - estimate.value) / u);
     let within = normal.cdf(high) - normal.cdf(low);
-    let (value, cut_u) = if within < EXCLUDED {
+    let (value, cut_u, excess) = if within < EXCLUDED {
         // Its own shape is refuted: all that is known is what it lies between.
-        (0.5 * latest_s, latest_s / 12.0_f64.sqrt())
+        (0.5 * latest_s, latest_s / 12.0_f64.sqrt(), stats::EVEN)
     } else {
-        let (p, q) = (normal.pdf(low), normal.pdf(high));
-        let mean = (p - q) / within;
-        let variance = 1.0 + (low * p - high * q) / within - mean * mean;
-        (estimate.value + u * mean, u * variance.max(0.0).sqrt())
+        // Each moment of the cut distribution follows from the one two before it.
+        let (p, q) = (normal.pdf(low) / within, normal.pdf(high) / within);
+        let next = |n: i32, before: f64| f64::from(n - 1) * before + low.powi(n - 1) * p - high.powi(n - 1) * q;
+        let (mean, second) = (p - q, next(2, 1.0));
+        let (third, fourth) = (next(3, mean), next(4, second));
+        let variance = (second - mean * mean).max(f64::MIN_POSITIVE);
+        let central = fourth - 4.0 * mean * third + 6.0 * mean * mean * second - 3.0 * mean.powi(4);
+        let excess = (central / (variance * variance) - 3.0).clamp(stats::EVEN, 0.0);
+        (estimate.value + u * mean, u * variance.sqrt(), excess)
     };
-    Estimate::new(value, estimate.weighted(cut_u / u))
+    Estimate::new(value, estimate.weighted(cut_u / u)).shaped(excess)
 }
 
 fn delay_estimate(rec: &Recording, channel: Channel, at: steps::Instant, edge_s: f64) -> Estimate {
     let delay_s = at.t_s - edge_s;
     let clock = estimate::common("clock", delay_s.abs() * rec.header.bench.clock_u);
-    let mut parts = vec![estimate::seen("onset fit", at.u_s, 30.0), estimate::on_the_grid(rec), clock];
+    let onset = estimate::instant("onset fit", &at, 30.0);
+    let mut parts = vec![onset, estimate::on_the_grid(rec), estimate::between_samples(rec), clock];
     parts.extend(estimate::apart(rec, &[channel], false));
     Estimate::new(delay_s, parts)
 }
@@ -233,7 +239,8 @@ fn put_ramp(
             let per_unit = trace.seconds_per_unit(figures, share);
             let span_s = b.t_s - a.t_s;
             let mut parts = vec![
-                estimate::seen("noise at the crossings", a.u_s.hypot(b.u_s), 20.0),
+                estimate::instant("first crossing", &a, 20.0),
+                estimate::instant("last crossing", &b, 20.0),
                 estimate::lasting("settled level", per_unit * share * trace.settled_u),
                 estimate::lasting("output_v zero", per_unit * trace.zero_u),
                 estimate::common("clock", span_s * rec.header.bench.clock_u),
@@ -593,8 +600,11 @@ mod tests {
         let half = between(Estimate::new(0.0, vec![estimate::lasting("shape", 0.01)]), 1.0);
         close(half.value, 0.01 * (2.0 / std::f64::consts::PI).sqrt());
         close(half.variance().sqrt(), 0.01 * (1.0 - 2.0 / std::f64::consts::PI).sqrt());
-        let shown = delay_measured(ResultName::CommandDelayS, &unsure, 1, true);
-        assert_eq!(shown.interval.and_then(|[low, _]| low), Some(0.0));
+        let shown = |delay: &Estimate| delay_measured(ResultName::CommandDelayS, delay, 1, true).interval;
+        assert_eq!(shown(&half).and_then(|[low, _]| low), Some(0.0), "nothing comes before its command");
+        // Evenly between two ends: the middle 95 % of what lies between them.
+        let [Some(low), Some(high)] = shown(&unsure).expect("a number has one") else { panic!("{unsure:?}") };
+        assert!((low - 0.025 * 0.06).abs() < 1e-4 && (high - 0.975 * 0.06).abs() < 1e-4, "{low} {high}");
         // A shape that leads elsewhere is wrong, and says nothing.
         for beyond in [of(0.5, 0.001), of(-0.05, 0.01)] {
             close(beyond.value, 0.03);

@@ -356,15 +356,15 @@ fn from_fit(name: ResultName, at: &Located, fitted: &ThresholdFit, duty_u_pct: f
         Contribution::common("duty at the pin", duty_u_pct),
     ];
     let mut measured = Measured::number(name, at.value, fitted.k, budget, "threshold", fitted.n as u64);
-    // The part of the interval in which nothing was offered is no chance: trials that share a bracket leave the
-    // threshold anywhere in it, so it adds to the duty's uncertainty as it is.
+    // The part of the interval in which nothing was offered is no chance: trials that share a bracket leave the threshold
+    // anywhere in it, evenly, whatever their number; the rest and the duty at the pin come on top.
     let slack = K95 * duty_u_pct;
     let half = 0.5 * gap;
     let widen = |end: Option<f64>, sign: f64| {
         end.map(|end| {
             let reach = (end - at.value).abs();
             let shared = reach.min(half);
-            at.value + sign * (shared + (reach - shared).hypot(slack))
+            at.value + sign * even_and_normal(shared, (reach - shared).hypot(slack))
         })
     };
     measured.interval = Some([widen(at.low, -1.0), widen(at.high, 1.0)]);
@@ -372,6 +372,17 @@ fn from_fit(name: ResultName, at: &Located, fitted: &ThresholdFit, duty_u_pct: f
         measured = measured.noted("too few tries to bound it on both sides");
     }
     measured
+}
+
+/// Half width of the 95 % interval of a sum: one error anywhere within `half`, evenly, and a normal one whose 95 % lie within
+/// `reach`.
+fn even_and_normal(half: f64, reach: f64) -> f64 {
+    let (even, normal) = (half * half / 3.0, (reach / K95).powi(2));
+    let variance = even + normal;
+    if variance <= 0.0 {
+        return 0.0;
+    }
+    stats::k95_flat(stats::EVEN * (even / variance).powi(2)) * variance.sqrt()
 }
 
 fn with_notes(mut measured: Measured, notes: &[String]) -> Measured {
@@ -419,15 +430,20 @@ fn hysteresis(findings: &mut Findings) {
         return findings.miss(name, "needs both the start and the stop duty");
     };
     let (Some(a), Some(b)) = (start.as_number(), stop.as_number()) else { return };
-    let random = |measured: &Measured, which: &str| -> Contribution {
+    let own_u = |measured: &Measured| {
         let parts = measured.budget.iter().filter(|c| c.nature != Nature::Common).map(|c| c.u * c.u);
-        Contribution::random(which, parts.sum::<f64>().sqrt())
+        parts.sum::<f64>().sqrt()
     };
-    let budget = vec![random(start, "start duty"), random(stop, "stop duty")];
+    let budget = vec![Contribution::random("start duty", own_u(start)), Contribution::random("stop duty", own_u(stop))];
     let n = start.n.min(stop.n);
     let k = if n > 1 { stats::k95((n - 1) as f64) } else { K95 };
     let mut measured = Measured::number(name, a - b, k, budget, "difference", n);
-    measured.interval = Some(difference(a, start.interval, b, stop.interval));
+    // Each end as far away as it is without what cancels.
+    let own = |measured: &Measured, value: f64| {
+        let share = measured.u.filter(|u| *u > 0.0).map_or(1.0, |u| own_u(measured) / u);
+        measured.interval.map(|ends| ends.map(|end| end.map(|end| value + share * (end - value))))
+    };
+    measured.interval = Some(difference(a, own(start, a), b, own(stop, b)));
     if measured.is_bound() {
         measured = measured.noted("one of start and stop is a bound");
     }

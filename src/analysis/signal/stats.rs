@@ -1,7 +1,7 @@
 //! Small statistics that every quantity needs: robust centre and spread, effective number of readings, Student
 //! quantiles. Plain numbers in, plain numbers out; units are the caller's.
 
-use statrs::distribution::{ContinuousCDF, StudentsT};
+use statrs::distribution::{Continuous, ContinuousCDF, Normal, StudentsT};
 
 /// Spread of a normal distribution over its median absolute deviation.
 const MAD_TO_SIGMA: f64 = 1.482_602_218_505_602;
@@ -137,6 +137,36 @@ pub fn k95(dof: f64) -> f64 {
     student(0.975, dof)
 }
 
+/// Excess kurtosis of an even distribution.
+pub const EVEN: f64 = -1.2;
+
+/// Coverage factor of a two-sided 95 % interval where even parts make the error flatter than a normal one: `excess` is its
+/// excess kurtosis, from 0 (normal, 1.96) to [`EVEN`] (1.65; JCGM 100, 4.3.7 and G.1.3).
+///
+/// That of the sum of an even and a normal error with this kurtosis (JCGM 101: the distributions are convolved).
+#[must_use]
+pub fn k95_flat(excess: f64) -> f64 {
+    // Fourth cumulants add: the even part has this share of the variance.
+    let even = (excess / EVEN).clamp(0.0, 1.0).sqrt();
+    let (half, sigma) = ((3.0 * even).sqrt(), (1.0 - even).sqrt());
+    let normal = Normal::standard();
+    if sigma < 1e-6 {
+        return 0.95 * half;
+    }
+    if half < 1e-3 {
+        return normal.inverse_cdf(0.975);
+    }
+    // The integral of the normal distribution function over the even part.
+    let integral = |z: f64| z * normal.cdf(z) + normal.pdf(z);
+    let above = |k: f64| 1.0 - sigma * (integral((k + half) / sigma) - integral((k - half) / sigma)) / (2.0 * half);
+    let (mut low, mut high) = (0.0, 4.0);
+    for _ in 0..40 {
+        let middle = f64::midpoint(low, high);
+        if above(middle) > 0.025 { low = middle } else { high = middle }
+    }
+    f64::midpoint(low, high)
+}
+
 /// Quantile `p` of Student's t with `dof` degrees of freedom.
 #[must_use]
 pub fn student(p: f64, dof: f64) -> f64 {
@@ -217,6 +247,21 @@ pub(crate) mod tests {
             assert!((k95(dof) - k).abs() < 0.006, "{dof}: {}", k95(dof));
         }
         assert!((k95(f64::INFINITY) - 1.96).abs() < 0.001);
+    }
+
+    #[test]
+    fn a_flat_error_has_its_95_percent_nearer() {
+        assert!((k95_flat(0.0) - 1.96).abs() < 1e-3 && (k95_flat(EVEN) - 0.95 * 3.0_f64.sqrt()).abs() < 1e-3);
+        // Two equal even errors have a triangular sum, of which a little less lies within what this takes it for.
+        let triangle = 1.0 - (1.0 - k95_flat(0.5 * EVEN) / 6.0_f64.sqrt()).powi(2);
+        assert!((0.94..0.951).contains(&triangle), "{triangle}");
+        // Half of the variance each: kurtosis a quarter of the even one's.
+        let held = noise(5, 40_000, 1.0).into_iter().enumerate().filter(|(i, e)| {
+            let even = 3.0_f64.sqrt() * (2.0 * (*i as f64 * 0.618_034).fract() - 1.0);
+            ((even + *e) / 2.0_f64.sqrt()).abs() < k95_flat(0.25 * EVEN)
+        });
+        let share = held.count() as f64 / 40_000.0;
+        assert!((share - 0.95).abs() < 0.004, "{share}");
     }
 
     #[test]
