@@ -20,6 +20,11 @@ const FULL: f64 = 0.95;
 const ONSET_CELL_S: f64 = 1e-3;
 const ONSET_AFTER_S: f64 = 0.3;
 const ONSET_UPTO: f64 = 0.12;
+/// Width of a sample, how far before and after a jump they are looked at, seconds, and which share of it one holds that was
+/// there as it came.
+const SAMPLE_S: f64 = 5e-4;
+const SAMPLES_S: (f64, f64) = (0.02, 4e-3);
+const SAMPLE_SHARE: f64 = 0.1;
 /// The level before an answer is followed over this long, up to so much before its begin, from so many cells on; and how
 /// often the two are found in turns.
 const BASE_S: f64 = 1.0;
@@ -180,8 +185,23 @@ fn onset(
         }
         base = Base::of(&t, &v, until_s)?;
     }
-    // Nothing is an answer before its question. The spacing of the cells is in what the onset states of a jump.
+    let found = found.map(|begun| in_sample(rec, response, &base, &begun).unwrap_or(begun));
+    // Nothing is an answer before its question. The spacing of the values is in what the onset states of a jump.
     found.map(|begun| Instant { t_s: begun.t_s.max(lost_s), ..begun })
+}
+
+/// A jump that is only known to lie between two cells lies in the first sample that holds some of it, whatever the fan's own
+/// current makes of the output after it.
+fn in_sample(rec: &Recording, response: &Response, base: &Base, begun: &Instant) -> Option<Instant> {
+    let (before_s, after_s) = SAMPLES_S;
+    let cells = response.cells(rec, begun.t_s - before_s, begun.t_s + after_s, SAMPLE_S).filter(|_| begun.even)?;
+    let off: Vec<f64> = cells.iter().map(|(t_s, v)| v - base.at(*t_s)).collect();
+    let (last, quiet) = (off.len().checked_sub(2)?, &off[..off.len() / 2]);
+    let height = off[last].abs();
+    let clear = SAMPLE_SHARE * height > 4.0 * stats::robust_sigma(quiet)?;
+    let first = off.iter().position(|v| v.abs() > SAMPLE_SHARE * height).filter(|first| clear && *first > 0)?;
+    let spacing_s = cells[first].0 - cells[first - 1].0;
+    Some(Instant { t_s: cells[first].0, u_s: spacing_s / 12.0_f64.sqrt(), even: true })
 }
 
 /// Where `v` leaves `base`, and the uncertainty of that.
@@ -269,21 +289,25 @@ mod tests {
 
     /// The same, so many seconds later in the record.
     fn lose_after(later_s: f64, loss: Loss, volts: &dyn Fn(f64) -> f64) -> Findings {
+        lose_sampled(200.0, later_s, loss, volts)
+    }
+
+    fn lose_sampled(per_s: f64, later_s: f64, loss: Loss, volts: &dyn Fn(f64) -> f64) -> Findings {
         let mut bench = Bench::new(11);
         bench.t_s = later_s;
         let supply: &dyn Fn(f64) -> f64 = &|_| 13.0;
         bench.set(at(90.0));
-        bench.run(2.0, &[(Channel::OutputV, &|_| 12.9, 0.02), (Channel::SupplyV, supply, 0.01)]);
+        bench.run_at(per_s, 2.0, &[(Channel::OutputV, &|_| 12.9, 0.02), (Channel::SupplyV, supply, 0.01)]);
         bench.span(SpanKind::Point { direction: Direction::Up }, 0.0);
         bench.set(at(50.0));
-        bench.run(1.0, &[(Channel::OutputV, &|_| 6.0, 0.02), (Channel::SupplyV, supply, 0.01)]);
+        bench.run_at(per_s, 1.0, &[(Channel::OutputV, &|_| 6.0, 0.02), (Channel::SupplyV, supply, 0.01)]);
         let t0_s = bench.t_s - 0.5;
         bench.set(match loss {
             Loss::Full => at(100.0),
             Loss::Zero => at(0.0),
             _ => Setting { line: Line::Open, ..at(50.0) },
         });
-        bench.run(6.0, &[(Channel::OutputV, volts, 0.02), (Channel::SupplyV, supply, 0.01)]);
+        bench.run_at(per_s, 6.0, &[(Channel::OutputV, volts, 0.02), (Channel::SupplyV, supply, 0.01)]);
         bench.span(SpanKind::Loss { loss }, t0_s);
         let mut findings = Findings::default();
         find(&bench.rec, &mut findings);
@@ -347,6 +371,27 @@ mod tests {
         let bias_s = delays.iter().map(|(error_s, _)| error_s).sum::<f64>() / 20.0;
         let covered = delays.iter().filter(|(error_s, u_s)| error_s.abs() < 1.96 * u_s).count();
         assert!(bias_s.abs() < 2e-3 && covered >= 18, "{bias_s} {covered} {delays:?}");
+    }
+
+    #[test]
+    fn a_jump_lies_in_the_sample_that_holds_some_of_it() {
+        let (mut covered, mut widest_s) = (0, 0.0_f64);
+        for step in 0..40 {
+            // In a sample that is a mean; after it the fan's current holds the output down for most of a millisecond.
+            let jump_s = 0.25 + 2.5e-5 * f64::from(step);
+            let volts = |t: f64| {
+                let gone = ((t - jump_s) / 5e-4 + 0.5).clamp(0.0, 1.0);
+                let held = ((t - jump_s - 7e-4) / 5e-4 + 0.5).clamp(0.0, 1.0);
+                6.0 + gone * (-0.7 - 6.0) + held * (5.0 + 0.7)
+            };
+            let found = lose_sampled(2000.0, 0.0, Loss::Zero, &volts);
+            let delay = found.results.get(&ResultName::LossZeroAfterS).expect("measured");
+            let [Some(low), Some(high)] = delay.interval.expect("a number has one") else { panic!("{delay:?}") };
+            widest_s = widest_s.max(high - low);
+            covered += u32::from((low..=high).contains(&jump_s));
+        }
+        // On a bench of instants: two even parts of half a millisecond.
+        assert!(covered >= 36 && widest_s < 1.1e-3, "{covered} of 40 in {widest_s} s");
     }
 
     #[test]

@@ -43,6 +43,8 @@ pub(crate) struct MotorFit {
     pub(crate) end_v: f64,
     /// Fan current there, amperes.
     pub(crate) end_a: f64,
+    /// Supply voltage there, and supply current over the last [`END_S`], as fitted; `None` where that was not looked at.
+    end_supply: Option<(f64, f64)>,
     /// Heat in copper, module and supply until the back-EMF had 95 % of that, joules.
     pub(crate) heat_j: f64,
     /// Supply: open voltage and resistance.
@@ -66,6 +68,11 @@ pub(crate) struct HardStart {
     /// Heat in copper, module and supply until the fan has 95 % of the speed that the fitted start ended with.
     pub(crate) heat_j: f64,
 }
+
+/// A start is fitted up to here, seconds.
+const LONGEST_S: f64 = 15.0;
+/// Stretch at the end of a start over which its current is looked at, seconds.
+pub(crate) const END_S: f64 = 1.0;
 
 /// Share of its last speed at which a fan counts as run up.
 const RUN_UP: f64 = 0.95;
@@ -94,7 +101,8 @@ struct Drive {
 
 /// Fits the fan to the start in `from_s..to_s`; `None` when channels lack, the current is too small or no fit is found.
 pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<MotorFit> {
-    let to_s = to_s.min(from_s + 15.0);
+    let looked_at = to_s <= from_s + LONGEST_S;
+    let to_s = to_s.min(from_s + LONGEST_S);
     let fine = |channel| zero::cells(rec, channel, from_s, to_s, CHOP_CELL_S);
     let output_noise = rec.header.bench.channels.get(&Channel::OutputV).map_or(0.0, |facts| facts.noise);
     // Ratios of single periods mean nothing, those of means over several do.
@@ -165,6 +173,7 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
         load_share_u: found.u(3) * 10.0_f64.sqrt(),
         end_v: run.end_v,
         end_a: run.end_a,
+        end_supply: looked_at.then(|| (drive.supply_v[n - 1], run.end_supply_a)),
         heat_j: run.heat_j,
         open_v: source.at(0.0),
         source_ohm: -source.slope,
@@ -266,6 +275,7 @@ impl Drive {
 struct RunUp {
     end_v: f64,
     end_a: f64,
+    end_supply_a: f64,
     heat_j: f64,
 }
 
@@ -278,16 +288,20 @@ fn run_up(drive: &Drive, logs: &[f64], source_ohm: f64) -> RunUp {
     // Back-EMF and heat after each cell.
     let mut track = Vec::with_capacity(drive.output_v.len());
     let mut heat_j = 0.0;
+    let mut supply_a = Vec::with_capacity(drive.output_v.len());
     for (i, volts) in drive.output_v.iter().enumerate() {
         let amps = ((volts - e) / r).max(0.0);
         let share = drive.share(i, amps, wheel);
+        supply_a.push(share * amps);
         heat_j += drive.step_s * amps * amps * (r + share * drive.on_ohm + share * share * source_ohm);
         e = motion.advance(e, *volts, &mut turning);
         end_a = amps;
         track.push((e, heat_j));
     }
     let heat_j = track.iter().find(|(then_v, _)| *then_v >= RUN_UP * e).map_or(heat_j, |(_, heat_j)| *heat_j);
-    RunUp { end_v: e, end_a, heat_j }
+    let last = ((END_S / drive.step_s) as usize).clamp(1, supply_a.len());
+    let end_supply_a = stats::mean(&supply_a[supply_a.len() - last..]).unwrap_or(0.0);
+    RunUp { end_v: e, end_a, end_supply_a, heat_j }
 }
 
 /// How a fan moves, with its divisions done once: this is what a fit spends its time on.
@@ -318,6 +332,19 @@ impl Motion {
 }
 
 impl MotorFit {
+    /// Supply current still to come or to go at the end of the start, when the output has come to `ratio` of the supply and the
+    /// fan to the speed of that, amperes; `None` where the end of the start was not looked at.
+    pub(crate) fn left_a(&self, ratio: f64) -> Option<f64> {
+        let (supply_v, end_a) = self.end_supply?;
+        let (volts, per_ohm) = (ratio * supply_v, 1.0 / self.resistance_ohm);
+        // a + b e² = (v - e) / r: all current is load.
+        let free_a = (volts * per_ohm - self.friction_a).max(0.0);
+        let back_v = 2.0 * free_a / (per_ohm + (per_ohm * per_ohm + 4.0 * self.load * free_a).sqrt());
+        let amps = ((volts - back_v) * per_ohm).max(0.0);
+        let share = (ratio + self.wheel.0) / (1.0 + self.wheel.0 - self.on_ohm * amps / supply_v.max(1.0));
+        Some(share * amps - end_a)
+    }
+
     /// Peak of a start with the output at `ratio` of the supply at once (flat out where the fitted start got there).
     pub(crate) fn hard_start(&self, ratio: f64) -> HardStart {
         let at = |r: f64, source: f64, inductance: f64| self.run_hard(ratio, r, source, inductance).0;

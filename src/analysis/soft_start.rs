@@ -368,7 +368,8 @@ fn current(rec: &Recording, starts: &[Start<'_>], ratio: Option<f64>, fan: Optio
         .zip(fits)
         .filter_map(|(start, fit)| {
             let peak = peak::supply_current(rec, start.edge_s, start.span.t1_s)?;
-            Some((peak, settled_current(rec, start, peak.t_s)?, fit))
+            let left_a = fit.as_ref().zip(ratio).and_then(|(fan, ratio)| fan.left_a(ratio));
+            Some((peak, settled_current(rec, start, peak.t_s, left_a)?, fit))
         })
         .collect();
     if read.is_empty() {
@@ -387,14 +388,30 @@ fn current(rec: &Recording, starts: &[Start<'_>], ratio: Option<f64>, fan: Optio
 /// A tail that still changes by this share of itself in a second is on its way.
 const CREEPS: f64 = 1e-3;
 
-/// Settled supply current at the end of a start: its tail, else what its approach leads to.
-fn settled_current(rec: &Recording, start: &Start<'_>, peak_s: f64) -> Option<zero::Level> {
+/// What is still to come of a current is believed up to this share of it, and how well its model knows that.
+const LEFT_MOST: f64 = 0.03;
+const LEFT_SHARE: f64 = 0.2;
+
+/// Settled supply current at the end of a start: what it is there and what by the fitted fan is still to come, else its tail,
+/// else what its approach leads to.
+///
+/// While a ramp creeps up to its end and the fan after it, what the one adds the other may take away: a current that stands
+/// still is not yet that of its last speed.
+fn settled_current(rec: &Recording, start: &Start<'_>, peak_s: f64, left_a: Option<f64>) -> Option<zero::Level> {
     // A start without a hump peaks at its end.
     let from_s = peak_s.min(start.span.t1_s - 2.5).max(start.edge_s);
     let cells = zero::cells(rec, Channel::SupplyA, from_s, start.span.t1_s, 0.05);
     let (t, v): (Vec<f64>, Vec<f64>) = cells.into_iter().unzip();
     let last = *v.last()?;
     let rule = Rule { span_s: 1.0, tolerance: 0.003 * last.abs().max(0.1) };
+    let end = t.partition_point(|t_s| *t_s < start.span.t1_s - motor_fit::END_S);
+    let believed = left_a.zip(stats::mean(&v[end..])).filter(|(left, mean)| left.abs() < LEFT_MOST * mean);
+    if let Some(((left_a, mean), scatter)) = believed.zip(stats::deviation(&v[end..])) {
+        let n = (v.len() - end) as f64;
+        let u = (scatter / n.sqrt()).hypot(LEFT_SHARE * left_a);
+        let m = stats::BatchedMean { mean: mean + left_a, u, dof: n - 1.0 };
+        return Some(zero::corrected(rec, Channel::SupplyA, start.span.t1_s, &m)).filter(|level| level.value > 0.0);
+    }
     let (mean, u, dof) = match settling::settled_tail(&t, &v, &rule) {
         // The end of the tail alone: at its begin the fan still gained the last of its speed.
         Some(tail) => match settling::end_of(&t[tail.from_index..], &v[tail.from_index..], rule.span_s) {

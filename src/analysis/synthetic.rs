@@ -53,10 +53,15 @@ impl Bench {
 
     /// Samples `seconds` at 200 S/s from functions of the time since the call.
     pub(crate) fn run(&mut self, seconds: f64, channels: &[Made<'_>]) {
-        let n = (seconds * 200.0).round() as usize;
+        self.run_at(200.0, seconds, channels);
+    }
+
+    /// The same at so many samples a second.
+    pub(crate) fn run_at(&mut self, per_s: f64, seconds: f64, channels: &[Made<'_>]) {
+        let n = (seconds * per_s).round() as usize;
         let mut block = Block { t0_s: self.t_s, duration_s: seconds, ..Block::default() };
         for (channel, f, sigma) in channels {
-            let values = (0..n).map(|i| (f((i as f64 + 0.5) / 200.0) + self.noise(*sigma)) as f32).collect();
+            let values = (0..n).map(|i| (f((i as f64 + 0.5) / per_s) + self.noise(*sigma)) as f32).collect();
             block.channels.push((*channel, values));
         }
         self.rec.push_block(&block);
