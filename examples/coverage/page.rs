@@ -15,15 +15,18 @@ const FULL_RPM: f64 = 2600.0;
 const LITTLE_SPREAD_PCT: f64 = 0.3;
 
 pub(crate) fn write(units: &[Unit], options: &Options) -> String {
-    let own: Vec<&Unit> = units.iter().filter(|unit| unit.rig.is_none()).collect();
+    let own: Vec<&Unit> = units.iter().filter(|unit| unit.rig.is_none() && !unit.is_close).collect();
+    let close: Vec<&Unit> = units.iter().filter(|unit| unit.is_close).collect();
     let shared: Vec<&Unit> = units.iter().filter(|unit| unit.rig.is_some()).collect();
     let mut text = String::from(INTRODUCTION);
     let _ = writeln!(
         text,
-        "{} units with a bench each and {} on {} shared benches; seeds from {} on. Stopped early: {}.\n",
+        "{} units with a bench each, {} on {} shared benches and {} against limits close to their truth; seeds from {} on. \
+         Stopped early: {}.\n",
         own.len(),
         shared.len(),
         options.rigs,
+        close.len(),
         options.first_seed,
         units.iter().filter(|unit| unit.stopped.is_some()).count()
     );
@@ -31,7 +34,7 @@ pub(crate) fn write(units: &[Unit], options: &Options) -> String {
     results(&mut text, &own);
     words(&mut text, &own);
     kinds(&mut text, &own);
-    limits(&mut text, &own);
+    limits(&mut text, &close);
     benches(&mut text, &shared, options.rigs);
     absences(&mut text, &own);
     text
@@ -185,14 +188,22 @@ fn kinds(text: &mut String, units: &[&Unit]) {
 }
 
 fn limits(text: &mut String, units: &[&Unit]) {
-    text.push_str("\n## Near limits\n\nUnits whose truth lies within three u of a limit of the plan.\n\n| result | units | interval holds truth | right |\n|---|---|---|---|\n");
+    if units.is_empty() {
+        return;
+    }
+    text.push_str(
+        "\n## Near limits\n\nUnits with limits drawn within 2.5 u of their truth, so that limits stay open, are looked at again and all \
+         data pooled: counted is what then lies within three u of its limit.\n\n\
+         | result | units | interval holds truth | should hold | right |\n|---|---|---|---|---|\n",
+    );
     let names: Vec<ResultName> =
         given(units).into_iter().filter(|name| numbers(units, *name).any(|number| number.is_near_limit)).collect();
     for &name in &names {
         let errors = Errors::of(numbers(units, name).filter(|number| number.is_near_limit));
         let is_bracket = numbers(units, name).all(|number| number.is_bracket);
+        let (low, high) = region(errors.n, names.len());
         let right = verdict(is_right(errors.covered, errors.n, names.len(), is_bracket));
-        let _ = writeln!(text, "| `{name}` | {} | {} | {right} |", errors.n, errors.covered);
+        let _ = writeln!(text, "| `{name}` | {} | {} | {low} to {high} | {right} |", errors.n, errors.covered);
     }
 }
 

@@ -1,5 +1,6 @@
 //! One unit of the study through the full plan, what is kept of it, and the arithmetic of errors and coverage.
 
+use galebench::config::plan::Plan;
 use galebench::config::rig::ModuleKind;
 use galebench::record::event::LimitFacts;
 use galebench::results::{Measured, ResultName};
@@ -35,6 +36,8 @@ pub(crate) struct Unit {
     pub(crate) kind: String,
     /// Number of the bench that it shares with others; `None` has one of its own.
     pub(crate) rig: Option<u64>,
+    /// Whether the limits of its plan were put close to its truth.
+    pub(crate) is_close: bool,
     pub(crate) numbers: Vec<Number>,
     /// Result, whether the word is the true one.
     pub(crate) words: Vec<(ResultName, bool)>,
@@ -56,9 +59,32 @@ const Z_95: f64 = 1.644_854;
 /// Runs the full plan on the unit of this seed: kind, unit and noise are its own, the errors of the bench too unless a
 /// bench is named.
 pub(crate) fn play(seed: u64, rig: Option<u64>) -> Unit {
+    played(seed, rig, support::plan("test-plans/full.toml"))
+}
+
+/// How many u a limit that is put close to a truth lies from it at most.
+const CLOSE_U: f64 = 2.5;
+
+/// Runs the unit of this seed, then once more against limits close to its truth: what is open is measured again and pooled.
+/// Where a limit lies depends on the truth, on u and on chance, not on what was measured.
+pub(crate) fn play_close(seed: u64) -> Unit {
+    let first = play(seed, None);
+    let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed ^ 0x11b1_7e5d);
+    let mut plan = support::plan("test-plans/full.toml");
+    for (name, limit) in &mut plan.limits {
+        let Some(number) = first.numbers.iter().find(|number| number.name == *name) else { continue };
+        let at = number.truth + rng.random_range(-CLOSE_U..CLOSE_U) * number.u;
+        *limit = match limit.max {
+            Some(_) => LimitFacts { min: None, max: Some(at), one_of: Vec::new() },
+            None => LimitFacts { min: Some(at), max: None, one_of: Vec::new() },
+        };
+    }
+    Unit { is_close: true, ..played(seed, None, plan) }
+}
+
+fn played(seed: u64, rig: Option<u64>, plan: Plan) -> Unit {
     let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed ^ 0xc0fe_4a9e);
     let kind = ModuleKind::ALL[rng.random_range(0..ModuleKind::ALL.len())];
-    let plan = support::plan("test-plans/full.toml");
     let limits = plan.limits.clone();
     let rig_seed = rig.map(|rig| (rig + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15));
     let run = support::run_on_rig(support::rig("rigs/virtual.toml", kind, seed, &[]), plan, rig_seed);
@@ -69,6 +95,7 @@ pub(crate) fn play(seed: u64, rig: Option<u64>) -> Unit {
         seed,
         kind: kind.name().to_owned(),
         rig,
+        is_close: false,
         numbers: Vec::new(),
         words: Vec::new(),
         absent: Vec::new(),

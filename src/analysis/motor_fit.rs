@@ -21,7 +21,7 @@ const CHOPPED_SHARE: f64 = 0.06;
 /// Inductance of such fans: 80 to 400 uH; what it takes from a 5 ms mean is in the uncertainty.
 const INDUCTANCE_H: f64 = 2e-4;
 /// What the model leaves out (inductance in the fit, brush drop, warming) shifts the predicted peak by about this share.
-const MODEL_SHARE: f64 = 0.012;
+const MODEL_SHARE: f64 = 0.009;
 
 /// A fitted fan on its supply.
 #[derive(Clone, Debug, PartialEq)]

@@ -244,7 +244,7 @@ pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<On
     // A rise without a corner is no exact parabola: part of the stretch that was fitted.
     let unlike = match smooth.shape {
         Shape::Square => 0.02,
-        Shape::Line | Shape::Bent | Shape::Jump => 0.003,
+        Shape::Line | Shape::Bent | Shape::Jump => 0.001,
     };
     let fitted_s = t[t.len() - 1] - at.t_s;
     // A straight line from the corner pivots: an error of the base moves the corner about four times as far as it
