@@ -169,19 +169,34 @@ fn words(text: &mut String, units: &[&Unit]) {
 fn kinds(text: &mut String, units: &[&Unit]) {
     let names = given(units);
     let tests = names.len() * ModuleKind::ALL.len();
-    text.push_str("\n## By kind\n\nIntervals that hold the truth of those given; bold where 95 % would not give such a count.\n\n| result |");
+    text.push_str(
+        "\n## By kind\n\nIntervals that hold the truth of those given; bold where 95 % would not give such a count.\n",
+    );
+    by_kind(text, units, &|errors, is_bracket| {
+        let mark = if is_right(errors.covered, errors.n, tests, is_bracket) { "" } else { "**" };
+        format!("{mark}{}/{}{mark}", errors.covered, errors.n)
+    });
+    text.push_str("\nMean u over RMS error; bold outside 0.9 to 1.15.\n");
+    by_kind(text, units, &|errors, is_bracket| {
+        let ratio = errors.u_over_rms();
+        let mark = if errors.n == 0 || is_bracket || (0.9..=1.15).contains(&ratio) { "" } else { "**" };
+        if errors.n == 0 { String::new() } else { format!("{mark}{ratio:.2}{mark}") }
+    });
+}
+
+/// A table with a row for each result and a column for each kind.
+fn by_kind(text: &mut String, units: &[&Unit], cell: &dyn Fn(&Errors, bool) -> String) {
+    text.push_str("\n| result |");
     for kind in ModuleKind::ALL {
         let _ = write!(text, " {} |", kind.name());
     }
     let _ = writeln!(text, "\n|---|{}", "---|".repeat(ModuleKind::ALL.len()));
-    for name in names {
+    for name in given(units) {
         let _ = write!(text, "| `{name}` |");
         for &kind in ModuleKind::ALL {
             let of_kind: Vec<&Unit> = units.iter().copied().filter(|unit| unit.kind == kind.name()).collect();
-            let errors = Errors::of(numbers(&of_kind, name));
             let is_bracket = numbers(&of_kind, name).all(|number| number.is_bracket);
-            let mark = if is_right(errors.covered, errors.n, tests, is_bracket) { "" } else { "**" };
-            let _ = write!(text, " {mark}{}/{}{mark} |", errors.covered, errors.n);
+            let _ = write!(text, " {} |", cell(&Errors::of(numbers(&of_kind, name)), is_bracket));
         }
         text.push('\n');
     }
