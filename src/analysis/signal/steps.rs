@@ -193,6 +193,10 @@ fn between(times_s: &[f64], values: &[f64], index: usize, level: f64) -> Instant
     Instant { t_s: t0 + share * (t1 - t0), u_s: (t1 - t0) / 12.0_f64.sqrt(), even: true }
 }
 
+/// What the begin of a rise is unlike a parabola, as a share of the stretch that was fitted: where it is a corner, and what
+/// comes on top where there is none, by the square of how much it bends.
+const UNLIKE_CORNER: f64 = 0.001;
+const UNLIKE_BEND: f64 = 0.019;
 /// A jump is higher than what the rise after it makes of so many values.
 const JUMP_CELLS: f64 = 4.0;
 
@@ -241,11 +245,7 @@ pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<On
         return Some(Onset { at, jump: jump.height, jump_u });
     }
     let at = refine(t, &rise, &smooth, spacing_s, dof);
-    // A rise without a corner is no exact parabola: part of the stretch that was fitted.
-    let unlike = match smooth.shape {
-        Shape::Square => 0.02,
-        Shape::Line | Shape::Bent | Shape::Jump => 0.001,
-    };
+    let unlike = UNLIKE_CORNER + UNLIKE_BEND * smooth.bend * smooth.bend;
     let fitted_s = t[t.len() - 1] - at.t_s;
     // A straight line from the corner pivots: an error of the base moves the corner about four times as far as it
     // moves a crossing.
@@ -284,6 +284,8 @@ struct Start {
     index: usize,
     rss: f64,
     height: f64,
+    /// Share of its bend in the rise, from 0 of a line to 1 of a curvature alone.
+    bend: f64,
     after: usize,
 }
 
@@ -298,8 +300,9 @@ fn best_start(t: &[f64], rise: &[f64], shape: Shape) -> Option<Start> {
         .collect();
     let last = t.len() - 5;
     let score = |index: usize| {
-        let (height, rss) = after_start(&t[index..], &rise[index..], t[index], shape)?;
-        Some(Start { shape, t_s: t[index], index, rss: before[index] + rss, height, after: t.len() - index })
+        let fitted = after_start(&t[index..], &rise[index..], t[index], shape)?;
+        let Fitted { height, bend, rss } = fitted;
+        Some(Start { shape, t_s: t[index], index, rss: before[index] + rss, height, bend, after: t.len() - index })
     };
     let coarse = (last / 60).max(1);
     let least = |a: &Start, b: &Start| a.rss.total_cmp(&b.rss);
@@ -308,11 +311,20 @@ fn best_start(t: &[f64], rise: &[f64], shape: Shape) -> Option<Start> {
     (from..=to).filter_map(score).min_by(least)
 }
 
-/// Fit from the start on: height at the start and sum of squared residuals.
+/// Fit from a start on.
+struct Fitted {
+    /// Height at the start, and share of the bend in the rise.
+    height: f64,
+    bend: f64,
+    /// Sum of squared residuals.
+    rss: f64,
+}
+
+/// Fit from the start on.
 ///
 /// The residual sum is what the normal equations leave of the squares; abscissae are scaled to the stretch, so that
 /// nothing of it is lost to rounding.
-fn after_start(t: &[f64], rise: &[f64], start_s: f64, shape: Shape) -> Option<(f64, f64)> {
+fn after_start(t: &[f64], rise: &[f64], start_s: f64, shape: Shape) -> Option<Fitted> {
     let scale = 1.0 / (t[t.len() - 1] - start_s).max(f64::MIN_POSITIVE);
     let (mut powers, mut moments, mut squares) = ([0.0; 5], [0.0; 3], 0.0);
     for (t, y) in t.iter().zip(rise) {
@@ -336,8 +348,10 @@ fn after_start(t: &[f64], rise: &[f64], start_s: f64, shape: Shape) -> Option<(f
     let right: Vec<f64> = terms.iter().map(|i| moments[*i]).collect();
     let found = fit::solve(&normal, &right)?;
     let explained: f64 = found.iter().zip(&right).map(|(c, r)| c * r).sum();
-    let height = if terms[0] == 0 { found[0] } else { 0.0 };
-    Some((height, (squares - explained).max(0.0)))
+    let of = |power: usize| terms.iter().position(|term| *term == power).map_or(0.0, |i| found[i]);
+    let (slope, bend) = (of(1).abs(), of(2).abs());
+    let bend = bend / (slope + bend).max(f64::MIN_POSITIVE);
+    Some(Fitted { height: of(0), bend, rss: (squares - explained).max(0.0) })
 }
 
 /// Start of a smooth rise between the samples: vertex of a parabola through the sum of squares, whose curvature also
@@ -346,7 +360,7 @@ fn refine(t: &[f64], rise: &[f64], best: &Start, spacing_s: f64, dof: f64) -> In
     let rss_at = |start_s: f64| {
         let index = t.partition_point(|t| *t < start_s).min(t.len() - 4);
         let base: f64 = rise[..index].iter().map(|v| v * v).sum();
-        after_start(&t[index..], &rise[index..], start_s, best.shape).map(|(_, rss)| base + rss)
+        after_start(&t[index..], &rise[index..], start_s, best.shape).map(|fitted| base + fitted.rss)
     };
     // Wide enough that the sum of squares changes by more than its roughness.
     let variance = best.rss / dof;
