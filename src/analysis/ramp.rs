@@ -16,7 +16,7 @@ const JUMP_SHAPE: f64 = 0.08;
 /// From this share of the supply on an output is flat out, but for what the module loses.
 const FLAT_OUT: f64 = 0.95;
 /// How well an approach is exponential to its end, as a share of what is left of it when the recording ends.
-const APPROACH_SHARE: f64 = 0.1;
+const APPROACH_SHARE: f64 = 0.065;
 /// Share of the settled value from which on the rest of an exponential approach is not fitted, and the fewest values to fit.
 const APPROACH_ENDS: f64 = 0.004;
 const APPROACH_LEAST: usize = 40;
