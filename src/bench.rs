@@ -9,6 +9,10 @@ use serde::{Deserialize, Serialize};
 
 use crate::units::{Duty, Hertz, Volts};
 
+/// Relative standard uncertainty of the resistor that holds a command line low, where nobody states one: a common resistor
+/// of 1 or 2 %.
+pub(crate) const LINE_LOAD_U: f64 = 0.01;
+
 /// A sampled channel, named and scaled as in a recorded trace.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]

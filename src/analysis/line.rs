@@ -1,7 +1,7 @@
 //! The command line as a source: voltage and resistance of the pull-up from the line released and under known loads,
 //! and what kind of input that looks like.
 
-use crate::bench::{Channel, Line};
+use crate::bench::{Channel, LINE_LOAD_U, Line};
 use crate::record::event::{BenchFacts, SpanKind};
 use crate::record::recording::{Recording, Span};
 use crate::results::{Findings, Measured, ResultName};
@@ -13,8 +13,6 @@ use super::zero::{self, Level};
 const NO_PULL_UP_V: f64 = 0.5;
 /// A module that draws less is asleep, where the plan does not say, amperes.
 const ASLEEP_A: f64 = 2e-3;
-/// Relative uncertainty taken for the rig's loads where the rig file states none.
-const LOAD_U: f64 = 0.01;
 /// Longest settled part of a reading, seconds.
 const SETTLED_S: f64 = 0.5;
 /// Pull-ups that look like LIN, ohms.
@@ -153,7 +151,7 @@ fn source(facts: &BenchFacts, open: &Level, low: &Level) -> Result<(Estimate, Es
     };
     let own = |level: &Level| level.u_noise.hypot(level.u_zero);
     let (by_open, by_low, by_load) =
-        (change(own(open), 0.0, 0.0), change(0.0, own(low), 0.0), change(0.0, 0.0, LOAD_U));
+        (change(own(open), 0.0, 0.0), change(0.0, own(low), 0.0), change(0.0, 0.0, LINE_LOAD_U));
     let parts = |open: f64, low: f64, load: f64, gain: f64| {
         vec![
             estimate::random("line_v released", open.abs()),

@@ -7,7 +7,7 @@ use std::collections::BTreeSet;
 use rand::SeedableRng;
 use rand_xoshiro::Xoshiro256PlusPlus;
 
-use crate::bench::{ActiveLevel, Block, Channel, Line, Pace, Setting, Supply};
+use crate::bench::{ActiveLevel, Block, Channel, LINE_LOAD_U, Line, Pace, Setting, Supply};
 use crate::config::rig::{BenchFault, ChannelSpec, FaultKind, FirstPower, Load, ModuleKind, Rig, VirtualSpec};
 use crate::driver::{Alignment, Bench, Control, DriverError, Offers};
 use crate::plant::config::{Gentle, Level, LineRig, PlantConfig, SupplyConfig};
@@ -62,7 +62,7 @@ impl VirtualBench {
     /// The same with a plant of one's own.
     #[must_use]
     pub fn with_plant(rig: &Rig, spec: &VirtualSpec, seed: u64, config: PlantConfig) -> Self {
-        let config = with_this_resistor(config, rig, seed);
+        let config = with_these_resistors(config, rig, seed);
         let ambient_c = config.ambient_c;
         Self::around(rig, spec, seed, Plant::new(config, mix(seed, 2)), ambient_c)
     }
@@ -71,7 +71,7 @@ impl VirtualBench {
     #[must_use]
     pub fn open_on_rig(rig: &Rig, spec: &VirtualSpec, seed: u64, rig_seed: u64) -> Self {
         let mut bench = Self::with_plant(rig, spec, rig_seed, Self::plant_config(rig, spec, seed));
-        let config = with_this_resistor(Self::plant_config(rig, spec, seed), rig, rig_seed);
+        let config = with_these_resistors(Self::plant_config(rig, spec, seed), rig, rig_seed);
         bench.plant = Plant::new(config, mix(seed, 2));
         for (channel, sensor) in &mut bench.sensors {
             *sensor = sensor.clone().in_another_run(mix(seed, 200 + *channel as u64));
@@ -393,12 +393,16 @@ const fn gentle(first: &FirstPower) -> Gentle {
     }
 }
 
-/// The pre-charge resistor that was bought: off its plate by what the rig file states, once per bench.
-fn with_this_resistor(mut config: PlantConfig, rig: &Rig, rig_seed: u64) -> PlantConfig {
+/// The resistors that were bought: off their plates by what the rig file states, or the analysis takes where it states
+/// nothing, once per bench.
+fn with_these_resistors(mut config: PlantConfig, rig: &Rig, rig_seed: u64) -> PlantConfig {
     if let (FirstPower::PreCharge { resistance_u, .. }, Gentle::Resistor(ohm)) =
         (&rig.first_power, &mut config.supply.gentle)
     {
         *ohm *= 1.0 + sensor::error(&mut Xoshiro256PlusPlus::seed_from_u64(mix(rig_seed, 6)), resistance_u.get());
+    }
+    if let Some(ohm) = &mut config.line.low_ohm {
+        *ohm *= 1.0 + sensor::error(&mut Xoshiro256PlusPlus::seed_from_u64(mix(rig_seed, 7)), LINE_LOAD_U);
     }
     config
 }

@@ -178,6 +178,12 @@ impl Plant {
         self.motor.copper_c
     }
 
+    /// Current of the motor, without the ripple of its commutation.
+    #[must_use]
+    pub const fn fan_a(&self) -> f64 {
+        self.motor.amps
+    }
+
     /// Copper and case at other temperatures than ambient, as after a run.
     pub fn warm_to(&mut self, copper_c: f64, case_c: f64) {
         self.motor.warm_to(&self.config.motor, copper_c);

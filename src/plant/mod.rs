@@ -46,6 +46,8 @@ pub trait Physics: std::fmt::Debug + Send {
     fn case_c(&self) -> f64;
     /// Copper temperature of the fan, which no sensor sees.
     fn copper_c(&self) -> f64;
+    /// Current of the fan, as no sensor sees it.
+    fn fan_a(&self) -> f64;
 }
 
 impl Physics for Plant {
@@ -83,5 +85,9 @@ impl Physics for Plant {
 
     fn copper_c(&self) -> f64 {
         self.copper_c()
+    }
+
+    fn fan_a(&self) -> f64 {
+        self.fan_a()
     }
 }

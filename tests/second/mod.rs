@@ -385,6 +385,10 @@ impl Physics for Second {
     fn copper_c(&self) -> f64 {
         self.copper_c
     }
+
+    fn fan_a(&self) -> f64 {
+        self.state.amps
+    }
 }
 
 /// Conditions at which the groups of results of a run were measured.

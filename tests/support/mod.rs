@@ -137,12 +137,13 @@ pub(crate) struct Watched<P> {
     pub(crate) inside: Arc<Mutex<Vec<Inside>>>,
 }
 
-/// Temperatures that no sensor of the rig sees.
+/// Temperatures that no sensor of the rig sees, and the current without the errors of its sensor.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Inside {
     pub(crate) t_s: f64,
     pub(crate) copper_c: f64,
     pub(crate) case_c: f64,
+    pub(crate) fan_a: f64,
 }
 
 impl<P: Physics> Bench for Watched<P> {
@@ -157,7 +158,8 @@ impl<P: Physics> Bench for Watched<P> {
     fn read(&mut self, seconds: f64, pace: Pace) -> Result<Block, DriverError> {
         let block = self.bench.read(seconds, pace)?;
         let plant = self.bench.plant();
-        let now = Inside { t_s: block.end_s(), copper_c: plant.copper_c(), case_c: plant.case_c() };
+        let (t_s, fan_a) = (block.end_s(), plant.fan_a());
+        let now = Inside { t_s, copper_c: plant.copper_c(), case_c: plant.case_c(), fan_a };
         let mut inside = self.inside.lock().expect("nobody panicked with it");
         if inside.last().is_none_or(|last| now.t_s - last.t_s > 0.5) {
             inside.push(now);
@@ -238,7 +240,11 @@ fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside
     }
     all.power_up_peak_a = at(|kind| *kind == SpanKind::PowerUp, Played::Starts).power_up_peak_a;
     let flat = at(|kind| *kind == SpanKind::FlatOut, Played::Nothing);
-    (all.drop_v, all.on_resistance_ohm) = (flat.drop_v, flat.on_resistance_ohm);
+    all.on_resistance_ohm = flat.on_resistance_ohm;
+    all.drop_v = flat.drop_v.zip(flat.on_resistance_ohm).map(|(settled_v, ohm)| {
+        // At the current that flowed: the supply goes on giving way to it for half a minute.
+        current_flat_out(recording, inside).map_or(settled_v, |amps| ohm * amps)
+    });
     let soaked = truth_in_part(config, &after_soak(recording, &cold, inside), Played::Nothing);
     all.load_fan = started.load_fan.zip(soaked.load_fan).map(|(cold, hot)| FanTruth { copper_c: hot.copper_c, ..cold });
     let at_duty = |name| truth_in_part(config, &at_stated_soak(evaluated, &cold, inside, name), Played::Nothing);
@@ -250,6 +256,14 @@ fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside
         all.steadiness_pct = all.steadiness_current_pct;
     }
     all
+}
+
+/// Mean current of the fan once it had come to its speed in the flat-out stretches.
+fn current_flat_out(recording: &Recording, inside: &[Inside]) -> Option<f64> {
+    let spans: Vec<_> = recording.spans_where(|kind| *kind == SpanKind::FlatOut).collect();
+    let within = |t_s: f64| spans.iter().any(|span| (span.t0_s + 0.5..=span.t1_s).contains(&t_s));
+    let seen: Vec<f64> = inside.iter().filter(|now| within(now.t_s)).map(|now| now.fan_a).collect();
+    (!seen.is_empty()).then(|| seen.iter().sum::<f64>() / seen.len() as f64)
 }
 
 /// Conditions that a soak leads to: the case converges to what the fan makes of it once its own copper is warm, as it
