@@ -356,33 +356,14 @@ fn from_fit(name: ResultName, at: &Located, fitted: &ThresholdFit, duty_u_pct: f
         Contribution::common("duty at the pin", duty_u_pct),
     ];
     let mut measured = Measured::number(name, at.value, fitted.k, budget, "threshold", fitted.n as u64);
-    // The part of the interval in which nothing was offered is no chance: trials that share a bracket leave the threshold
-    // anywhere in it, evenly, whatever their number; the rest and the duty at the pin come on top.
+    // What the trials leave open and the duty at the pin are independent.
     let slack = K95 * duty_u_pct;
-    let half = 0.5 * gap;
-    let widen = |end: Option<f64>, sign: f64| {
-        end.map(|end| {
-            let reach = (end - at.value).abs();
-            let shared = reach.min(half);
-            at.value + sign * even_and_normal(shared, (reach - shared).hypot(slack))
-        })
-    };
+    let widen = |end: Option<f64>, sign: f64| end.map(|end| at.value + sign * (end - at.value).abs().hypot(slack));
     measured.interval = Some([widen(at.low, -1.0), widen(at.high, 1.0)]);
     if at.low.is_none() || at.high.is_none() {
         measured = measured.noted("too few tries to bound it on both sides");
     }
     measured
-}
-
-/// Half width of the 95 % interval of a sum: one error anywhere within `half`, evenly, and a normal one whose 95 % lie within
-/// `reach`.
-fn even_and_normal(half: f64, reach: f64) -> f64 {
-    let (even, normal) = (half * half / 3.0, (reach / K95).powi(2));
-    let variance = even + normal;
-    if variance <= 0.0 {
-        return 0.0;
-    }
-    stats::k95_flat(stats::EVEN * (even / variance).powi(2)) * variance.sqrt()
 }
 
 fn with_notes(mut measured: Measured, notes: &[String]) -> Measured {
@@ -440,8 +421,8 @@ fn hysteresis(findings: &mut Findings) {
     let mut measured = Measured::number(name, a - b, k, budget, "difference", n);
     // Each end as far away as it is without what cancels.
     let own = |measured: &Measured, value: f64| {
-        let share = measured.u.filter(|u| *u > 0.0).map_or(1.0, |u| own_u(measured) / u);
-        measured.interval.map(|ends| ends.map(|end| end.map(|end| value + share * (end - value))))
+        let reach = k * own_u(measured);
+        measured.interval.map(|[low, high]| [low.map(|_| value - reach), high.map(|_| value + reach)])
     };
     measured.interval = Some(difference(a, own(start, a), b, own(stop, b)));
     if measured.is_bound() {

@@ -184,6 +184,17 @@ impl Plant {
         self.motor.amps
     }
 
+    /// Slow part of the supply's sag, volts.
+    #[must_use]
+    pub const fn slow_sag_v(&self) -> f64 {
+        self.source.slow_sag_v()
+    }
+
+    /// The same as after another load.
+    pub const fn sag_to(&mut self, volts: f64) {
+        self.source.sag_to(volts);
+    }
+
     /// Copper and case at other temperatures than ambient, as after a run.
     pub fn warm_to(&mut self, copper_c: f64, case_c: f64) {
         self.motor.warm_to(&self.config.motor, copper_c);

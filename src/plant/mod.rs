@@ -48,6 +48,10 @@ pub trait Physics: std::fmt::Debug + Send {
     fn copper_c(&self) -> f64;
     /// Current of the fan, as no sensor sees it.
     fn fan_a(&self) -> f64;
+    /// By how much the supply has given way slowly, volts; 0 of one that does not.
+    fn slow_sag_v(&self) -> f64 {
+        0.0
+    }
 }
 
 impl Physics for Plant {
@@ -89,5 +93,9 @@ impl Physics for Plant {
 
     fn fan_a(&self) -> f64 {
         self.fan_a()
+    }
+
+    fn slow_sag_v(&self) -> f64 {
+        self.slow_sag_v()
     }
 }

@@ -6,6 +6,7 @@ use super::command::LineDrive;
 use super::config::{PlantConfig, RampShape};
 use super::engine::{Plant, Reading};
 use super::source::Relay;
+use super::truth::Moment;
 
 /// Spacing of the runs.
 pub(crate) const DT_S: f64 = 5e-4;
@@ -169,9 +170,11 @@ pub(crate) fn settle_s(config: &PlantConfig) -> f64 {
     config.module.timing.delay_s + shape_s + ramp.kick.map_or(0.0, |kick| kick.for_s) + 9.0
 }
 
-/// A start from awake and rest to `duty`, with the plant as it stands afterwards.
-pub(crate) fn start(config: &PlantConfig, duty: f64, hz: f64, temperatures: (f64, f64)) -> (Start, Plant) {
+/// A start from awake and rest to `duty`, from a supply that has given way slowly by `sag_v`, with the plant as it stands
+/// afterwards.
+pub(crate) fn start(config: &PlantConfig, duty: f64, hz: f64, temperatures: (f64, f64), sag_v: f64) -> (Start, Plant) {
     let mut plant = powered(config, hz, temperatures);
+    plant.sag_to(sag_v);
     plant.set_line(command(config, duty, hz));
     let start = Start::of(&mut plant, settle_s(config));
     (start, plant)
@@ -181,11 +184,12 @@ pub(crate) fn start(config: &PlantConfig, duty: f64, hz: f64, temperatures: (f64
 /// which what it then draws is read, before it has warmed on: seconds.
 const AGAIN_S: [f64; 2] = [2.0, 0.6];
 
-/// Supply current and speed (rad/s) of a running plant settled with its copper and case at these temperatures.
-pub(crate) fn settled_at(plant: &mut Plant, (copper_c, case_c): (f64, f64)) -> (f64, f64) {
+/// Supply current and speed (rad/s) of a running plant settled with copper, case and supply as they are there.
+pub(crate) fn settled_at(plant: &mut Plant, there: &Moment) -> (f64, f64) {
     let mut last = Start::default();
     for seconds in AGAIN_S {
-        plant.warm_to(copper_c, case_c);
+        plant.warm_to(there.copper_c, there.case_c);
+        plant.sag_to(there.sag_v);
         last = Start::of(plant, seconds);
     }
     (last.settled_a(), last.rad_s)
@@ -229,7 +233,7 @@ pub(crate) fn steadiness(config: &PlantConfig, duty: f64, hz: f64) -> Option<(f6
     let mut config = config.clone();
     config.motor.ripple = 0.0;
     config.motor.once_per_rev = 0.0;
-    let (_, mut plant) = start(&config, duty, hz, (config.ambient_c, config.ambient_c));
+    let (_, mut plant) = start(&config, duty, hz, (config.ambient_c, config.ambient_c), 0.0);
     // A cell of five steps, 25 ms, is the Nyquist interval of the band's upper end.
     let cell = |plant: &mut Plant| {
         let readings: [Reading; 5] = std::array::from_fn(|_| plant.advance(COARSE_S));

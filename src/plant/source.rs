@@ -131,6 +131,16 @@ impl Source {
         SourceStep { volts, amps, from_j: emf * amps * dt, heat_j: (emf - volts) * amps * dt }
     }
 
+    /// Slow part of the sag, volts.
+    pub(crate) const fn slow_sag_v(&self) -> f64 {
+        self.polarised_v
+    }
+
+    /// The same as after another load.
+    pub(crate) const fn sag_to(&mut self, volts: f64) {
+        self.polarised_v = volts;
+    }
+
     /// Slow part of the sag, over a longer step with this mean current.
     pub(crate) fn recover(&mut self, dt: f64, config: &SupplyConfig, amps: f64) {
         let share = -(-dt / config.recovery_s).exp_m1();

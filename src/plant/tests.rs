@@ -581,7 +581,7 @@ fn a_start_reaches_its_levels_when_its_module_says_not_where_the_samples_of_the_
     for seed in 1..=4 {
         let kind = Kind::SteppedReserved;
         let config = play::without_chance(&bench(kind, seed));
-        let (start, _) = play::start(&config, 0.98, kind.nominal_hz(), COLD);
+        let (start, _) = play::start(&config, 0.98, kind.nominal_hz(), COLD, 0.0);
         let reached = play::reached(&config, 0.98, kind.nominal_hz(), COLD, &start);
         let delay_s = config.module.timing.delay_s;
         let onset_s = reached.onset_s.unwrap();

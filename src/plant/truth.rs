@@ -22,9 +22,11 @@ pub struct TruthConditions {
     pub copper_c: Option<f64>,
     /// Case temperature for on-resistance, drop and starts; `None` is ambient.
     pub case_c: Option<f64>,
-    /// Copper and case temperature at the end of a start, where its current has settled and its run-down begins; `None` is
-    /// what the start itself makes of them.
-    pub settled_c: Option<(f64, f64)>,
+    /// By how much the supply had given way slowly when a start began, volts.
+    pub sag_v: f64,
+    /// What it was like inside at the end of a start, where its current has settled and its run-down begins; `None` is what
+    /// the start itself makes of that.
+    pub settled: Option<Moment>,
     /// Usable charge of the vehicle's battery (A.h) and its other drain (A).
     pub battery: Option<(f64, f64)>,
 }
@@ -40,10 +42,22 @@ impl TruthConditions {
             soak_duty: 0.6,
             copper_c: None,
             case_c: None,
-            settled_c: None,
+            sag_v: 0.0,
+            settled: None,
             battery: None,
         }
     }
+}
+
+/// What no sensor sees of a moment.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Moment {
+    /// Copper temperature of the fan.
+    pub copper_c: f64,
+    /// Case temperature.
+    pub case_c: f64,
+    /// By how much the supply has given way slowly, volts.
+    pub sag_v: f64,
 }
 
 /// True values. `None` where the quantity does not exist for this unit (it never answers, never sleeps, holds).
@@ -316,13 +330,14 @@ const CHARGED_S: f64 = 0.02;
 fn starts(config: &PlantConfig, at: &TruthConditions, truth: &mut Truth) {
     let quiet = play::without_chance(config);
     let temperatures = (at.copper_c.unwrap_or(config.ambient_c), at.case_c.unwrap_or(config.ambient_c));
-    let (soft, mut plant) = play::start(&quiet, at.most_duty, at.command_hz, temperatures);
+    let (soft, mut plant) = play::start(&quiet, at.most_duty, at.command_hz, temperatures, at.sag_v);
     if soft.resets > 0 || soft.settled_ratio() < 0.05 {
         return;
     }
-    let (hard, _) = play::start(&play::without_ramp(&quiet), at.most_duty, at.command_hz, temperatures);
+    let at_once = play::without_ramp(&quiet);
+    let (hard, _) = play::start(&at_once, at.most_duty, at.command_hz, temperatures, at.sag_v);
     let (peak_a, hard_a) = (soft.peak_a(0.0), hard.peak_a(0.0));
-    let settled = at.settled_c.map(|temperatures| play::settled_at(&mut plant, temperatures));
+    let settled = at.settled.map(|there| play::settled_at(&mut plant, &there));
     let (settled_a, former_rad_s) = settled.unwrap_or((soft.settled_a(), soft.rad_s));
     let reached = play::reached(&quiet, at.most_duty, at.command_hz, temperatures, &soft);
     truth.ramp_10_90_s = reached.tenth_s.zip(reached.nine_tenths_s).map(|(low, high)| high - low);

@@ -15,7 +15,7 @@ use galebench::ops::document::{self, Evaluated};
 use galebench::plant::Physics;
 use galebench::plant::config::PlantConfig;
 use galebench::plant::statics;
-use galebench::plant::truth::{FanTruth, Played, Truth, TruthConditions, truth, truth_in_part};
+use galebench::plant::truth::{FanTruth, Moment, Played, Truth, TruthConditions, truth, truth_in_part};
 use galebench::record::event::{FORMAT, Header, SpanKind};
 use galebench::record::recording::{Recording, Span};
 use galebench::record::writer::RecordWriter;
@@ -144,6 +144,7 @@ pub(crate) struct Inside {
     pub(crate) copper_c: f64,
     pub(crate) case_c: f64,
     pub(crate) fan_a: f64,
+    pub(crate) sag_v: f64,
 }
 
 impl<P: Physics> Bench for Watched<P> {
@@ -159,7 +160,8 @@ impl<P: Physics> Bench for Watched<P> {
         let block = self.bench.read(seconds, pace)?;
         let plant = self.bench.plant();
         let (t_s, fan_a) = (block.end_s(), plant.fan_a());
-        let now = Inside { t_s, copper_c: plant.copper_c(), case_c: plant.case_c(), fan_a };
+        let sag_v = plant.slow_sag_v();
+        let now = Inside { t_s, copper_c: plant.copper_c(), case_c: plant.case_c(), fan_a, sag_v };
         let mut inside = self.inside.lock().expect("nobody panicked with it");
         if inside.last().is_none_or(|last| now.t_s - last.t_s > 0.5) {
             inside.push(now);
@@ -201,10 +203,15 @@ fn noted_by(inside: &[Inside], t_s: f64) -> Option<&Inside> {
     inside.iter().rev().find(|now| now.t_s <= t_s)
 }
 
-/// Copper and case temperature at the ends of the parts of a run of this kind.
-fn at_their_ends(recording: &Recording, inside: &[Inside], kind: fn(&SpanKind) -> bool) -> Option<(f64, f64)> {
-    let ends: Vec<_> = recording.spans_where(kind).filter_map(|span| noted_by(inside, span.t1_s)).collect();
-    mean_temperatures(&ends)
+/// What was noted at the begins and at the ends of the parts of a run of this kind, each as one mean.
+fn at_both_ends(recording: &Recording, inside: &[Inside], kind: fn(&SpanKind) -> bool) -> Option<[Moment; 2]> {
+    let mean_at = |time_s: fn(&Span) -> f64| {
+        let seen: Vec<_> = recording.spans_where(kind).filter_map(|span| noted_by(inside, time_s(span))).collect();
+        let (copper_c, case_c) = mean_temperatures(&seen)?;
+        let sag_v = seen.iter().map(|now| now.sag_v).sum::<f64>() / seen.len() as f64;
+        Some(Moment { copper_c, case_c, sag_v })
+    };
+    Some([mean_at(|span| span.t0_s)?, mean_at(|span| span.t1_s)?])
 }
 
 /// The truth at the conditions under which each group of results was measured. The conditions are taken from the run;
@@ -221,8 +228,12 @@ fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside
     all.stop_duty_pct = at(|kind| *kind == SpanKind::Descend, Played::Nothing).stop_duty_pct;
     all.hysteresis_pct = all.start_duty_pct.zip(all.stop_duty_pct).map(|(start, stop)| start - stop);
     let is_start = |kind: &SpanKind| *kind == SpanKind::Start;
-    let settled_c = at_their_ends(recording, inside, is_start);
-    let when_started = TruthConditions { settled_c, ..conditions_at(evaluated, plan, inside, is_start) };
+    let ends = at_both_ends(recording, inside, is_start);
+    let when_started = TruthConditions {
+        sag_v: ends.map_or(0.0, |[begin, _]| begin.sag_v),
+        settled: ends.map(|[_, end]| end),
+        ..conditions_at(evaluated, plan, inside, is_start)
+    };
     let started = truth_in_part(config, &when_started, Played::Starts);
     all.run_down_s = started.run_down_s;
     (all.ramp_10_90_s, all.ramp_full_s) = (started.ramp_10_90_s, started.ramp_full_s);
