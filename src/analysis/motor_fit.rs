@@ -394,9 +394,13 @@ mod tests {
     use super::super::signal::stats::tests::noise;
     use super::*;
 
-    /// A fan with R 0.15 Ohm, Ke 0.035, J 0.008, 16 A at 13 V, behind 20 mOhm, through a linear ramp; returns the
-    /// recording and the hard-start peak of the same fan.
+    /// A fan with R 0.15 Ohm, Ke 0.035, J 0.008, 16 A at 13 V, behind 20 mOhm, through a linear ramp.
     fn start(ramp_s: f64, seed: u64) -> Recording {
+        start_along(&|t| (t / ramp_s).min(1.0), seed)
+    }
+
+    /// The same along any ramp.
+    fn start_along(ratio: &dyn Fn(f64) -> f64, seed: u64) -> Recording {
         let (r, ke, j) = (0.15, 0.035, 0.008);
         let (mut w, mut i_fan): (f64, f64) = (0.0, 0.0);
         let load = ke * 15.0 / (300.0 * 300.0);
@@ -404,7 +408,7 @@ mod tests {
         let (mut sv, mut sa, mut ov) = (Vec::new(), Vec::new(), Vec::new());
         let e = noise(seed, 200_000, 0.05);
         for step in 0..60_000 {
-            let d = ((step as f64 * dt) / ramp_s).min(1.0);
+            let d = ratio(step as f64 * dt);
             let supply = 13.0 - 0.02 * d * i_fan;
             let out = d * supply;
             i_fan += dt / 2e-4 * (out - ke * w - r * i_fan) / (1.0 + dt * r / 2e-4);
@@ -440,6 +444,24 @@ mod tests {
             assert!((predicted.peak_a / truth - 1.0).abs() < 0.05, "{ramp_s}: {predicted:?} against {truth}");
             assert!((predicted.peak_a - truth).abs() < 3.0 * predicted.u, "{ramp_s}: {predicted:?} against {truth}");
         }
+    }
+
+    #[test]
+    fn what_a_fan_still_loses_of_its_current_at_the_end_of_a_start_is_known() {
+        let mean = |rec: &Recording| {
+            let cells = zero::cells(rec, Channel::SupplyA, 5.0, 6.0, 0.05);
+            stats::mean(&cells.iter().map(|(_, amps)| *amps).collect::<Vec<_>>()).expect("cells")
+        };
+        let settled = mean(&start(0.5, 3));
+        for (tau_s, seed) in [(0.9, 5), (1.2, 6)] {
+            // The ramp still creeps up and the fan after it: the current is high, and hardly changes any more.
+            let rec = start_along(&|t| 1.0 - (-t / tau_s).exp(), seed);
+            let left_a = fit_start(&rec, 0.0, 6.0).expect("a fit").left_a(1.0).expect("to the end");
+            let off_a = settled - mean(&rec);
+            assert!(off_a.abs() > 0.02 && (left_a - off_a).abs() < 0.5 * off_a.abs(), "{tau_s}: {left_a} for {off_a}");
+        }
+        let long = fit_start(&start(3.0, 4), 0.0, 16.0).expect("a fit");
+        assert_eq!(long.left_a(1.0), None, "not fitted to the end");
     }
 
     /// The same fan behind a switch that chops at `hz` with a diode, as currents and voltages really go.

@@ -528,6 +528,29 @@ mod tests {
     }
 
     #[test]
+    fn a_duty_that_is_off_at_the_pin_widens_start_and_stop_but_not_what_lies_between() {
+        let with = |duty_u_pct: f64| {
+            let mut bench = Bench::new(1);
+            bench.rec.header.bench.duty_u_pct = duty_u_pct;
+            for start in [20.3, 20.4, 20.3, 20.4] {
+                ascend(&mut bench, 15.0, 0.5, start, 40.0);
+                bench.run(0.1, &[(Channel::SpeedRpm, &|_| 500.0, 0.2)]);
+                descend(&mut bench, 30.0, 0.5, 14.2, 5.0);
+            }
+            bench.set(at(90.0));
+            bench.run(60.0, &[(Channel::SpeedRpm, &|_| 2400.0, 0.2)]);
+            let findings = found(&bench);
+            [ResultName::StartDutyPct, ResultName::HysteresisPct].map(|name| {
+                let (low, high) = interval(&findings, name);
+                high - low
+            })
+        };
+        let ([start, between], [wide_start, wide_between]) = (with(0.0), with(1.0));
+        assert!((wide_start - start.hypot(2.0 * K95)).abs() < 1e-6, "{start} {wide_start}");
+        assert!((wide_between - between).abs() < 1e-6, "{between} {wide_between}");
+    }
+
+    #[test]
     fn starts_that_come_with_the_output_leave_the_95_of_100_inside_its_interval() {
         const ON: f64 = 11.3;
         let mut rng = Xoshiro256PlusPlus::seed_from_u64(7);

@@ -489,6 +489,17 @@ mod tests {
     }
 
     #[test]
+    fn each_bench_has_a_line_load_of_its_own() {
+        let (rig, spec) = rig();
+        let stated = rig.line.low_resistance.expect("the shipped rig states it").get();
+        let off = |seed| with_these_resistors(VirtualBench::plant_config(&rig, &spec, 1), &rig, seed).line.low_ohm;
+        let off: Vec<f64> = (0..400).map(|seed| off(seed).expect("a load") / stated - 1.0).collect();
+        let rms = (off.iter().map(|off| off * off).sum::<f64>() / 400.0).sqrt();
+        assert!((rms / LINE_LOAD_U - 1.0).abs() < 0.12, "{rms}");
+        assert_eq!(VirtualBench::plant_config(&rig, &spec, 1).line.low_ohm, Some(stated), "the truth knows none");
+    }
+
+    #[test]
     fn every_kind_starts_runs_at_the_fans_plate_data_and_stops() {
         let (rig, mut spec) = rig();
         for kind in ModuleKind::ALL {

@@ -496,6 +496,24 @@ mod tests {
     }
 
     #[test]
+    fn a_begin_is_doubted_by_how_much_it_bends() {
+        let begin = |wave: &dyn Fn(f64) -> f64, seed| {
+            let (t, v) = sampled(wave, 3e-4, seed);
+            onset(&t, &v, 0.0, 0.12).expect("rises").at
+        };
+        for seed in 0..10 {
+            let corner = begin(&|t| 1.0 - (-(t - 0.3).max(0.0) / 1.2).exp(), seed);
+            assert!(corner.u_s < 4e-4 && (corner.t_s - 0.3).abs() < 3.0 * corner.u_s, "{seed}: {corner:?}");
+            // An S whose very begin a diode hides.
+            let s = |t: f64| 0.5 - 0.5 * (std::f64::consts::PI * ((t - 0.3) / 3.0).clamp(0.0, 1.0)).cos();
+            let bent = begin(&|t| (1.04 * s(t) - 0.04).max(0.0), seed);
+            let seen_s = 0.3 + 3.0 / std::f64::consts::PI * (1.0_f64 - 2.0 * 0.04 / 1.04).acos();
+            assert!((bent.t_s - seen_s).abs() < 3.0 * bent.u_s, "{seed}: {bent:?} for {seen_s}");
+            assert!(bent.u_s > 2.0 * corner.u_s, "{seed}: {bent:?}");
+        }
+    }
+
+    #[test]
     fn noise_has_no_onset() {
         let (t, v) = sampled(|_| 0.0, 0.01, 6);
         assert_eq!(onset(&t, &v, 0.0, 0.25), None);
