@@ -12,8 +12,8 @@ use support::Run;
 
 /// Differs from start to start, so that more starts tell more.
 const START: ResultName = ResultName::StartDuty95Pct;
-/// Known by the settled level of the output, which more starts do not tell better.
-const RAMP: ResultName = ResultName::Ramp1090S;
+/// Known by the resistor that the input is charged through, which more charges do not tell better.
+const CHARGED: ResultName = ResultName::CapacitanceF;
 /// Seeds that nothing was tuned on.
 const SEEDS: [u64; 3] = [1101, 1102, 1103];
 
@@ -118,9 +118,9 @@ fn a_unit_right_at_a_limit_stays_open_whatever_is_repeated() {
 
 #[test]
 fn what_more_readings_do_not_tell_is_not_looked_at_again() {
-    let first = go(plan(RAMP, 100.0), SEEDS[0]);
-    let run = go(plan(RAMP, measured(&first, RAMP).as_number().expect("a number")), SEEDS[0]);
-    assert_eq!((outcome(&run, RAMP), looks(&run)), ((Grade::Undecided, Outcome::Open), Vec::new()));
+    let first = go(plan(CHARGED, 100.0), SEEDS[0]);
+    let run = go(plan(CHARGED, measured(&first, CHARGED).as_number().expect("a number")), SEEDS[0]);
+    assert_eq!((outcome(&run, CHARGED), looks(&run)), ((Grade::Undecided, Outcome::Open), Vec::new()));
 }
 
 #[test]
