@@ -257,8 +257,8 @@ impl Trace {
         let found = before_it.unwrap_or(found);
         let settled = found.params[0];
         let rest = settled - self.settled;
-        // The residuals are the likeness of the shape more than noise: a tenth of them count.
-        let u = (found.u(0) * 10.0_f64.sqrt()).hypot(APPROACH_SHARE * rest);
+        // The residuals are the likeness of the shape more than noise: a fifth of them count.
+        let u = (found.u(0) * 5.0_f64.sqrt()).hypot(APPROACH_SHARE * rest);
         (rest.abs() < 0.05 * self.settled).then_some((settled, u))
     }
 

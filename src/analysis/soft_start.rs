@@ -390,7 +390,7 @@ const CREEPS: f64 = 1e-3;
 
 /// What is still to come of a current is believed up to this share of it, and how well its model knows that.
 const LEFT_MOST: f64 = 0.03;
-const LEFT_SHARE: f64 = 0.5;
+const LEFT_SHARE: f64 = 0.25;
 
 /// Settled supply current at the end of a start: what it is there and what by the fitted fan is still to come, else its tail,
 /// else what its approach leads to.

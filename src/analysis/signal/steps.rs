@@ -249,7 +249,7 @@ pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<On
     let fitted_s = t[t.len() - 1] - at.t_s;
     // A straight line from the corner pivots: an error of the base moves the corner about four times as far as it
     // moves a crossing.
-    let base_u = stats::batched_mean(rise[..smooth.index].iter().copied()).map_or(quiet, |m| m.u.min(quiet));
+    let base_u = quiet / (smooth.index.max(1) as f64).sqrt();
     let by_base = 4.0 * base_u * fitted_s / upto;
     let u_s = at.u_s.hypot(unlike * fitted_s).hypot(by_base);
     Some(Onset { at: Instant { u_s, ..at }, jump: 0.0, jump_u: quiet })
