@@ -81,9 +81,10 @@ pub(crate) fn on_the_grid(rec: &Recording) -> Part {
     lasting("alignment of samples and command", unseen_s(rec) / 12.0_f64.sqrt()).even()
 }
 
-/// Part for where a step falls between two samples of a converter that takes instants.
-pub(crate) fn between_samples(rec: &Recording) -> Part {
-    random("instants of the samples", unseen_s(rec) / 12.0_f64.sqrt()).even()
+/// Part for where a step falls between two samples of a converter that takes instants; nothing of what does not step.
+pub(crate) fn between_samples(rec: &Recording, steps: bool) -> Part {
+    let spacing_s = if steps { unseen_s(rec) } else { 0.0 };
+    random("instants of the samples", spacing_s / 12.0_f64.sqrt()).even()
 }
 
 /// Part for a time between two moments of one channel (or of the tach). What its clock is off by as a whole cancels, but
@@ -256,9 +257,9 @@ mod tests {
     fn a_command_falls_inside_an_interval_of_samples_but_on_a_bench_that_plays_its_time() {
         let mut rec = Recording::default();
         assert!((on_the_grid(&rec).u - 5e-4 / 12.0_f64.sqrt()).abs() < 1e-12);
-        assert!((between_samples(&rec).u - 5e-4 / 12.0_f64.sqrt()).abs() < 1e-12);
+        assert!((between_samples(&rec, true).u - 5e-4 / 12.0_f64.sqrt()).abs() < 1e-12);
         rec.header.is_virtual = true;
-        assert_eq!((on_the_grid(&rec).u, between_samples(&rec).u), (0.0, 0.0));
+        assert_eq!((on_the_grid(&rec).u, between_samples(&rec, true).u), (0.0, 0.0));
     }
 
     #[test]

@@ -114,7 +114,7 @@ fn answer(
             let mut parts = vec![
                 estimate::instant("time resolution", &begun, f64::INFINITY),
                 estimate::on_the_grid(rec),
-                estimate::between_samples(rec),
+                estimate::between_samples(rec, true),
                 clock,
             ];
             parts.extend(estimate::apart(rec, &Channel::ALL, true));

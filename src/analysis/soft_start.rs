@@ -188,7 +188,7 @@ fn delay_estimate(rec: &Recording, channel: Channel, at: steps::Instant, edge_s:
     let delay_s = at.t_s - edge_s;
     let clock = estimate::common("clock", delay_s.abs() * rec.header.bench.clock_u);
     let onset = estimate::instant("onset fit", &at, 30.0);
-    let mut parts = vec![onset, estimate::on_the_grid(rec), estimate::between_samples(rec), clock];
+    let mut parts = vec![onset, estimate::on_the_grid(rec), estimate::between_samples(rec, true), clock];
     parts.extend(estimate::apart(rec, &[channel], false));
     Estimate::new(delay_s, parts)
 }
@@ -252,6 +252,8 @@ fn put_ramp(
             parts.push(estimate::random("where the fan breaks loose", breaks_loose));
             let first_s = if through_a_tenth { trace.by_slow_noise(figures, 0.1) } else { 0.0 };
             parts.push(estimate::random("slow noise", first_s.hypot(trace.by_slow_noise(figures, share))));
+            let steps = matches!(figures.shape.name, "stepped" | "jump_then_ramp" | "none");
+            parts.push(estimate::between_samples(rec, steps));
             parts.extend(estimate::apart_within(rec, (method == "output").then_some(Channel::OutputV)));
             Estimate::new(span_s, parts)
         };
@@ -643,6 +645,17 @@ mod tests {
         assert_eq!(findings.word(ResultName::RampShape), Some("linear"));
         assert!(findings.number(ResultName::SoftStartShare).is_some_and(|share| (0.7..1.05).contains(&share)));
         assert!(findings.number(ResultName::InrushRatio).is_some_and(|ratio| (1.0..2.0).contains(&ratio)));
+    }
+
+    #[test]
+    fn a_step_falls_between_two_samples_of_a_real_bench_and_a_ramp_does_not() {
+        for (full_s, falls) in [(3.0, false), (0.002, true)] {
+            let mut findings = Findings::default();
+            find(&bench(full_s, true), &mut findings);
+            let budget = &findings.results[&ResultName::RampFullS].budget;
+            let part = budget.iter().find(|part| part.name == "instants of the samples");
+            assert_eq!(part.is_some_and(|part| part.u > 1e-4), falls, "{full_s}: {budget:?}");
+        }
     }
 
     #[test]
