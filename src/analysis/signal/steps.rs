@@ -509,7 +509,7 @@ mod tests {
             let bent = begin(&|t| (1.04 * s(t) - 0.04).max(0.0), seed);
             let seen_s = 0.3 + 3.0 / std::f64::consts::PI * (1.0_f64 - 2.0 * 0.04 / 1.04).acos();
             assert!((bent.t_s - seen_s).abs() < 3.0 * bent.u_s, "{seed}: {bent:?} for {seen_s}");
-            assert!(bent.u_s > 2.0 * corner.u_s, "{seed}: {bent:?}");
+            assert!(bent.u_s > 4.0 * corner.u_s, "{seed}: {bent:?} {corner:?}");
         }
     }
 
