@@ -25,6 +25,8 @@ const REACH: usize = 12;
 /// A current under this is nothing running, amperes; a drop-out is a fall below this share of the surroundings.
 const RUNNING_A: f64 = 0.5;
 const DROPPED: f64 = 1.0 / 3.0;
+/// From this share of the surroundings on a current runs.
+const RAN: f64 = 0.8;
 /// A drop-out is at least this many times the usual scatter deep.
 const DROP_SCATTERS: f64 = 6.0;
 /// Shortest event, samples, and longest, seconds.
@@ -118,6 +120,9 @@ fn quiet_stretches(rec: &Recording) -> Vec<(f64, f64)> {
         })
         .map(|span| (span.t0_s, span.t1_s))
         .collect();
+    // Discovering goes on as soon as it is answered: its stays are too short for what comes after a change to be over.
+    let discovering = rec.stages.iter().filter(|run| run.stage == "discover").map(|run| (run.t0_s, run.t1_s));
+    let at_thresholds: Vec<(f64, f64)> = at_thresholds.into_iter().chain(discovering).collect();
     let mut settings: Vec<(f64, _)> = Vec::new();
     for &(t_s, setting) in &rec.settings {
         if settings.last().is_none_or(|(_, last)| *last != setting) {
@@ -251,11 +256,14 @@ fn usual(seen: &Watched) -> Option<f64> {
 /// Current that goes and comes back by itself: at once, or through a new start.
 fn drop_outs(seen: &Watched) -> Vec<Transient> {
     let Some(usual) = usual(seen) else { return Vec::new() };
+    // What has not run yet cannot drop out: a start that is still coming, its ripple now above and now below.
+    let ran = seen.values.iter().position(|amps| *amps > RAN * usual).unwrap_or(seen.values.len());
     seen.runs(|i| seen.values[i] < DROPPED * usual)
         .into_iter()
+        .filter(|run| run.0 > ran)
         .map(|run| {
             let seconds = seen.seconds(run);
-            let back = (run.1 + 1..seen.values.len()).find(|i| seen.values[*i] > 0.8 * usual);
+            let back = (run.1 + 1..seen.values.len()).find(|i| seen.values[*i] > RAN * usual);
             let return_s = back.map_or(f64::INFINITY, |i| seen.t_s[i] - seen.t_s[run.1]);
             let reset = seconds >= RESET_GAP_S && return_s > SOFT_RETURN_S;
             let least = seen.values[run.0..=run.1].iter().copied().fold(f64::INFINITY, f64::min);
@@ -352,6 +360,7 @@ mod tests {
     use super::*;
     use crate::bench::{ActiveLevel, Block, Setting};
     use crate::record::event::{Event, Numbered};
+    use crate::record::recording::StageRun;
     use crate::units::{Duty, Hertz};
 
     /// Half a minute at 60 % with this supply current.
@@ -435,6 +444,27 @@ mod tests {
             assert_eq!(kinds(&run(|t| ripple(t) + late(t))), []);
         }
         assert_eq!(kinds(&run(|t| ripple(t) + if t < 20.0 { 0.0 } else { 9.0 })), []);
+    }
+
+    #[test]
+    fn a_start_that_is_still_coming_does_not_drop_out() {
+        // Through a third of what it comes to in seconds, its ripple to either side of that.
+        let coming = |t: f64| (ripple(t) - 10.0 * (1.0 - t / 14.0).max(0.0)).max(0.0);
+        assert_eq!(kinds(&run(coming)), []);
+        let then = kinds(&run(|t| if (20.0..20.02).contains(&t) { 0.0 } else { coming(t) }));
+        assert_eq!(then, [TransientKind::DropOut], "once it ran it can");
+    }
+
+    #[test]
+    fn while_discovering_nothing_is_by_itself() {
+        let dropped = |t: f64| if (20.0..20.02).contains(&t) { 0.0 } else { ripple(t) };
+        let mut rec = run(dropped);
+        assert_eq!(kinds(&rec), [TransientKind::DropOut]);
+        let stage = |name: &str| StageRun { stage: name.to_owned(), t0_s: 15.0, t1_s: 25.0, end: None };
+        rec.stages = vec![stage("discover")];
+        assert_eq!(kinds(&rec), []);
+        rec.stages = vec![stage("sweep")];
+        assert_eq!(kinds(&rec), [TransientKind::DropOut]);
     }
 
     #[test]
