@@ -449,7 +449,7 @@ mod tests {
     #[test]
     fn a_start_that_is_still_coming_does_not_drop_out() {
         // Through a third of what it comes to in seconds, its ripple to either side of that.
-        let coming = |t: f64| (ripple(t) - 10.0 * (1.0 - t / 14.0).max(0.0)).max(0.0);
+        let coming = |t: f64| ripple(t) * (t / 14.0).min(1.0).powi(2);
         assert_eq!(kinds(&run(coming)), []);
         let then = kinds(&run(|t| if (20.0..20.02).contains(&t) { 0.0 } else { coming(t) }));
         assert_eq!(then, [TransientKind::DropOut], "once it ran it can");
