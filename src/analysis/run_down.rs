@@ -385,16 +385,25 @@ fn by_back_emf(rec: &Recording, stop: &Stop<'_>) -> Coast {
     let (zero_v, zero_u) = zero::offset(rec, Channel::OutputV, stop.edge_s).unwrap_or((0.0, 0.02));
     let volts: Vec<(f64, f64)> = cells.into_iter().map(|(t, v)| (t, v - zero_v)).collect();
     let (t, v): (Vec<f64>, Vec<f64>) = volts.iter().take(25).copied().unzip();
-    let Some(line) = stats::line(&t, &v) else {
+    let Some((former_v, former_u)) = carried_back(&t, &v, gone_s) else {
         return Coast::NoSpeed("the recording ends with the off command");
     };
-    // The speed before the output went is that at which it went: the drive held it so far.
-    let former_v = line.at(gone_s);
     if brakes(rec, stop) || former_v < 0.3 {
         return Coast::NoSpeed("no back-EMF after off: the module brakes, or the fan was at rest; no tach tells");
     }
-    let u = (line.scatter / 5.0).hypot(zero_u);
-    to_a_tenth(rec, stop, &volts, (former_v, u), "back-EMF")
+    to_a_tenth(rec, stop, &volts, (former_v, former_u.hypot(zero_u)), "back-EMF")
+}
+
+/// What a coasting fan's voltage was when its output went, and the uncertainty of that by noise: the speed before that is the
+/// one at which it went, since the drive held it so far. By a parabola, as a fan loses less and less speed: a line comes out
+/// low. `None` of too little.
+fn carried_back(t: &[f64], v: &[f64], gone_s: f64) -> Option<(f64, f64)> {
+    let x: Vec<f64> = t.iter().map(|t| t - gone_s).collect();
+    let squares: Vec<f64> = x.iter().map(|x| x * x).collect();
+    let (found, rss) = fit::linear(&[&vec![1.0; x.len()], &x, &squares], v).filter(|_| x.len() > 3)?;
+    let n = x.len() as f64;
+    // The end of a parabola has nine times the variance of a mean.
+    Some((found[0], 3.0 * (rss / (n - 3.0) / n).sqrt()))
 }
 
 /// Whether the output falls to nearly nothing at once while the fan must still turn.
@@ -410,6 +419,7 @@ fn brakes(rec: &Recording, stop: &Stop<'_>) -> bool {
 mod tests {
     use std::f64::consts::TAU;
 
+    use super::super::signal::stats::tests::noise;
     use super::super::synthetic::{self, Bench};
     use super::*;
 
@@ -447,6 +457,18 @@ mod tests {
         let mut findings = Findings::default();
         find(&bench.rec, &mut findings);
         findings
+    }
+
+    #[test]
+    fn the_speed_at_which_the_output_went_is_carried_back_along_a_bend() {
+        let (gone_s, law) = (2.0, |t: f64| 12.0 / (1.0 + (t - 2.0) / 6.0));
+        for seed in 0..20 {
+            let t: Vec<f64> = (0..25).map(|i| gone_s + 0.04 + 0.02 * f64::from(i)).collect();
+            let v: Vec<f64> = t.iter().zip(noise(seed, 25, 0.002)).map(|(t, e)| law(*t) + e).collect();
+            let (volts, u) = carried_back(&t, &v, gone_s).expect("enough");
+            assert!(u < 0.004 && (volts - 12.0).abs() < 3.0 * u.max(1e-3), "{seed}: {volts} {u}");
+        }
+        assert_eq!(carried_back(&[1.0, 2.0], &[3.0, 2.0], 0.0), None);
     }
 
     #[test]
