@@ -210,8 +210,9 @@ mod tests {
     }
 
     proptest! {
+        // Three intervals, or five, may look like a missing row by such a jitter: one of 200 lists of four samples does.
         #[test]
-        fn jitter_of_a_fifth_of_the_spacing_leaves_one_run(jitter in prop::collection::vec(-0.2..0.2_f64, 2..500), dt in 1e-5..10.0_f64) {
+        fn jitter_of_a_fifth_of_the_spacing_leaves_one_run(jitter in prop::collection::vec(-0.2..0.2_f64, 7..500), dt in 1e-5..10.0_f64) {
             let times: Vec<f64> = jitter.iter().enumerate().map(|(i, j)| (i as f64 + j) * dt).collect();
             let runs = runs(&times);
             prop_assert_eq!(runs.len(), 1);
