@@ -327,43 +327,8 @@ impl Curve {
 fn by_tach(rec: &Recording, stop: &Stop<'_>) -> Option<Coast> {
     let pulses = rec.header.bench.pulses_per_rev?;
     let before = tach::mean(rec.tach_in(stop.span.t0_s, stop.edge_s)?, pulses)?;
-    let track = without_gaps(&tach::turns(rec.tach_in(stop.edge_s, stop.span.t1_s)?, pulses));
+    let track = tach::coasting_turns(rec.tach_in(stop.edge_s, stop.span.t1_s)?, pulses);
     (track.len() >= 8).then(|| to_a_tenth(rec, stop, &track, (before.rpm, before.u_rpm), "tach"))
-}
-
-/// Turns around one whose median stands for it.
-const MEDIAN_OF: usize = 5;
-
-/// Share of the median around it below which a turn is one with an edge missing.
-const ODD_TURN: f64 = 0.75;
-/// Share of the speed a turn before from which a turn counts as hardly slower.
-const HARDLY_FALLEN: f64 = 0.8;
-
-/// The track without turns that are far below the median of five. An edge that went missing as the fan slows down is not told
-/// from its slowing, and makes the two turns that it belongs to look half as fast; a fall keeps its place under a median.
-/// The last turns have none: those are held against the line through the two before, which a coasting fan never falls below
-/// by far, since it loses less and less speed. Nor does it lie far above while it has hardly fallen: there the last slow turn
-/// was taken for one with an edge missing.
-fn without_gaps(track: &[(f64, f64)]) -> Vec<(f64, f64)> {
-    let half = MEDIAN_OF / 2;
-    let mut kept: Vec<(f64, f64)> = Vec::with_capacity(track.len());
-    for (i, &(t, rpm)) in track.iter().enumerate() {
-        let reach = half.min(i).min(track.len() - 1 - i);
-        let is_odd = match kept[..] {
-            [.., (t0, v0), (t1, v1)] if reach < half => {
-                let line = v1 + (v1 - v0) * (t - t1) / (t1 - t0).max(f64::MIN_POSITIVE);
-                rpm < ODD_TURN * line || (rpm * ODD_TURN > line && rpm > HARDLY_FALLEN * v1)
-            }
-            _ => {
-                let near: Vec<f64> = track[i - reach..=i + reach].iter().map(|(_, rpm)| *rpm).collect();
-                rpm < ODD_TURN * stats::median(&near).unwrap_or(rpm)
-            }
-        };
-        if !is_odd {
-            kept.push((t, rpm));
-        }
-    }
-    kept
 }
 
 fn by_logger(rec: &Recording, stop: &Stop<'_>) -> Option<Coast> {
@@ -560,49 +525,79 @@ mod tests {
         assert!((at.t_s - exact_s).abs() < 1e-3 && at.u_s < 1e-3, "{at:?} for {exact_s}");
     }
 
-    /// Edges of two a turn from 2400 rpm to rest, exact.
-    fn edges() -> Vec<f64> {
-        // The tangent's integral is the logarithm of the cosine.
-        let angle = |t: f64| 1.3 - 0.12 * t;
-        let turns = |t: f64| 40.0 / 1.3_f64.tan() / 0.12 * (angle(t).cos() / 1.3_f64.cos()).ln();
-        let rest_s = 1.3 / 0.12;
-        let all = (2.0 * turns(rest_s)) as usize;
-        let when = |count: usize| {
-            let (mut low, mut high) = (0.0, rest_s);
-            for _ in 0..60 {
-                let middle = 0.5 * (low + high);
-                if 2.0 * turns(middle) < count as f64 { low = middle } else { high = middle }
-            }
-            low
-        };
-        (1..=all).map(when).collect()
+    /// A fan of 2400 rpm that coasts against friction and air: the tangent of an angle that falls from `angle` in `seconds`.
+    #[derive(Clone, Copy, Debug)]
+    struct Fall {
+        angle: f64,
+        seconds: f64,
+    }
+
+    const FALLS: [Fall; 4] = [
+        Fall { angle: 1.3, seconds: 1.3 / 0.12 },
+        Fall { angle: 1.35, seconds: 10.0 },
+        Fall { angle: 1.2, seconds: 14.0 },
+        Fall { angle: 1.0, seconds: 8.0 },
+    ];
+
+    impl Fall {
+        fn tenth_s(self) -> f64 {
+            self.seconds * (1.0 - (0.1 * self.angle.tan()).atan() / self.angle)
+        }
+
+        /// Edges of two a turn until rest; every other lies `slot` of a pitch late.
+        fn edges(self, slot: f64) -> Vec<f64> {
+            // The tangent's integral is the logarithm of the cosine.
+            let angle = |t: f64| self.angle * (1.0 - t / self.seconds);
+            let per_s = self.angle / self.seconds;
+            let turns = |t: f64| 40.0 / self.angle.tan() / per_s * (angle(t).cos() / self.angle.cos()).ln();
+            let when = |pulses: f64| {
+                let (mut low, mut high) = (0.0, self.seconds);
+                for _ in 0..60 {
+                    let middle = 0.5 * (low + high);
+                    if 2.0 * turns(middle) < pulses { low = middle } else { high = middle }
+                }
+                low
+            };
+            let all = (2.0 * turns(self.seconds)) as usize;
+            (1..all).map(|count| when(count as f64 + if count % 2 == 0 { slot } else { 0.0 })).collect()
+        }
     }
 
     fn crossing_of(edges: &[f64]) -> Option<f64> {
-        let (t, v): (Vec<f64>, Vec<f64>) = without_gaps(&tach::turns(edges, 2.0)).into_iter().unzip();
+        let (t, v): (Vec<f64>, Vec<f64>) = tach::coasting_turns(edges, 2.0).into_iter().unzip();
         through(&t, &v, 240.0).map(|at| at.t_s)
     }
 
     #[test]
     fn the_fall_of_a_fan_is_no_parabola_over_so_many_speeds() {
-        let at_s = crossing_of(&edges()).expect("it slows down");
-        assert!((at_s - tenth_s()).abs() < 5e-4, "{at_s} for {}", tenth_s());
+        for fall in FALLS {
+            let at_s = crossing_of(&fall.edges(0.0)).expect("it slows down");
+            assert!((at_s - fall.tenth_s()).abs() < 5e-4, "{fall:?}: {at_s} for {}", fall.tenth_s());
+        }
     }
 
     #[test]
-    fn turns_beside_an_edge_that_went_missing_among_the_last_are_left_out() {
-        let mut track: Vec<(f64, f64)> = (0..11).map(f64::from).map(|i| (0.12 * i, 480.0 - 24.0 * i)).collect();
-        let before = track.clone();
-        track.extend([(1.42, 131.0), (1.6, 109.0)]);
-        assert_eq!(without_gaps(&track), before);
-        // A fan that goes on slowing as it did keeps all of its turns.
-        let whole: Vec<(f64, f64)> = before.iter().copied().chain([(1.33, 213.0), (1.48, 184.0)]).collect();
-        assert_eq!(without_gaps(&whole), whole);
+    fn whichever_edge_goes_missing_and_wherever_the_fan_is_caught_the_run_down_stays() {
+        for (fall, slot) in FALLS.into_iter().flat_map(|fall| [0.0, 0.1].map(|slot| (fall, slot))) {
+            let all = fall.edges(slot);
+            // The detents catch it at less than half of the speed at which it has run down.
+            let caught = all.partition_point(|t| *t < fall.tenth_s()) + 6;
+            for end in caught..=all.len() {
+                let whole_s = crossing_of(&all[..end]).expect("it slows down");
+                for gone in end.saturating_sub(60)..end {
+                    let mut edges = all[..end].to_vec();
+                    edges.remove(gone);
+                    let at_s = crossing_of(&edges).unwrap_or_else(|| panic!("{fall:?} {end} {gone}"));
+                    let off_s = at_s - whole_s;
+                    assert!(off_s.abs() < 2e-3, "{fall:?} {slot}: edge {gone} of {end} moves it by {off_s} s");
+                }
+            }
+        }
     }
 
     #[test]
     fn a_last_turn_so_slow_that_an_edge_seems_to_miss_does_not_move_the_run_down() {
-        let mut edges = edges();
+        let mut edges = FALLS[0].edges(0.0);
         edges.truncate(edges.partition_point(|t| *t < tenth_s() + 0.6));
         let before_s = crossing_of(&edges).expect("it slows down");
         // The detents slow the last half turn to nearly twice the one before.
@@ -611,20 +606,6 @@ mod tests {
         assert_eq!(tach::clean(&edges).missing, 1, "it is taken for two");
         let after_s = crossing_of(&edges).expect("it slows down");
         assert!((after_s - before_s).abs() < 1e-3, "{before_s} {after_s}");
-    }
-
-    #[test]
-    fn an_edge_that_went_missing_near_the_end_does_not_end_the_run_down_early() {
-        let track: Vec<(f64, f64)> = (0..200).map(|i| 0.05 * f64::from(i)).map(|t| (t, coasting(t))).collect();
-        let crossing = |track: &[(f64, f64)]| {
-            let (t, v): (Vec<f64>, Vec<f64>) = track.iter().copied().unzip();
-            through(&t, &v, 240.0).expect("it slows down").t_s
-        };
-        let mut gap = track.clone();
-        let at = gap.partition_point(|(_, rpm)| *rpm > 300.0);
-        (gap[at].1, gap[at + 1].1) = (0.5 * gap[at].1, 0.5 * gap[at + 1].1);
-        assert!((crossing(&without_gaps(&track)) - crossing(&track)).abs() < 0.01);
-        assert!((crossing(&without_gaps(&gap)) - crossing(&track)).abs() < 0.005, "{}", crossing(&without_gaps(&gap)));
     }
 
     #[test]

@@ -162,7 +162,17 @@ fn jitter(edges: &Clean, turn: usize) -> Option<f64> {
 /// unevenly spaced magnets cancel. Oldest first; empty of less than a turn.
 #[must_use]
 pub fn turns(edges_s: &[f64], pulses_per_rev: f64) -> Vec<(f64, f64)> {
-    let edges = clean(edges_s);
+    turn_by_turn(&clean(edges_s), pulses_per_rev)
+}
+
+/// The same of a fan that coasts to rest, which loses speed from turn to turn: edges that go missing there are told by what
+/// follows, not by a steady period around them.
+#[must_use]
+pub fn coasting_turns(edges_s: &[f64], pulses_per_rev: f64) -> Vec<(f64, f64)> {
+    turn_by_turn(&counted_in_a_fall(edges_s), pulses_per_rev)
+}
+
+fn turn_by_turn(edges: &Clean, pulses_per_rev: f64) -> Vec<(f64, f64)> {
     let turn = (pulses_per_rev.round() as usize).max(1);
     (turn..edges.times_s.len())
         .map(|i| {
@@ -171,6 +181,41 @@ pub fn turns(edges_s: &[f64], pulses_per_rev: f64) -> Vec<(f64, f64)> {
             (0.5 * (t0 + t1), 60.0 * pulses / ((t1 - t0) * pulses_per_rev))
         })
         .collect()
+}
+
+/// Times the geometric mean of its neighbours beyond which an interval of a falling speed has an edge missing: a whole one is
+/// near that mean however steep the fall, one of two pulses at twice that or more.
+const GAP_IN_A_FALL: f64 = 1.5;
+
+/// Edges of a fan that slows down, with the pulses that went missing counted.
+///
+/// The last interval has nothing after it: one that is long by what came before may be a gap or a last slow turn, and is left
+/// out.
+fn counted_in_a_fall(edges_s: &[f64]) -> Clean {
+    let (mut times_s, doubled, bounced) = without_strays(edges_s);
+    let mut intervals: Vec<f64> = times_s.windows(2).map(|w| w[1] - w[0]).collect();
+    if let [.., first, second, last] = intervals[..]
+        && last > GAP_IN_A_FALL * second * (second / first).clamp(1.0, GAP_IN_A_FALL)
+    {
+        times_s.pop();
+        intervals.pop();
+    }
+    let pulses = |i: usize| match (i.checked_sub(1), intervals.get(i + 1)) {
+        (Some(before), Some(after)) => {
+            let like = (intervals[before] * after).sqrt();
+            if intervals[i] > GAP_IN_A_FALL * like { (intervals[i] / like).round() } else { 1.0 }
+        }
+        _ => 1.0,
+    };
+    let mut counts = vec![0.0];
+    counts.extend((0..intervals.len()).map(pulses).scan(0.0, |count, pulses| {
+        *count += pulses;
+        Some(*count)
+    }));
+    counts.truncate(times_s.len());
+    let all = counts.last().copied().unwrap_or(0.0);
+    let missing = (all as usize).saturating_sub(intervals.len());
+    Clean { times_s, counts, missing, doubled, bounced }
 }
 
 /// Speed over `from_s..to_s` on a grid of `spacing_s`: (time of the middle, revolutions per minute) per cell.
