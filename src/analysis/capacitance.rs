@@ -75,7 +75,7 @@ pub(crate) fn one(rec: &Recording, span: &Span, ohm: f64, ohm_u: f64) -> Result<
         estimate::seen("fit", found.u(1) / ohm * inside, found.dof as f64),
         estimate::lasting("final voltage", farads * final_u / final_v),
         estimate::lasting("leak and waking of the module", farads * LEAK_SHARE),
-        estimate::common("clock", farads * rec.header.bench.clock_u),
+        estimate::clock(rec, farads),
     ];
     Ok(Estimate::new(farads, parts))
 }

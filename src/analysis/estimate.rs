@@ -54,6 +54,11 @@ pub(crate) fn common(name: &str, u: f64) -> Part {
     Part { nature: Nature::Common, ..random(name, u) }
 }
 
+/// The part of the bench's clock in a time, or in what is proportional to one: it lies evenly within what its crystal may be off.
+pub(crate) fn clock(rec: &Recording, value: f64) -> Part {
+    common("clock", value.abs() * rec.header.bench.clock_u).even()
+}
+
 /// A part that stretches of one run share although it is no property of the rig: a zero of which the run has few readings,
 /// the warmth of the load fan, how well a model fits this unit.
 pub(crate) fn lasting(name: &str, u: f64) -> Part {

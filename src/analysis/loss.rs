@@ -110,7 +110,7 @@ fn answer(
     match moved_at(rec, response, span, lost_s).filter(|_| word != "holds") {
         Some(begun) => {
             let delay_s = (begun.t_s - lost_s).max(0.0);
-            let clock = estimate::common("clock", delay_s * rec.header.bench.clock_u);
+            let clock = estimate::clock(rec, delay_s);
             let mut parts = vec![
                 estimate::instant("time resolution", &begun, f64::INFINITY),
                 estimate::on_the_grid(rec),
@@ -212,9 +212,10 @@ fn leaves(t: &[f64], v: &[f64], base: &Base, crossed_s: f64, reach: f64) -> Opti
     let upto = ONSET_UPTO.min(0.9 * after.abs()).max(reach);
     let onset = steps::onset(t, &rise, 0.0, upto)?;
     let reached_s = t[rise.iter().position(|v| *v >= upto).unwrap_or(t.len() - 1)];
-    // A gentle rise is moved by an error of its base as far as a crossing of that slope, times the four by which the line
-    // through it pivots; a jump is not.
-    let by_base = if onset.jump > 0.0 { 0.0 } else { 4.0 * base.end_u * (reached_s - onset.at.t_s).max(0.0) / upto };
+    // An error of the base is one more constant to the fit of the rise: a line from its corner takes it up whole by moving
+    // along, a pure curvature takes its share of slope, which is twice that. A jump is not moved.
+    let fitted_s = (reached_s - onset.at.t_s).max(0.0);
+    let by_base = if onset.jump > 0.0 { 0.0 } else { (1.0 + onset.bend) * base.end_u * fitted_s / upto };
     Some(Instant { u_s: onset.at.u_s.hypot(by_base), ..onset.at })
 }
 

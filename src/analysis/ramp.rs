@@ -20,6 +20,11 @@ const APPROACH_SHARE: f64 = 0.065;
 /// Share of the settled value from which on the rest of an exponential approach is not fitted, and the fewest values to fit.
 const APPROACH_ENDS: f64 = 0.004;
 const APPROACH_LEAST: usize = 40;
+/// Share of the settled value by which a level may be wrong, and no more, as to what that makes of a crossing between steps.
+const AT_A_STEP: f64 = 0.01;
+/// Share of the variance of slow noise that readings some seconds apart do not have in common, while zeros of one run lie
+/// minutes apart: of noise that falls with the frequency every decade holds as much.
+const SECONDS_APART: f64 = 2.0 / 3.0;
 /// A rise to 90 % within this time is no ramp.
 const NO_RAMP_S: f64 = 0.03;
 
@@ -281,7 +286,22 @@ impl Trace {
         let (output, supply) = self.wander;
         let there = output.hypot(share * supply);
         let settled = share * output.hypot(supply);
-        self.seconds_per_unit(figures, share) * there.hypot(settled)
+        self.seconds_per_unit(figures, share) * (SECONDS_APART * (there * there + settled * settled)).sqrt()
+    }
+
+    /// What is not known of the settled value beside slow noise, which the change from one stretch of its tail to the next holds
+    /// too: all of it where that change is more than such noise makes.
+    pub(crate) fn settled_beside_noise(&self) -> f64 {
+        let (output, supply) = self.wander;
+        let by_noise = (2.0 * SECONDS_APART).sqrt() * output.hypot(supply);
+        if self.settled_u > 2.0 * by_noise { self.settled_u } else { 0.0 }
+    }
+
+    /// What the zero of the values makes of the time from a crossing of `from` (`None` from the onset, which no zero moves) to
+    /// one of `to`, seconds: it is taken from the settled value as well, and at a share of that only the rest of it counts.
+    pub(crate) fn by_zero(&self, figures: &RampFigures, from: Option<f64>, to: f64) -> f64 {
+        let moved = |share: f64| (1.0 - share) * self.seconds_per_unit(figures, share);
+        (moved(to) - from.map_or(0.0, moved)).abs() * self.zero_u
     }
 
     /// Seconds by which a crossing of `share` moves when the values move by one unit.
@@ -289,7 +309,9 @@ impl Trace {
         let from = self.times_s.partition_point(|t| *t < figures.onset.at.t_s);
         let (t, v) = (&self.times_s[from..], &self.values[from..]);
         let at = |share: f64| steps::rising_through(t, v, share * self.settled, 0.02 * self.settled, 9).map(|i| i.t_s);
-        let (low, high) = ((share - 0.05).max(0.02), (share + 0.05).min(0.98));
+        // A step does not move with the level until that is at the next.
+        let reach = if figures.shape.name == "stepped" { AT_A_STEP } else { 0.05 };
+        let (low, high) = ((share - reach).max(0.02), (share + reach).min(0.98));
         match (at(low), at(high)) {
             (Some(a), Some(b)) => (b - a).max(0.0) / ((high - low) * self.settled),
             _ => 0.0,
@@ -475,8 +497,28 @@ mod tests {
         assert_eq!(quiet.by_slow_noise(&figures, 0.9), 0.0, "nothing wanders");
         let moved = Trace { wander: (1e-4, 1e-4), ..quiet }.by_slow_noise(&figures, 0.9);
         // Three seconds a unit; output at the crossing and settled, nine tenths of the supply at both.
-        let expected_s = 3e-4 * (1.0 + 3.0 * 0.9_f64.powi(2)).sqrt();
+        let expected_s = 3e-4 * (SECONDS_APART * (1.0 + 3.0 * 0.9_f64.powi(2))).sqrt();
         assert!((moved - expected_s).abs() < 0.02 * expected_s, "{moved} for {expected_s}");
+    }
+
+    #[test]
+    fn a_zero_moves_a_crossing_by_what_is_not_in_the_settled_value_too() {
+        let linear = trace(|t| (t / 3.0).min(1.0), 3e-4, 7);
+        let figures = linear.figures(0.3).expect("figures");
+        // Three seconds a unit and a zero of 1e-4: nine tenths of it at a tenth, a tenth at nine.
+        let by_zero = |from| linear.by_zero(&figures, from, 0.9);
+        assert!((by_zero(Some(0.1)) - 2.4e-4).abs() < 1e-5 && (by_zero(None) - 3e-5).abs() < 2e-6, "{}", by_zero(None));
+        let unlike = Trace { settled_u: 5e-4, wander: (1e-4, 0.0), ..linear.clone() };
+        assert_eq!(unlike.settled_beside_noise(), 5e-4, "more than noise makes");
+        assert_eq!(Trace { settled_u: 2e-4, ..unlike }.settled_beside_noise(), 0.0);
+    }
+
+    #[test]
+    fn a_level_between_two_steps_moves_nothing() {
+        let steps = trace(|t| if t >= 3.0 { 1.0 } else { (((t * 8.0 / 3.0).floor() + 1.0) / 8.0).min(1.0) }, 3e-4, 9);
+        let figures = steps.figures(0.3).expect("figures");
+        assert_eq!(figures.shape.name, "stepped");
+        assert!(steps.seconds_per_unit(&figures, 0.9) < 0.1, "{}", steps.seconds_per_unit(&figures, 0.9));
     }
 
     #[test]

@@ -117,7 +117,7 @@ fn off_delay(rec: &Recording, stop: &Stop<'_>, farads: Option<f64>) -> Option<Es
         estimate::lasting("spacing of samples", gone.u_s),
         estimate::lasting("charging of the input capacitors", lag.unwrap_or(0.0)),
         estimate::on_the_grid(rec),
-        estimate::common("clock", delay_s.abs() * rec.header.bench.clock_u),
+        estimate::clock(rec, delay_s),
     ];
     parts.extend(estimate::apart(rec, &[Channel::SupplyA, Channel::OutputV], false));
     Some(Estimate::new(delay_s, parts))
@@ -241,7 +241,7 @@ fn to_a_tenth(
         estimate::random("former speed", SLOW * before.1 * per_unit),
         estimate::lasting("air and bearings", AIR_SHARE * run_s),
         estimate::on_the_grid(rec),
-        estimate::common("clock", run_s * rec.header.bench.clock_u),
+        estimate::clock(rec, run_s),
     ];
     parts.extend(estimate::apart(rec, &[Channel::SpeedRpm, Channel::OutputV], true));
     Coast::Done { estimate: Estimate::new(run_s, parts), method }

@@ -210,7 +210,7 @@ fn after(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, threshold_a: f64) 
         estimate::random("sampling of the current", unseen_s).even(),
         estimate::random("noise of the current", by_noise_s.min(CELL_S)),
         estimate::random("period of the command", period_s / 12.0_f64.sqrt()).even(),
-        estimate::common("clock", value * rec.header.bench.clock_u),
+        estimate::clock(rec, value),
     ];
     parts.extend(estimate::apart(rec, &[Channel::SupplyA], false));
     Ok(Estimate::new(value, parts))

@@ -186,7 +186,7 @@ fn between(estimate: Estimate, latest_s: f64) -> Estimate {
 
 fn delay_estimate(rec: &Recording, channel: Channel, at: steps::Instant, edge_s: f64) -> Estimate {
     let delay_s = at.t_s - edge_s;
-    let clock = estimate::common("clock", delay_s.abs() * rec.header.bench.clock_u);
+    let clock = estimate::clock(rec, delay_s);
     let onset = estimate::instant("onset fit", &at, 30.0);
     let mut parts = vec![onset, estimate::on_the_grid(rec), estimate::between_samples(rec, true), clock];
     parts.extend(estimate::apart(rec, &[channel], false));
@@ -241,11 +241,12 @@ fn put_ramp(
             let mut parts = vec![
                 estimate::instant("first crossing", &a, 20.0),
                 estimate::instant("last crossing", &b, 20.0),
-                estimate::lasting("settled level", per_unit * share * trace.settled_u),
-                estimate::lasting("output_v zero", per_unit * trace.zero_u),
-                estimate::common("clock", span_s * rec.header.bench.clock_u),
+                estimate::lasting("settled level", per_unit * share * trace.settled_beside_noise()),
+                estimate::clock(rec, span_s),
             ];
             let through_a_tenth = from(figures) == figures.t_10 && figures.t_10 != figures.onset.at;
+            let by_zero = trace.by_zero(figures, through_a_tenth.then_some(0.1), share);
+            parts.push(estimate::lasting("output_v zero", by_zero));
             // The fan's current, not the tenth of it that the supply gives: a synchronous freewheel carries it all the time.
             let lost = if through_a_tenth { LOOSENS * trace.lost_at(figures.t_10.t_s) / 0.1 } else { 0.0 };
             let breaks_loose = lost * trace.seconds_per_unit(figures, 0.1);

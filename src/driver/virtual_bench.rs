@@ -4,7 +4,7 @@
 
 use std::collections::BTreeSet;
 
-use rand::SeedableRng;
+use rand::{RngExt, SeedableRng};
 use rand_xoshiro::Xoshiro256PlusPlus;
 
 use crate::bench::{ActiveLevel, Block, Channel, LINE_LOAD_U, Line, Pace, Setting, Supply};
@@ -30,6 +30,8 @@ pub struct VirtualBench<P = Plant> {
     tells_stop: bool,
     /// Difference between the commanded duty and that at the pin, fraction of the period.
     duty_error: f64,
+    /// Seconds of the bench's clock in one of the plant's.
+    clock: f64,
     ambient_c: f64,
     faults: Vec<BenchFault>,
     zero_off_a: f64,
@@ -50,6 +52,9 @@ const COMMON_MODE: f64 = 1e-4;
 /// Jitter of a tach edge and error of a slot's place.
 const TACH_JITTER_S: f64 = 2e-5;
 const SLOT_ERROR: f64 = 0.004;
+
+/// Bounds between which the bench's clock is off, relative: an ordinary crystal.
+const CLOCK_BOUND: f64 = 100e-6;
 
 impl VirtualBench {
     /// Opens the bench of this rig file, safe and at rest. The seed draws the unit within its kind, the bench's own
@@ -162,6 +167,7 @@ impl<P: Physics> VirtualBench<P> {
             stop_pressed_at_s: spec.stop_pressed_at.map(|at| at.get()),
             tells_stop: rig.emergency_stop.is_some(),
             duty_error: sensor::error(&mut rng, rig.command.duty_u.get()),
+            clock: 1.0 + rng.random_range(-CLOCK_BOUND..=CLOCK_BOUND),
             zero_off_a,
             supply: Supply::Off,
             own_v: rig.supply.voltage.get(),
@@ -170,6 +176,11 @@ impl<P: Physics> VirtualBench<P> {
         };
         bench.plant.set_relay(bench.relay(Supply::Off));
         bench
+    }
+
+    /// What the bench's clock says.
+    fn now_s(&self) -> f64 {
+        self.clock * self.plant.now_s()
     }
 
     fn has(&self, fault: BenchFault) -> bool {
@@ -236,7 +247,7 @@ impl<P: Physics> Bench for VirtualBench<P> {
         }
         let drive = self.drive(setting);
         self.plant.set_line(drive);
-        Ok(self.plant.now_s())
+        Ok(self.now_s())
     }
 
     fn read(&mut self, seconds: f64, pace: Pace) -> Result<Block, DriverError> {
@@ -244,7 +255,7 @@ impl<P: Physics> Bench for VirtualBench<P> {
             let why = format!("a read of {seconds} s is not possible");
             return Err(DriverError::Answer { what: "read".to_owned(), why });
         }
-        let t0_s = self.plant.now_s();
+        let t0_s = self.now_s();
         let count = sample_count(seconds, pace);
         let spacing_s = seconds / f64::from(count.max(1));
         let end_s = t0_s + seconds;
@@ -253,8 +264,8 @@ impl<P: Physics> Bench for VirtualBench<P> {
             self.sensors.iter().map(|(channel, _)| (*channel, Vec::with_capacity(count as usize))).collect();
         let mut edges = self.tach.as_ref().map(|_| Vec::new());
         for _ in 0..count {
-            let t_s = self.plant.now_s();
-            let reading = self.plant.advance(spacing_s);
+            let t_s = self.now_s();
+            let reading = self.plant.advance(spacing_s / self.clock);
             for ((channel, sensor), (_, samples)) in self.sensors.iter_mut().zip(&mut fast) {
                 if let Some(value) = fast_value(*channel, &reading) {
                     let off = if *channel == Channel::SupplyA { self.zero_off_a } else { 0.0 };
@@ -271,7 +282,7 @@ impl<P: Physics> Bench for VirtualBench<P> {
         if let Some(edges) = edges.as_mut().filter(|_| self.has(BenchFault::TachHum)) {
             hum(t0_s, end_s, edges);
         }
-        let stop_pressed = self.tells_stop.then(|| self.stop_pressed_at_s.is_some_and(|at| self.plant.now_s() >= at));
+        let stop_pressed = self.tells_stop.then(|| self.stop_pressed_at_s.is_some_and(|at| self.now_s() >= at));
         Ok(Block { t0_s, duration_s: seconds, lost: 0, channels: fast, tach_s: edges, stop_pressed })
     }
 

@@ -25,6 +25,8 @@ pub struct Onset {
     pub jump: f64,
     /// Standard uncertainty of the jump.
     pub jump_u: f64,
+    /// Share of its bend in a rise without a jump, from 0 of a line to 1 of a curvature alone.
+    pub bend: f64,
 }
 
 /// Reference levels of a two-level waveform by histogram: modes of the lower and upper half of its range.
@@ -195,7 +197,7 @@ fn between(times_s: &[f64], values: &[f64], index: usize, level: f64) -> Instant
 
 /// What the begin of a rise is unlike a parabola, as a share of the stretch that was fitted: where it is a corner, and what
 /// comes on top where there is none, by the square of how much it bends.
-const UNLIKE_CORNER: f64 = 0.001;
+const UNLIKE_CORNER: f64 = 0.0005;
 const UNLIKE_BEND: f64 = 0.019;
 /// A jump is higher than what the rise after it makes of so many values.
 const JUMP_CELLS: f64 = 4.0;
@@ -242,17 +244,17 @@ pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<On
         let u_s = cells * spacing_s / 12.0_f64.sqrt();
         let within = Instant { t_s: 0.5 * (t[first] + jump.t_s), u_s, even: true };
         let at = step_between_lines(times_s, values, jump.index).unwrap_or(within);
-        return Some(Onset { at, jump: jump.height, jump_u });
+        return Some(Onset { at, jump: jump.height, jump_u, bend: 0.0 });
     }
     let at = refine(t, &rise, &smooth, spacing_s, dof);
     let unlike = UNLIKE_CORNER + UNLIKE_BEND * smooth.bend * smooth.bend;
     let fitted_s = t[t.len() - 1] - at.t_s;
-    // A straight line from the corner pivots: an error of the base moves the corner about four times as far as it
-    // moves a crossing.
+    // An error of the base moves the corner of a line as far as it moves a crossing; noise that makes such an error also hides a
+    // bend of the rise, and with that begins lie about four times as far off.
     let base_u = quiet / (smooth.index.max(1) as f64).sqrt();
     let by_base = 4.0 * base_u * fitted_s / upto;
     let u_s = at.u_s.hypot(unlike * fitted_s).hypot(by_base);
-    Some(Onset { at: Instant { u_s, ..at }, jump: 0.0, jump_u: quiet })
+    Some(Onset { at: Instant { u_s, ..at }, jump: 0.0, jump_u: quiet, bend: smooth.bend })
 }
 
 #[derive(Clone, Copy, Debug)]
