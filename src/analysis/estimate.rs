@@ -28,7 +28,7 @@ impl Part {
     }
 
     /// The same with an error of this excess kurtosis.
-    fn shaped(self, excess: f64) -> Self {
+    pub(crate) fn shaped(self, excess: f64) -> Self {
         Self { excess, ..self }
     }
 }
@@ -75,21 +75,23 @@ pub(crate) fn apart(rec: &Recording, channels: &[Channel], tach: bool) -> Option
     (u_s > 0.0).then(|| lasting(APART, u_s))
 }
 
-/// Spacing of the samples of a real bench, seconds; a bench that plays its own time knows its commands between two reads, and
-/// its samples are means from one to the next.
-fn unseen_s(rec: &Recording) -> f64 {
-    if rec.header.is_virtual { 0.0 } else { 5e-4 }
+/// Standard uncertainty of an instant that lies anywhere between two samples `spacing_s` apart, seconds. None of a bench that
+/// plays its own time: it knows its commands between two reads, and its samples are means from one to the next.
+pub(crate) fn unseen_s(rec: &Recording, spacing_s: f64) -> f64 {
+    if rec.header.is_virtual { 0.0 } else { spacing_s / 12.0_f64.sqrt() }
 }
+
+/// Spacing of the samples of a real bench, seconds.
+const SPACING_S: f64 = 5e-4;
 
 /// Part for where a command falls between two samples: anywhere inside an interval of them.
 pub(crate) fn on_the_grid(rec: &Recording) -> Part {
-    lasting("alignment of samples and command", unseen_s(rec) / 12.0_f64.sqrt()).even()
+    lasting("alignment of samples and command", unseen_s(rec, SPACING_S)).even()
 }
 
 /// Part for where a step falls between two samples of a converter that takes instants; nothing of what does not step.
 pub(crate) fn between_samples(rec: &Recording, steps: bool) -> Part {
-    let spacing_s = if steps { unseen_s(rec) } else { 0.0 };
-    random("instants of the samples", spacing_s / 12.0_f64.sqrt()).even()
+    random("instants of the samples", if steps { unseen_s(rec, SPACING_S) } else { 0.0 }).even()
 }
 
 /// Part for a time between two moments of one channel (or of the tach). What its clock is off by as a whole cancels, but

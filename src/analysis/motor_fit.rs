@@ -183,10 +183,11 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
     })
 }
 
-/// Freewheel drop of a fit, with its standard uncertainty.
+/// Freewheel drop of a fit, with its standard uncertainty: what tells it lies at the begin of a ramp, where ripple is small and
+/// its periods few, and a fifth of the cells count.
 fn wheel_found(found: &fit::Fit) -> (f64, f64) {
     let wheel = found.params[4].exp();
-    (wheel, wheel * (found.u(4) * 10.0_f64.sqrt()).min(1.0))
+    (wheel, wheel * (found.u(4) * 5.0_f64.sqrt()).min(1.0))
 }
 
 /// Uncertainty of the zero that counts during a start, and from which current on it does: a low range that the zero
@@ -331,6 +332,9 @@ impl Motion {
     }
 }
 
+/// What is still to come of a current is believed up to this share of it.
+pub(crate) const LEFT_MOST: f64 = 0.03;
+
 impl MotorFit {
     /// Supply current still to come or to go at the end of the start, when the output has come to `ratio` of the supply and the
     /// fan to the speed of that, amperes; `None` where the end of the start was not looked at.
@@ -343,6 +347,12 @@ impl MotorFit {
         let amps = ((volts - back_v) * per_ohm).max(0.0);
         let share = (ratio + self.wheel.0) / (1.0 + self.wheel.0 - self.on_ohm * amps / supply_v.max(1.0));
         Some(share * amps - end_a)
+    }
+
+    /// The same as a share of the supply current at the end of the start.
+    pub(crate) fn left_share(&self, ratio: f64) -> Option<f64> {
+        let (_, end_a) = self.end_supply?;
+        self.left_a(ratio).filter(|_| end_a > 0.0).map(|left_a| left_a / end_a)
     }
 
     /// Peak of a start with the output at `ratio` of the supply at once (flat out where the fitted start got there).

@@ -22,7 +22,7 @@ const LEAST: usize = 5;
 /// A jump of more than this share of the peak is a hard start: its decay is too fast for a parabola.
 const HARD_SHARE: f64 = 0.5;
 /// Time constant of a fan's winding, seconds: the current follows a step of the voltage with it. Between 0.5 and 3 ms, which
-/// moves the 5 ms mean after a step by less than the share below.
+/// moves the 5 ms mean after a step by the share below at most, evenly.
 const WINDING_S: f64 = 1.4e-3;
 const WINDING_SHARE: f64 = 2e-3;
 /// By how much a jump must better the criterion: very strong evidence (Kass and Raftery 1995, 2 ln B of 10). Ripple that
@@ -192,7 +192,7 @@ fn fitted(rec: &Recording, means: &[(f64, f64)], top: usize) -> Option<(f64, f64
     // times.
     let variances = if jumps { 8.0 } else { 4.4 };
     let by_scatter = best.scatter * (variances / best.least_side as f64).sqrt();
-    let by_winding = if jumps { WINDING_SHARE * highest } else { 0.0 };
+    let by_winding = if jumps { WINDING_SHARE / 3.0_f64.sqrt() * highest } else { 0.0 };
     Some((highest, by_scatter.hypot(SHAPE_SHARE * highest).hypot(by_winding)))
 }
 

@@ -3,6 +3,7 @@
 use crate::bench::Channel;
 use crate::record::recording::Recording;
 
+use super::motor_fit::{LEFT_MOST, MotorFit};
 use super::signal::settling::{self, Rule};
 use super::signal::steps::{self, Instant, Onset};
 use super::signal::{chop, fit, stats};
@@ -220,13 +221,16 @@ impl Trace {
     }
 
     /// The trace with the settled value that its rise leads to, and its figures: an exponential ramp is still on its way
-    /// when it looks settled.
-    pub(crate) fn read(self, edge_s: f64) -> Option<(Self, RampFigures)> {
+    /// when it looks settled, and so may the current be that the module loses some of its output to: `fan` tells of that.
+    pub(crate) fn read(self, edge_s: f64, fan: Option<&MotorFit>) -> Option<(Self, RampFigures)> {
         let figures = self.figures(edge_s)?;
         if figures.shape.name != "exponential" {
             return Some((self, figures));
         }
-        let Some((settled, settled_u)) = self.leads_to(&figures) else { return Some((self, figures)) };
+        let Some((leads_to, settled_u)) = self.leads_to(&figures) else { return Some((self, figures)) };
+        let left = fan.and_then(|fan| fan.left_share(leads_to)).filter(|left| left.abs() < LEFT_MOST).unwrap_or(0.0);
+        let lost = if self.settled > FLAT_OUT && !self.loads_s.is_empty() { (1.0 - leads_to).max(0.0) } else { 0.0 };
+        let settled = leads_to - lost * left;
         let trace = Self { settled, settled_u, ..self };
         let figures = trace.figures(edge_s)?;
         Some((trace, figures))
@@ -523,7 +527,7 @@ mod tests {
 
     #[test]
     fn an_approach_is_doubted_by_what_is_left_of_it_at_the_end() {
-        let read = |tau_s: f64| trace(|t| 1.0 - (-t / tau_s).exp(), 3e-4, 8).read(0.3).expect("a start").0;
+        let read = |tau_s: f64| trace(|t| 1.0 - (-t / tau_s).exp(), 3e-4, 8).read(0.3, None).expect("a start").0;
         let (over, left) = (read(0.8), read(2.0));
         assert!((over.settled - 1.0).abs() < 3e-4 && over.settled_u < 3e-4, "{} {}", over.settled, over.settled_u);
         // A fortieth of the way is left of the slow one when the recording ends.
@@ -536,7 +540,7 @@ mod tests {
         // Within two thousandths of the end the module is there at once.
         let rise = |t: f64| Some(1.0 - (-t / 0.9_f64).exp()).filter(|v| *v < 0.998).unwrap_or(1.0);
         for seed in 0..4 {
-            let (read, figures) = trace(rise, 3e-4, seed).read(0.3).expect("a start");
+            let (read, figures) = trace(rise, 3e-4, seed).read(0.3, None).expect("a start");
             assert!((read.settled - 1.0).abs() < 2e-4, "{}", read.settled);
             let ramp_s = figures.t_90.t_s - figures.t_10.t_s;
             assert!((ramp_s - 0.9 * 9.0_f64.ln()).abs() < 2e-3, "{ramp_s}");

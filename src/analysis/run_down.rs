@@ -100,27 +100,41 @@ fn off_delay(rec: &Recording, stop: &Stop<'_>, farads: Option<f64>) -> Option<Es
         (level > 10.0 * noise && level > 0.2).then_some(())?;
         // An edge inside a cell leaves a mean between the levels: half way is where the crossing is unbiased.
         let rough = steps::falling_through(&t[before - 1..], &v[before - 1..], 0.5 * level, 0.02 * level, 1)?;
-        let (at, lag) = current_gone(rec, stop, rough.t_s, farads).unwrap_or((rough, None));
-        Some((at, lag))
+        Some(current_gone(rec, stop, rough.t_s, farads).unwrap_or(Gone::plain(rough)))
     };
     let by_voltage = || {
         let (t, v, before) = window(Channel::OutputV)?;
         let level = stats::median(&v[..before])?;
         let noise = stats::robust_sigma(&v[..before])?;
         let drop = (8.0 * noise).max(0.04 * level);
-        steps::falling_through(&t[before - 1..], &v[before - 1..], level - drop, 0.0, 1).map(|at| (at, None))
+        steps::falling_through(&t[before - 1..], &v[before - 1..], level - drop, 0.0, 1).map(Gone::plain)
     };
-    let (gone, lag) = by_current().or_else(by_voltage)?;
-    let delay_s = gone.t_s - stop.edge_s;
+    let gone = by_current().or_else(by_voltage)?;
+    let delay_s = gone.at.t_s - stop.edge_s;
     let mut parts = vec![
         // Commands fall on the same place of the grid of samples each time.
-        estimate::lasting("spacing of samples", gone.u_s),
-        estimate::lasting("charging of the input capacitors", lag.unwrap_or(0.0)),
+        estimate::lasting("spacing of samples", gone.at.u_s).shaped(gone.excess),
+        estimate::lasting("charging of the input capacitors", gone.lag_u_s),
         estimate::on_the_grid(rec),
         estimate::clock(rec, delay_s),
     ];
     parts.extend(estimate::apart(rec, &[Channel::SupplyA, Channel::OutputV], false));
     Some(Estimate::new(delay_s, parts))
+}
+
+/// The output gone.
+struct Gone {
+    at: steps::Instant,
+    /// Excess kurtosis of the error of that.
+    excess: f64,
+    /// What the charge of the input capacitors leaves open of it, seconds.
+    lag_u_s: f64,
+}
+
+impl Gone {
+    const fn plain(at: steps::Instant) -> Self {
+        Self { at, excess: 0.0, lag_u_s: 0.0 }
+    }
 }
 
 /// When the supply current steps down near `rough_s`, by the area under its samples, and what the charge of the input
@@ -130,7 +144,7 @@ fn current_gone(
     stop: &Stop<'_>,
     rough_s: f64,
     farads: Option<f64>,
-) -> Option<(steps::Instant, Option<f64>)> {
+) -> Option<Gone> {
     let values = |channel: Channel, from_s: f64, to_s: f64| -> Option<Vec<f64>> {
         let series = rec.channels.get(&channel)?;
         Some(series.samples(from_s, to_s).map(|(_, v)| v).filter(|v| v.is_finite()).collect())
@@ -156,18 +170,20 @@ fn current_gone(
     let areas: Vec<f64> = amps.chunks_exact(whole + 1).map(area).collect();
     let by_ripple_s = spacing_s * stats::deviation(&areas)? / (levels.0 - levels.1).abs();
     // The samples of a calculated bench are means over their spacing; others may be taken at an instant each.
-    let unseen_s = if rec.header.is_virtual { 0.0 } else { spacing_s / 12.0_f64.sqrt() };
+    let unseen_s = estimate::unseen_s(rec, spacing_s);
     let at = steps::Instant { t_s, u_s: by_ripple_s.hypot(unseen_s), even: false };
+    // A ripple has bounds, and what is left of it too.
+    let excess = stats::excess_kurtosis(&areas).map_or(0.0, |excess| excess.clamp(stats::EVEN, 0.0));
     let volts = before(Channel::SupplyV).zip(left(Channel::SupplyV));
     let rise_v = volts.and_then(|(before, left)| stats::median(&left).zip(stats::median(&before)));
-    let Some((left_v, before_v)) = rise_v else { return Some((at, None)) };
+    let Some((left_v, before_v)) = rise_v else { return Some(Gone { at, excess, lag_u_s: 0.0 }) };
     let source_ohm = ((left_v - before_v) / (levels.0 - levels.1)).max(0.0);
     Some(match farads {
         Some(farads) => {
             let lag_s = source_ohm * farads;
-            (steps::Instant { t_s: at.t_s - lag_s, ..at }, Some(LAG_SHARE * lag_s))
+            Gone { at: steps::Instant { t_s: at.t_s - lag_s, ..at }, excess, lag_u_s: LAG_SHARE * lag_s }
         }
-        None => (at, Some(source_ohm * TYPICAL_F)),
+        None => Gone { at, excess, lag_u_s: source_ohm * TYPICAL_F },
     })
 }
 

@@ -201,7 +201,7 @@ fn after(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, threshold_a: f64) 
         .map_or(CELL_S, |slice| slice.dt_s.min(CELL_S));
     // The samples of a calculated bench are means over their spacing, which place a fall by their area; others may be taken
     // at an instant each.
-    let unseen_s = if rec.header.is_virtual { 0.0 } else { spacing_s / 12.0_f64.sqrt() };
+    let unseen_s = estimate::unseen_s(rec, spacing_s);
     let quiet: Vec<f64> =
         wait.a.iter().zip(&wait.t).filter(|(_, t)| **t > asleep_s + SETTLE_S).map(|(a, _)| *a).collect();
     let noise_a = stats::robust_sigma(&quiet).unwrap_or(0.0);
@@ -249,8 +249,8 @@ fn settled(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, to_s: f64) -> Op
     let drift = (wander * wander - level.u_zero * level.u_zero).max(0.0).sqrt();
     let parts = vec![
         noise,
-        // Each sleep has a zero of its own, taken right before it.
-        estimate::random("supply_a zero", level.u_zero),
+        // Each sleep has a zero of its own, taken right before it; as few zeros tell what its noise is as what it wanders.
+        estimate::seen("supply_a zero", level.u_zero, zeros),
         estimate::seen("supply_a zero wander", drift, zeros),
         estimate::common("supply_a gain", level.u_gain),
     ];
@@ -409,9 +409,8 @@ mod tests {
         let far = 0.5 * flicker(&[(1.0, second(0.0)), (-1.0, second(500.0))]);
         assert!((far - 500.0_f64.ln() - 1.5).abs() < 1e-4, "{far}");
         let mut rec = Recording::default();
-        let facts = ChannelFacts { noise: 5e-5, ..ChannelFacts::default() };
-        rec.header.bench.channels.insert(Channel::SupplyA, facts);
-        for t0_s in [0.0, 300.0, 600.0] {
+        for (t0_s, zero_a) in [(0.0, 1e-5), (300.0, 3e-5), (600.0, 2e-5)] {
+            rec.channels.entry(Channel::SupplyA).or_default().push(t0_s, 0.01, &[zero_a; 100]);
             rec.spans.push(Span {
                 kind: SpanKind::Zero,
                 stage: String::new(),
@@ -420,7 +419,7 @@ mod tests {
                 complete: Ok(()),
             });
         }
-        let (usual, _) = zero::wander(&rec, Channel::SupplyA).expect("stated noise");
+        let (usual, _) = zero::wander(&rec, Channel::SupplyA).expect("three zeros");
         let wander = |from_s: f64| wander_since(&rec, (from_s, from_s + 20.0)).expect("zeros").0 / usual;
         let expected = |from_s: f64| {
             let apart = 0.5 * flicker(&[(1.0, second(300.0)), (-1.0, second(600.0))]);
@@ -431,6 +430,9 @@ mod tests {
         assert!(wander(900.0) > 1.2 * wander(610.0) && wander(320.0) < wander(900.0));
         // With one zero nothing but what is stated tells.
         rec.spans.truncate(1);
+        let facts = ChannelFacts { noise: 5e-5, ..ChannelFacts::default() };
+        rec.header.bench.channels.insert(Channel::SupplyA, facts);
+        let (usual, _) = zero::wander(&rec, Channel::SupplyA).expect("stated noise");
         let stated = 0.5 * flicker(&[(1.0, second(0.0)), (-1.0, second(10.0))]);
         let since = flicker(&[(1.0, (10.0, 30.0)), (-1.0, second(0.0))]);
         let wander = wander_since(&rec, (10.0, 30.0)).expect("a zero").0 / usual;

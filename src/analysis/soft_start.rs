@@ -11,7 +11,7 @@ use super::command;
 use super::estimate::{self, Estimate, miss_all, pool, spans};
 use super::line;
 use super::load_fan;
-use super::motor_fit::{self, MotorFit};
+use super::motor_fit::{self, LEFT_MOST, MotorFit};
 use super::peak::{self, Peak};
 use super::ramp::{RampFigures, Trace, Unreadable};
 use super::signal::settling::{self, Rule};
@@ -50,7 +50,7 @@ fn from_awake(rec: &Recording, findings: &mut Findings) {
     let fan = motor_fit::fit_start(rec, starts[0].edge_s, starts[0].span.t1_s);
     findings.fan_resistance_ohm = fan.as_ref().map(|fan| Fitted { value: fan.resistance_ohm, u: fan.resistance_u });
     delay(rec, &starts, fan.as_ref(), findings);
-    let settled = ramp(rec, &starts, &spans, findings);
+    let settled = ramp(rec, &starts, &spans, fan.as_ref(), findings);
     current(rec, &starts, settled, fan, findings);
 }
 
@@ -208,9 +208,20 @@ fn current_delay(rec: &Recording, start: &Start<'_>) -> Option<Estimate> {
 const LOOSENS: f64 = 0.035;
 
 /// Ramp results; returns the settled output ratio of the first start.
-fn ramp(rec: &Recording, starts: &[Start<'_>], spans: &[Span], findings: &mut Findings) -> Option<f64> {
-    let read: Vec<Result<(Trace, RampFigures), Unreadable>> =
-        starts.iter().map(|start| trace(rec, start)?.read(start.edge_s).ok_or(Unreadable::NoRise)).collect();
+fn ramp(
+    rec: &Recording,
+    starts: &[Start<'_>],
+    spans: &[Span],
+    fan: Option<&MotorFit>,
+    findings: &mut Findings,
+) -> Option<f64> {
+    // The fan was fitted to the first start: what is left of a current it tells of that one.
+    let fans = std::iter::once(fan).chain(std::iter::repeat(None));
+    let read: Vec<Result<(Trace, RampFigures), Unreadable>> = starts
+        .iter()
+        .zip(fans)
+        .map(|(start, fan)| trace(rec, start)?.read(start.edge_s, fan).ok_or(Unreadable::NoRise))
+        .collect();
     let good: Vec<&(Trace, RampFigures)> = read.iter().filter_map(|r| r.as_ref().ok()).collect();
     if !good.is_empty() {
         put_ramp(rec, &good, "output", None, findings);
@@ -289,7 +300,7 @@ fn ramp_from_speed(rec: &Recording, starts: &[Start<'_>], findings: &mut Finding
             let track = speed::speed_track(rec, start.span.t0_s, start.span.t1_s, SPEED_STEP_S);
             let (t, rpm): (Vec<f64>, Vec<f64>) = track.into_iter().unzip();
             let output = without_lag(&rpm, lag.as_ref());
-            Trace::finish(t, output, start.edge_s, 0.0).ok()?.read(start.edge_s)
+            Trace::finish(t, output, start.edge_s, 0.0).ok()?.read(start.edge_s, None)
         })
         .collect();
     if good.is_empty() {
@@ -391,8 +402,7 @@ fn current(rec: &Recording, starts: &[Start<'_>], ratio: Option<f64>, fan: Optio
 /// A tail that still changes by this share of itself in a second is on its way.
 const CREEPS: f64 = 1e-3;
 
-/// What is still to come of a current is believed up to this share of it, and how well its model knows that.
-const LEFT_MOST: f64 = 0.03;
+/// How well its model knows what is still to come of a current.
 const LEFT_SHARE: f64 = 0.25;
 
 /// Settled supply current at the end of a start: what it is there and what by the fitted fan is still to come, else its tail,

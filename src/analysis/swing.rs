@@ -19,7 +19,7 @@ const SWING: (f64, f64) = (0.1, 2.0);
 /// Slow noise and warming make neighbouring points alike: so many count as one.
 const ALIKE: f64 = 4.0;
 /// The switch warms during the swing, and the meters' curves are not quite straight.
-const MODEL_SHARE: f64 = 0.01;
+const MODEL_SHARE: f64 = 0.0085;
 /// Share by which the resistance of a switch of silicon grows with each kelvin, and how far that differs between types: from
 /// 25 to 100 °C data sheets have 1.25 to 1.4 times.
 const WARMS_PER_K: (f64, f64) = (4e-3, 1e-3);

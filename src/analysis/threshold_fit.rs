@@ -20,6 +20,11 @@ pub(crate) struct Bracket {
 }
 
 impl Bracket {
+    /// A threshold at or under `at`, and nothing below it was offered.
+    pub(crate) const fn under(at: f64) -> Self {
+        Self { below: f64::NEG_INFINITY, at }
+    }
+
     /// Middle of the bracket; its finite end when the other is infinite.
     pub(crate) fn middle(&self) -> f64 {
         match (self.below.is_finite(), self.at.is_finite()) {

@@ -150,7 +150,7 @@ fn coarse_reading(rec: &Recording) -> Option<String> {
 fn open_below(told: &[Told], coarse: bool) -> Vec<Told> {
     told.iter()
         .map(|told| match told {
-            Told::Between(bracket) if coarse => Told::Between(Bracket { below: f64::NEG_INFINITY, at: bracket.at }),
+            Told::Between(bracket) if coarse => Told::Between(Bracket::under(bracket.at)),
             other => *other,
         })
         .collect()
@@ -249,10 +249,10 @@ fn all_brackets(told: &[Told], first_is_upper: bool) -> Vec<Bracket> {
     told.iter()
         .filter_map(|t| match *t {
             Told::Between(bracket) => Some(bracket),
-            Told::AtFirst(duty) if first_is_upper => Some(Bracket { below: f64::NEG_INFINITY, at: duty }),
+            Told::AtFirst(duty) if first_is_upper => Some(Bracket::under(duty)),
             Told::AtFirst(duty) => Some(Bracket { below: duty, at: f64::INFINITY }),
             Told::Never(duty) if first_is_upper => Some(Bracket { below: duty, at: f64::INFINITY }),
-            Told::Never(duty) => Some(Bracket { below: f64::NEG_INFINITY, at: duty }),
+            Told::Never(duty) => Some(Bracket::under(duty)),
             Told::Nothing => None,
         })
         .collect()
@@ -311,7 +311,7 @@ fn start_results(rec: &Recording, findings: &mut Findings, told: &[Told], notes:
 /// `None` where all of them were like that or none was.
 fn above_output(brackets: &[Bracket], on_pct: f64) -> Option<(ThresholdFit, Located)> {
     let open = |bracket: &Bracket| match bracket.below < on_pct {
-        true => Bracket { below: f64::NEG_INFINITY, at: bracket.at },
+        true => Bracket::under(bracket.at),
         false => *bracket,
     };
     let by_fan: Vec<Bracket> = brackets.iter().map(open).collect();
@@ -481,15 +481,30 @@ mod tests {
         ((low.unwrap() * 1e9).round() / 1e9, (high.unwrap() * 1e9).round() / 1e9)
     }
 
+    /// A fan that starts at these duties, one after the other, and stops under 14.2 %.
+    fn starts_at(starts: &[f64], duty_u_pct: f64) -> Findings {
+        let mut bench = Bench::new(1);
+        bench.rec.header.bench.duty_u_pct = duty_u_pct;
+        for start in starts {
+            ascend(&mut bench, 15.0, 0.5, *start, 40.0);
+            bench.run(0.1, &[(Channel::SpeedRpm, &|_| 500.0, 0.2)]);
+            descend(&mut bench, 30.0, 0.5, 14.2, 5.0);
+        }
+        // Speeds run to full elsewhere in a run.
+        bench.set(at(90.0));
+        bench.run(60.0, &[(Channel::SpeedRpm, &|_| 2400.0, 0.2)]);
+        found(&bench)
+    }
+
     #[test]
     fn trials_that_contradict_each_other_without_end_are_no_number() {
         let never = Bracket { below: 60.0, at: f64::INFINITY };
-        let at_once = Bracket { below: f64::NEG_INFINITY, at: 5.0 };
+        let at_once = Bracket::under(5.0);
         let closed = Bracket { below: 20.0, at: 21.0 };
         for contradicting in [&[never, closed, at_once][..], &[closed, at_once], &[never, closed]] {
             assert_eq!(shared(contradicting).unwrap().width(), None, "{contradicting:?}");
         }
-        let agreeing = Bracket { below: f64::NEG_INFINITY, at: 20.6 };
+        let agreeing = Bracket::under(20.6);
         assert_eq!(shared(&[closed, agreeing]), Some(Bracket { below: 20.0, at: 20.6 }));
         // Whatever else comes to no number is taken out as well, with a reason.
         let mut findings = Findings::default();
@@ -504,17 +519,7 @@ mod tests {
 
     #[test]
     fn known_thresholds_are_recovered_with_honest_intervals() {
-        let mut bench = Bench::new(1);
-        bench.rec.header.bench.duty_u_pct = 0.05;
-        for start in [20.3, 20.9, 19.8, 20.4, 20.6, 20.1] {
-            ascend(&mut bench, 15.0, 0.5, start, 40.0);
-            bench.run(0.1, &[(Channel::SpeedRpm, &|_| 500.0, 0.2)]);
-            descend(&mut bench, 30.0, 0.5, 14.2, 5.0);
-        }
-        // Speeds run to full elsewhere in a run.
-        bench.set(at(90.0));
-        bench.run(60.0, &[(Channel::SpeedRpm, &|_| 2400.0, 0.2)]);
-        let findings = found(&bench);
+        let findings = starts_at(&[20.3, 20.9, 19.8, 20.4, 20.6, 20.1], 0.05);
         let (low, high) = interval(&findings, ResultName::StartDutyPct);
         assert!(low < 20.35 && 20.35 < high && high - low < 1.2, "{low} {high}");
         let (low, high) = interval(&findings, ResultName::StopDutyPct);
@@ -530,16 +535,7 @@ mod tests {
     #[test]
     fn a_duty_that_is_off_at_the_pin_widens_start_and_stop_but_not_what_lies_between() {
         let with = |duty_u_pct: f64| {
-            let mut bench = Bench::new(1);
-            bench.rec.header.bench.duty_u_pct = duty_u_pct;
-            for start in [20.3, 20.4, 20.3, 20.4] {
-                ascend(&mut bench, 15.0, 0.5, start, 40.0);
-                bench.run(0.1, &[(Channel::SpeedRpm, &|_| 500.0, 0.2)]);
-                descend(&mut bench, 30.0, 0.5, 14.2, 5.0);
-            }
-            bench.set(at(90.0));
-            bench.run(60.0, &[(Channel::SpeedRpm, &|_| 2400.0, 0.2)]);
-            let findings = found(&bench);
+            let findings = starts_at(&[20.3, 20.4, 20.3, 20.4], duty_u_pct);
             [ResultName::StartDutyPct, ResultName::HysteresisPct].map(|name| {
                 let (low, high) = interval(&findings, name);
                 high - low

@@ -81,9 +81,10 @@ fn reading(rec: &Recording, channel: Channel, span: &Span) -> Option<(f64, f64, 
 }
 
 /// Slow noise that averaging does not take out, as a share of the noise of one sample, as long as the zeros of a run do
-/// not show it: flicker noise of amplifiers and converters lies about there. It counts as much as so many differences.
+/// not show it: flicker noise of amplifiers and converters lies about there. It counts as much as so many differences, of which
+/// a run has about as many: from those alone one run would be thought half as noisy as the next by chance.
 const SLOW_SHARE: f64 = 0.1;
-const SLOW_WEIGHT: f64 = 2.0;
+const SLOW_WEIGHT: f64 = 4.0;
 
 /// How far the zero of `channel` wanders from one reading to the next, in the channel's unit, with the degrees of
 /// freedom behind it: root of half the mean square of the differences of successive zero stretches, noise of the
@@ -235,8 +236,8 @@ mod tests {
         let mut rec = recording(false, |_| 0.1);
         rec.header.bench.channels.entry(Channel::SupplyA).or_default().noise = 0.2;
         let (u, dof) = wander(&rec, Channel::SupplyA).expect("stated noise");
-        // Two weights of a tenth of 0.2 beside one difference of next to nothing.
-        assert!((u - 0.02 * (2.0_f64 / 3.0).sqrt()).abs() < 5e-4 && dof == 3.0, "{u}");
+        // Four weights of a tenth of 0.2 beside one difference of next to nothing.
+        assert!((u - 0.02 * (4.0_f64 / 5.0).sqrt()).abs() < 5e-4 && dof == 5.0, "{u}");
     }
 
     #[test]

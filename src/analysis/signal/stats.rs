@@ -137,6 +137,15 @@ pub fn k95(dof: f64) -> f64 {
     student(0.975, dof)
 }
 
+/// Excess kurtosis of values: 0 of normal ones, [`EVEN`] of even ones; `None` of fewer than four or without spread.
+#[must_use]
+pub fn excess_kurtosis(values: &[f64]) -> Option<f64> {
+    let centre = mean(values).filter(|_| values.len() >= 4)?;
+    let moment = |power: i32| values.iter().map(|v| (v - centre).powi(power)).sum::<f64>() / values.len() as f64;
+    let variance = moment(2);
+    (variance > 0.0).then(|| moment(4) / (variance * variance) - 3.0)
+}
+
 /// Excess kurtosis of an even distribution.
 pub const EVEN: f64 = -1.2;
 
@@ -238,6 +247,16 @@ pub(crate) mod tests {
         let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed);
         let normal = Normal::new(0.0, sigma).expect("sigma is positive");
         (0..n).map(|_| normal.sample(&mut rng)).collect()
+    }
+
+    #[test]
+    fn the_excess_kurtosis_of_a_few_shapes() {
+        let even: Vec<f64> = (0..1000).map(f64::from).collect();
+        assert!((excess_kurtosis(&even).expect("spread") - EVEN).abs() < 1e-3);
+        assert!(excess_kurtosis(&noise(3, 20_000, 2.0)).expect("spread").abs() < 0.15);
+        let wave: Vec<f64> = (0..1000).map(|i| (std::f64::consts::TAU * f64::from(i) / 100.0).sin()).collect();
+        assert!((excess_kurtosis(&wave).expect("spread") + 1.5).abs() < 1e-3);
+        assert_eq!((excess_kurtosis(&[1.0; 9]), excess_kurtosis(&[1.0, 2.0])), (None, None));
     }
 
     #[test]
