@@ -139,12 +139,7 @@ impl Gone {
 
 /// When the supply current steps down near `rough_s`, by the area under its samples, and what the charge of the input
 /// capacitors behind the resistance of the source leaves open of it, seconds: that resistance shows in the same step.
-fn current_gone(
-    rec: &Recording,
-    stop: &Stop<'_>,
-    rough_s: f64,
-    farads: Option<f64>,
-) -> Option<Gone> {
+fn current_gone(rec: &Recording, stop: &Stop<'_>, rough_s: f64, farads: Option<f64>) -> Option<Gone> {
     let values = |channel: Channel, from_s: f64, to_s: f64| -> Option<Vec<f64>> {
         let series = rec.channels.get(&channel)?;
         Some(series.samples(from_s, to_s).map(|(_, v)| v).filter(|v| v.is_finite()).collect())

@@ -123,6 +123,8 @@ const MOST_UNLIKE: f64 = 0.06;
 
 /// Smallest freewheel drop over the supply voltage that hides the begin of a ramp.
 const WHEEL: f64 = 0.01;
+/// It is at least so many of its standard uncertainties: a synchronous freewheel has none, and a fit finds a little.
+const WHEEL_CLEAR: f64 = 2.8;
 
 /// Delay from the edge to the onset of output in any span that holds a start; `None` where no output comes on and settles.
 pub(crate) fn delay_in(rec: &Recording, span: &Span, edge_s: f64, fan: Option<&MotorFit>) -> Option<Estimate> {
@@ -133,7 +135,7 @@ pub(crate) fn delay_in(rec: &Recording, span: &Span, edge_s: f64, fan: Option<&M
 fn output_delay(rec: &Recording, start: &Start<'_>, fan: Option<&MotorFit>) -> Option<(Estimate, bool)> {
     let trace = trace(rec, start).ok()?;
     let visible = trace.onset(start.edge_s)?;
-    let hidden = fan.filter(|fan| fan.wheel.0 > WHEEL && fan.wheel.0 > 2.0 * fan.wheel.1).and_then(|fan| {
+    let hidden = fan.filter(|fan| fan.wheel.0 > WHEEL && fan.wheel.0 > WHEEL_CLEAR * fan.wheel.1).and_then(|fan| {
         let (wheel, u) = fan.wheel;
         let figures = trace.figures(start.edge_s)?;
         let begin = trace.hidden_begin(&figures, (wheel, u), fan.on_ohm)?;
