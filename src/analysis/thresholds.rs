@@ -5,6 +5,7 @@
 //! distribution. The duty at the pin is uncertain in common for all of them.
 
 use crate::analysis::contamination;
+use crate::analysis::estimate::{self, Estimate};
 use crate::analysis::level::{self, Level, Witness};
 use crate::analysis::signal::stats;
 use crate::analysis::threshold_fit::{self, Bracket, Located, ThresholdFit};
@@ -17,6 +18,8 @@ use crate::units::significant;
 
 /// Why there is nothing about turning.
 const NO_WITNESS: &str = "no tach, speed or current recorded; output voltage alone is no proof of turning";
+/// What the bracket leaves open, in a budget.
+const WIDTH: &str = "bracket width";
 /// Normal coverage factor of a 95 % interval.
 const K95: f64 = 1.96;
 
@@ -229,10 +232,8 @@ fn shared(brackets: &[Bracket]) -> Option<Bracket> {
 /// A value from one bracket: its middle, the interval never narrower than the bracket.
 fn from_bracket(name: ResultName, bracket: &Bracket, n: usize, duty_u_pct: f64) -> Measured {
     let width = bracket.width().unwrap_or(0.0);
-    let budget = vec![
-        Contribution::random("bracket width", width / 12.0_f64.sqrt()),
-        Contribution::common("duty at the pin", duty_u_pct),
-    ];
+    let budget =
+        vec![Contribution::random(WIDTH, width / 12.0_f64.sqrt()), Contribution::common("duty at the pin", duty_u_pct)];
     let mut measured = Measured::number(name, bracket.middle(), K95, budget, "bracket", n as u64);
     let slack = K95 * duty_u_pct;
     let end = |value: f64, slack: f64| value.is_finite().then_some(value + slack);
@@ -352,7 +353,7 @@ fn from_fit(name: ResultName, at: &Located, fitted: &ThresholdFit, duty_u_pct: f
     let spread = (from_trials * from_trials - width * width).max(0.0).sqrt();
     let budget = vec![
         Contribution::random("spread from trial to trial", spread),
-        Contribution::random("bracket width", width),
+        Contribution::random(WIDTH, width),
         Contribution::common("duty at the pin", duty_u_pct),
     ];
     let mut measured = Measured::number(name, at.value, fitted.k, budget, "threshold", fitted.n as u64);
@@ -411,34 +412,31 @@ fn hysteresis(findings: &mut Findings) {
         return findings.miss(name, "needs both the start and the stop duty");
     };
     let (Some(a), Some(b)) = (start.as_number(), stop.as_number()) else { return };
-    let own_u = |measured: &Measured| {
-        let parts = measured.budget.iter().filter(|c| c.nature != Nature::Common).map(|c| c.u * c.u);
-        parts.sum::<f64>().sqrt()
+    // The spread is known from as many trials as each has, what lies inside a bracket is not seen to scatter at all.
+    let own = |measured: &Measured, what: &str| {
+        let freedom = (measured.n as f64 - 1.0).max(1.0);
+        let parts = measured.budget.iter().filter(|line| line.nature != Nature::Common).map(move |line| {
+            let name = format!("{what} duty, {}", line.name);
+            if line.name == WIDTH {
+                estimate::random(&name, line.u).even()
+            } else {
+                estimate::seen(&name, line.u, freedom)
+            }
+        });
+        parts.collect::<Vec<_>>()
     };
-    let budget = vec![Contribution::random("start duty", own_u(start)), Contribution::random("stop duty", own_u(stop))];
-    let n = start.n.min(stop.n);
-    let k = if n > 1 { stats::k95((n - 1) as f64) } else { K95 };
-    let mut measured = Measured::number(name, a - b, k, budget, "difference", n);
-    // Each end as far away as it is without what cancels.
-    let own = |measured: &Measured, value: f64| {
-        let reach = k * own_u(measured);
-        measured.interval.map(|[low, high]| [low.map(|_| value - reach), high.map(|_| value + reach)])
-    };
-    measured.interval = Some(difference(a, own(start, a), b, own(stop, b)));
+    let parts = own(start, "start").into_iter().chain(own(stop, "stop")).collect();
+    let mut measured = Estimate::new(a - b, parts).measured(name, "difference", start.n.min(stop.n));
+    // An end is as open as the one that it would be made of.
+    let [start_low, start_high] = start.interval.unwrap_or([None, None]);
+    let [stop_low, stop_high] = stop.interval.unwrap_or([None, None]);
+    measured.interval = measured.interval.map(|[low, high]| {
+        [low.filter(|_| start_low.and(stop_high).is_some()), high.filter(|_| start_high.and(stop_low).is_some())]
+    });
     if measured.is_bound() {
         measured = measured.noted("one of start and stop is a bound");
     }
     findings.put(name, measured);
-}
-
-/// Interval of `a - b` from theirs, the half widths combined as independent; a tenth more, since the sum of two
-/// evenly spread brackets has its 95 % wider than two normal ones.
-fn difference(a: f64, ia: Option<[Option<f64>; 2]>, b: f64, ib: Option<[Option<f64>; 2]>) -> [Option<f64>; 2] {
-    let [a_low, a_high] = ia.unwrap_or([None, None]);
-    let [b_low, b_high] = ib.unwrap_or([None, None]);
-    let low = a_low.zip(b_high).map(|(low, high)| a - b - 1.1 * (a - low).hypot(high - b));
-    let high = a_high.zip(b_low).map(|(high, low)| a - b + 1.1 * (high - a).hypot(b - low));
-    [low, high]
 }
 
 /// Remark when the fan jumps to speed at the start instead of creeping up from rest.
