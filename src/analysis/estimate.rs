@@ -270,6 +270,16 @@ mod tests {
     }
 
     #[test]
+    fn a_clock_lies_evenly_within_what_its_crystal_may_be_off() {
+        let mut rec = Recording::default();
+        rec.header.bench.clock_u = 58e-6;
+        let measured = Estimate::new(-40.0, vec![clock(&rec, -40.0)]).measured(ResultName::SleepAfterS, "fall", 1);
+        let half = measured.interval.expect("a number has one")[1].expect("closed") + 40.0;
+        assert!((measured.u.expect("a number has one") - 40.0 * 58e-6).abs() < 1e-12);
+        assert!((half / (0.95 * 40.0 * 100e-6) - 1.0).abs() < 0.01, "{half}");
+    }
+
+    #[test]
     fn pooling_shrinks_what_is_random_and_keeps_what_is_common() {
         let one = |value| Estimate::new(value, vec![random("noise", 0.2), common("gain", 0.5), lasting("zero", 0.3)]);
         let pooled = pool(&[one(1.0), one(1.0), one(1.0), one(1.0)]).expect("four");

@@ -400,7 +400,7 @@ impl MotorFit {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::super::signal::stats::tests::noise;
     use super::*;
 
@@ -410,7 +410,7 @@ mod tests {
     }
 
     /// The same along any ramp.
-    fn start_along(ratio: &dyn Fn(f64) -> f64, seed: u64) -> Recording {
+    pub(crate) fn start_along(ratio: &dyn Fn(f64) -> f64, seed: u64) -> Recording {
         let (r, ke, j) = (0.15, 0.035, 0.008);
         let (mut w, mut i_fan): (f64, f64) = (0.0, 0.0);
         let load = ke * 15.0 / (300.0 * 300.0);

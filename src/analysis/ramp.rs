@@ -425,6 +425,7 @@ fn model(x: &[f64], y: &[f64], base: f64, rise: impl Fn(f64) -> f64, length: f64
 
 #[cfg(test)]
 mod tests {
+    use super::super::motor_fit;
     use super::super::signal::stats::tests::noise;
     use super::*;
 
@@ -533,6 +534,21 @@ mod tests {
         // A fortieth of the way is left of the slow one when the recording ends.
         assert!((left.settled - 1.0).abs() < left.settled_u, "{} {}", left.settled, left.settled_u);
         assert!((1.5e-3..5e-3).contains(&left.settled_u), "{}", left.settled_u);
+    }
+
+    #[test]
+    fn an_approach_leads_to_what_the_module_still_loses_when_the_current_has_settled() {
+        let start = motor_fit::tests::start_along(&|t| 1.0 - (-t / 0.9).exp(), 5);
+        let fan = motor_fit::fit_start(&start, 0.0, 6.0).expect("a fit");
+        let read = |fan: Option<&MotorFit>| {
+            let approach = trace(|t| 0.998 * (1.0 - (-t / 0.8).exp()), 3e-4, 8);
+            let loads_s = vec![1.6; approach.times_s.len()];
+            Trace { loads_s, ..approach }.read(0.3, fan).expect("a start").0.settled
+        };
+        let (now, then) = (read(None), read(Some(&fan)));
+        let left = fan.left_share(now).expect("fitted to the end");
+        assert!((-LEFT_MOST..-1e-3).contains(&left), "its current still falls: {left}");
+        assert!((then - now + (1.0 - now) * left).abs() < 1e-9 && then > now, "{now} {then}");
     }
 
     #[test]

@@ -500,6 +500,25 @@ mod tests {
     }
 
     #[test]
+    fn each_bench_has_a_clock_of_its_own_that_is_off_as_a_crystal_may_be() {
+        let (rig, spec) = rig();
+        let off = |seed: u64| {
+            let mut bench = VirtualBench::open(&rig, &spec, seed);
+            let first = bench.read(5.0, Pace::Slow).unwrap();
+            let second = bench.read(5.0, Pace::Slow).unwrap();
+            assert!((second.t0_s - first.t0_s - 5.0).abs() < 1e-9, "its own seconds are what was asked for");
+            10.0 / bench.plant().now_s() - 1.0
+        };
+        let off: Vec<f64> = (0..60).map(off).collect();
+        assert!(off.iter().all(|off| off.abs() <= CLOCK_BOUND * 1.001), "{off:?}");
+        // Evenly spread: 58 ppm; sixty draws give it to a tenth.
+        let rms = (off.iter().map(|off| off * off).sum::<f64>() / 60.0).sqrt();
+        assert!((rms / 58e-6 - 1.0).abs() < 0.2, "{rms}");
+        let facts = crate::config::bench_facts(&rig);
+        assert!((facts.clock_u * 3.0_f64.sqrt() / CLOCK_BOUND - 1.0).abs() < 0.01, "what is stated is what is played");
+    }
+
+    #[test]
     fn each_bench_has_a_line_load_of_its_own() {
         let (rig, spec) = rig();
         let stated = rig.line.low_resistance.expect("the shipped rig states it").get();

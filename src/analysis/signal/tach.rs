@@ -187,12 +187,33 @@ fn turn_by_turn(edges: &Clean, pulses_per_rev: f64) -> Vec<(f64, f64)> {
 /// near that mean however steep the fall, one of two pulses at twice that or more.
 const GAP_IN_A_FALL: f64 = 1.5;
 
+/// Share of both intervals before it below which one of a falling speed ends at a stray edge: a whole one is longer than they
+/// are, but for unevenly spaced magnets, and one of them alone may have an edge missing.
+const STRAY_IN_A_FALL: f64 = 0.7;
+
+/// Edges of a fan that slows down without strays, and how many were dropped.
+fn without_strays_of_a_fall(edges_s: &[f64]) -> (Vec<f64>, usize) {
+    let mut kept: Vec<f64> = Vec::with_capacity(edges_s.len());
+    for &edge in edges_s {
+        let is_stray = match kept[..] {
+            [.., first, second, last] => edge - last < STRAY_IN_A_FALL * (last - second).min(second - first),
+            [.., last] => edge <= last,
+            [] => false,
+        };
+        if !is_stray {
+            kept.push(edge);
+        }
+    }
+    let dropped = edges_s.len() - kept.len();
+    (kept, dropped)
+}
+
 /// Edges of a fan that slows down, with the pulses that went missing counted.
 ///
 /// The last interval has nothing after it: one that is long by what came before may be a gap or a last slow turn, and is left
 /// out.
 fn counted_in_a_fall(edges_s: &[f64]) -> Clean {
-    let (mut times_s, doubled, bounced) = without_strays(edges_s);
+    let (mut times_s, doubled) = without_strays_of_a_fall(edges_s);
     let mut intervals: Vec<f64> = times_s.windows(2).map(|w| w[1] - w[0]).collect();
     if let [.., first, second, last] = intervals[..]
         && last > GAP_IN_A_FALL * second * (second / first).clamp(1.0, GAP_IN_A_FALL)
@@ -215,7 +236,7 @@ fn counted_in_a_fall(edges_s: &[f64]) -> Clean {
     counts.truncate(times_s.len());
     let all = counts.last().copied().unwrap_or(0.0);
     let missing = (all as usize).saturating_sub(intervals.len());
-    Clean { times_s, counts, missing, doubled, bounced }
+    Clean { times_s, counts, missing, doubled, bounced: 0 }
 }
 
 /// Speed over `from_s..to_s` on a grid of `spacing_s`: (time of the middle, revolutions per minute) per cell.
@@ -311,6 +332,38 @@ mod tests {
         let settled = (1..2000).map(|i| times[119] + 0.009 * f64::from(i));
         let edges = clean(&times.iter().copied().chain(settled).collect::<Vec<_>>());
         assert_eq!((edges.missing, edges.doubled, edges.bounced), (0, 0, 0));
+    }
+
+    #[test]
+    fn edges_that_go_missing_from_a_falling_speed_are_counted_and_its_last_slow_turn_is_none() {
+        // Each interval is a sixth longer than the one before.
+        let mut at_s = 0.0;
+        let whole: Vec<f64> = (0..24)
+            .map(|i| {
+                at_s += 0.01 * 1.17_f64.powi(i);
+                at_s
+            })
+            .collect();
+        let count = |times: &[f64]| {
+            let edges = counted_in_a_fall(times);
+            (edges.counts.last().copied().unwrap_or(0.0), edges.missing)
+        };
+        assert_eq!(count(&whole), (23.0, 0));
+        for gone in 2..22 {
+            let mut times = whole.clone();
+            times.remove(gone);
+            assert_eq!(count(&times), (23.0, 1), "edge {gone}");
+        }
+        for (after, share) in [(3, 0.1), (9, 0.5), (15, 0.3)] {
+            let mut times = whole.clone();
+            times.insert(after + 1, whole[after] + share * (whole[after + 1] - whole[after]));
+            assert_eq!(counted_in_a_fall(&times).times_s, whole, "a stray after {after}");
+        }
+        // After the last but one nothing tells whether the last interval is two turns or a slow one.
+        let mut times = whole.clone();
+        times.remove(22);
+        assert_eq!(count(&times), (21.0, 0));
+        assert_eq!((count(&whole[..1]), count(&[])), ((0.0, 0), (0.0, 0)));
     }
 
     #[test]
