@@ -212,10 +212,8 @@ fn leaves(t: &[f64], v: &[f64], base: &Base, crossed_s: f64, reach: f64) -> Opti
     let upto = ONSET_UPTO.min(0.9 * after.abs()).max(reach);
     let onset = steps::onset(t, &rise, 0.0, upto)?;
     let reached_s = t[rise.iter().position(|v| *v >= upto).unwrap_or(t.len() - 1)];
-    // An error of the base is one more constant to the fit of the rise: a line from its corner takes it up whole by moving
-    // along, a pure curvature takes its share of slope, which is twice that. A jump is not moved.
     let fitted_s = (reached_s - onset.at.t_s).max(0.0);
-    let by_base = if onset.jump > 0.0 { 0.0 } else { (1.0 + onset.bend) * base.end_u * fitted_s / upto };
+    let by_base = onset.pivot * base.end_u * fitted_s / upto;
     Some(Instant { u_s: onset.at.u_s.hypot(by_base), ..onset.at })
 }
 

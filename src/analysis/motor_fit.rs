@@ -334,6 +334,8 @@ impl Motion {
 
 /// What is still to come of a current is believed up to this share of it.
 pub(crate) const LEFT_MOST: f64 = 0.03;
+/// How well its model knows it.
+pub(crate) const LEFT_SHARE: f64 = 0.25;
 
 impl MotorFit {
     /// Supply current still to come or to go at the end of the start, when the output has come to `ratio` of the supply and the

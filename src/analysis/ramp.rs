@@ -3,7 +3,7 @@
 use crate::bench::Channel;
 use crate::record::recording::Recording;
 
-use super::motor_fit::{LEFT_MOST, MotorFit};
+use super::motor_fit::{LEFT_MOST, LEFT_SHARE, MotorFit};
 use super::signal::settling::{self, Rule};
 use super::signal::steps::{self, Instant, Onset};
 use super::signal::{chop, fit, stats};
@@ -41,6 +41,8 @@ pub(crate) struct Trace {
     /// Settled value with its uncertainty.
     pub(crate) settled: f64,
     pub(crate) settled_u: f64,
+    /// Whether the values still approach it when the recording ends.
+    approaches: bool,
     /// Uncertainty of the zero of the values.
     pub(crate) zero_u: f64,
     /// How far output and supply voltage wander between moments of one start, over the supply voltage.
@@ -143,7 +145,18 @@ impl Trace {
         }
         let end = settling::end_of(&slow_t[tail.from_index..], &slow_v[tail.from_index..], rule.span_s);
         let (settled, settled_u) = end.unwrap_or((tail.mean, tail.u));
-        Ok(Self { times_s, values, loads_s: Vec::new(), noise, settled, settled_u, zero_u, wander: (0.0, 0.0) })
+        let trace = Self {
+            times_s,
+            values,
+            loads_s: Vec::new(),
+            noise,
+            settled,
+            settled_u,
+            approaches: false,
+            zero_u,
+            wander: (0.0, 0.0),
+        };
+        Ok(trace)
     }
 
     /// The share d of the time that the switch is on. All over the supply voltage, the mean output is d less (1 - d)
@@ -229,9 +242,9 @@ impl Trace {
         }
         let Some((leads_to, settled_u)) = self.leads_to(&figures) else { return Some((self, figures)) };
         let left = fan.and_then(|fan| fan.left_share(leads_to)).filter(|left| left.abs() < LEFT_MOST).unwrap_or(0.0);
-        let lost = if self.settled > FLAT_OUT && !self.loads_s.is_empty() { (1.0 - leads_to).max(0.0) } else { 0.0 };
-        let settled = leads_to - lost * left;
-        let trace = Self { settled, settled_u, ..self };
+        let still = if self.loads_s.is_empty() { 0.0 } else { lost_at_end(leads_to) * left };
+        let settled_u = settled_u.hypot(LEFT_SHARE * still);
+        let trace = Self { settled: leads_to - still, settled_u, approaches: true, ..self };
         let figures = trace.figures(edge_s)?;
         Some((trace, figures))
     }
@@ -250,7 +263,7 @@ impl Trace {
             _ => vec![0.0; t.len()],
         };
         let last = stats::mean(&loads[loads.len() - (loads.len() / 20).max(1)..])?;
-        let lost = if self.settled > FLAT_OUT && last > 0.0 { (1.0 - self.settled).max(0.0) / last } else { 0.0 };
+        let lost = if last > 0.0 { lost_at_end(self.settled) / last } else { 0.0 };
         let approach = |start: &[f64], n: usize| {
             fit::fit(start, n, |p, r| {
                 for (((r, t), v), load) in r.iter_mut().zip(&t).zip(&v).zip(&loads) {
@@ -275,12 +288,12 @@ impl Trace {
     /// current was recorded.
     pub(crate) fn lost_at(&self, t_s: f64) -> f64 {
         let last = self.loads_s.last().copied().unwrap_or(0.0);
-        if self.settled < FLAT_OUT || last <= 0.0 {
+        if last <= 0.0 {
             return 0.0;
         }
         let at = self.times_s.partition_point(|t| *t < t_s).min(self.loads_s.len() - 1);
         let near = &self.loads_s[at.saturating_sub(10)..(at + 10).min(self.loads_s.len())];
-        (1.0 - self.settled).max(0.0) * stats::mean(near).unwrap_or(0.0).max(0.0) / last
+        lost_at_end(self.settled) * stats::mean(near).unwrap_or(0.0).max(0.0) / last
     }
 
     /// What slow noise makes of the time at which the values cross `share` of the settled one, seconds: it is another at the
@@ -293,12 +306,12 @@ impl Trace {
         self.seconds_per_unit(figures, share) * (SECONDS_APART * (there * there + settled * settled)).sqrt()
     }
 
-    /// What is not known of the settled value beside slow noise, which the change from one stretch of its tail to the next holds
-    /// too: all of it where that change is more than such noise makes.
+    /// What is not known of the settled value beside slow noise. The change of a tail from one stretch to the next holds that
+    /// noise too; where an approach leads is known as well as its shape.
     pub(crate) fn settled_beside_noise(&self) -> f64 {
         let (output, supply) = self.wander;
         let by_noise = (2.0 * SECONDS_APART).sqrt() * output.hypot(supply);
-        if self.settled_u > 2.0 * by_noise { self.settled_u } else { 0.0 }
+        if self.approaches { self.settled_u } else { (self.settled_u.powi(2) - by_noise.powi(2)).max(0.0).sqrt() }
     }
 
     /// What the zero of the values makes of the time from a crossing of `from` (`None` from the onset, which no zero moves) to
@@ -321,6 +334,11 @@ impl Trace {
             _ => 0.0,
         }
     }
+}
+
+/// What a module whose output settles at this ratio loses of the supply then, a share of it; 0 where it never was flat out.
+fn lost_at_end(settled: f64) -> f64 {
+    if settled > FLAT_OUT { (1.0 - settled).max(0.0) } else { 0.0 }
 }
 
 /// Whether single periods of a chopper show in the output of a start.
@@ -514,8 +532,15 @@ mod tests {
         let by_zero = |from| linear.by_zero(&figures, from, 0.9);
         assert!((by_zero(Some(0.1)) - 2.4e-4).abs() < 1e-5 && (by_zero(None) - 3e-5).abs() < 2e-6, "{}", by_zero(None));
         let unlike = Trace { settled_u: 5e-4, wander: (1e-4, 0.0), ..linear.clone() };
-        assert_eq!(unlike.settled_beside_noise(), 5e-4, "more than noise makes");
-        assert_eq!(Trace { settled_u: 2e-4, ..unlike }.settled_beside_noise(), 0.0);
+        let by_noise = 1e-4 * (4.0_f64 / 3.0).sqrt();
+        assert!((unlike.settled_beside_noise().hypot(by_noise) - 5e-4).abs() < 1e-12, "more than noise makes");
+        let explained = Trace { settled_u: by_noise, ..unlike };
+        assert_eq!(explained.settled_beside_noise(), 0.0);
+        assert_eq!(
+            Trace { approaches: true, ..explained }.settled_beside_noise(),
+            by_noise,
+            "no noise that it ends elsewhere"
+        );
     }
 
     #[test]
@@ -548,7 +573,7 @@ mod tests {
         let (now, then) = (read(None), read(Some(&fan)));
         let left = fan.left_share(now).expect("fitted to the end");
         assert!((-LEFT_MOST..-1e-3).contains(&left), "its current still falls: {left}");
-        assert!((then - now + (1.0 - now) * left).abs() < 1e-9 && then > now, "{now} {then}");
+        assert!((then - now + (1.0 - now) * left).abs() < 1e-6 && then > now + 1e-6, "{now} {then}");
     }
 
     #[test]

@@ -7,7 +7,7 @@ use crate::results::{Findings, ResultName};
 
 use super::command;
 use super::estimate::{self, Estimate, pool, shortfall, spans};
-use super::signal::{fit, stats, steps, tach};
+use super::signal::{coast, fit, stats, steps, tach};
 use super::{speed, zero};
 
 /// Share of the former speed at which the fan counts as run down.
@@ -81,6 +81,8 @@ const EDGE_REACH: f64 = 4.5;
 const LEFT: (f64, f64) = (0.003, 0.02);
 /// Share to which the time constant of source and capacitors is known: these are warmer than when they were measured.
 const LAG_SHARE: f64 = 0.1;
+/// Fewest areas that tell the form of their scatter.
+const MANY_AREAS: usize = 30;
 /// Capacitance that a module may have of which none was measured, farads.
 const TYPICAL_F: f64 = 3e-3;
 
@@ -133,7 +135,7 @@ struct Gone {
 
 impl Gone {
     const fn plain(at: steps::Instant) -> Self {
-        Self { at, excess: 0.0, lag_u_s: 0.0 }
+        Self { at, excess: if at.even { stats::EVEN } else { 0.0 }, lag_u_s: 0.0 }
     }
 }
 
@@ -167,8 +169,10 @@ fn current_gone(rec: &Recording, stop: &Stop<'_>, rough_s: f64, farads: Option<f
     // The samples of a calculated bench are means over their spacing; others may be taken at an instant each.
     let unseen_s = estimate::unseen_s(rec, spacing_s);
     let at = steps::Instant { t_s, u_s: by_ripple_s.hypot(unseen_s), even: false };
-    // A ripple has bounds, and what is left of it too.
-    let excess = stats::excess_kurtosis(&areas).map_or(0.0, |excess| excess.clamp(stats::EVEN, 0.0));
+    // A ripple has bounds, and what is left of it too; few areas look bounded whatever they are.
+    let many = Some(&areas).filter(|areas| areas.len() >= MANY_AREAS);
+    let excess =
+        many.and_then(|areas| stats::excess_kurtosis(areas)).map_or(0.0, |excess| excess.clamp(stats::EVEN, 0.0));
     let volts = before(Channel::SupplyV).zip(left(Channel::SupplyV));
     let rise_v = volts.and_then(|(before, left)| stats::median(&left).zip(stats::median(&before)));
     let Some((left_v, before_v)) = rise_v else { return Some(Gone { at, excess, lag_u_s: 0.0 }) };
@@ -288,7 +292,7 @@ fn through(t: &[f64], v: &[f64], level: f64) -> Option<steps::Instant> {
         found.resize(4, 0.0);
         Some((Curve([found[0], found[1], found[2], found[3]]), rss / (x.len() - terms) as f64))
     };
-    // Turns beside a missing edge that the median let pass are far off what the others agree on.
+    // Turns beside an edge that was not told for what it is are far off what the others agree on.
     for _ in 0..2 {
         let (curve, _) = fitted(&near)?;
         let left: Vec<f64> = near.iter().map(|(x, off)| off - curve.at(*x)).collect();
@@ -338,7 +342,7 @@ impl Curve {
 fn by_tach(rec: &Recording, stop: &Stop<'_>) -> Option<Coast> {
     let pulses = rec.header.bench.pulses_per_rev?;
     let before = tach::mean(rec.tach_in(stop.span.t0_s, stop.edge_s)?, pulses)?;
-    let track = tach::coasting_turns(rec.tach_in(stop.edge_s, stop.span.t1_s)?, pulses);
+    let track = coast::turns(rec.tach_in(stop.edge_s, stop.span.t1_s)?, pulses);
     (track.len() >= 8).then(|| to_a_tenth(rec, stop, &track, (before.rpm, before.u_rpm), "tach"))
 }
 
@@ -395,19 +399,10 @@ fn brakes(rec: &Recording, stop: &Stop<'_>) -> bool {
 mod tests {
     use std::f64::consts::TAU;
 
+    use super::super::signal::coast::tests::FALLS;
     use super::super::signal::stats::tests::noise;
     use super::super::synthetic::{self, Bench};
     use super::*;
-
-    /// Speed of a fan coasting against friction and air from 2400 rpm: tan law, a tenth after 8.3 s.
-    fn coasting(t: f64) -> f64 {
-        let angle: f64 = 1.3 - 0.12 * t;
-        if angle <= 0.0 { 0.0 } else { 2400.0 * angle.tan() / 1.3_f64.tan() }
-    }
-
-    fn tenth_s() -> f64 {
-        (1.3 - (0.1 * 1.3_f64.tan()).atan()) / 0.12
-    }
 
     fn stop(with_tach: bool, brakes: bool) -> Findings {
         let mut bench = Bench::new(5);
@@ -423,11 +418,11 @@ mod tests {
         let volts = |t: f64| match t {
             t if t < delay_s => 12.8,
             _ if brakes => 0.0,
-            t => 9.6 / 2400.0 * coasting(t - delay_s),
+            t => 9.6 / 2400.0 * FALLS[0].rpm(t - delay_s),
         };
         bench.run(14.0, &[(Channel::SupplyA, &amps, 0.05), (Channel::OutputV, &volts, 0.005)]);
         if with_tach {
-            bench.tach(14.0, &|t| coasting((t - delay_s).max(0.0)));
+            bench.tach(14.0, &|t| FALLS[0].rpm((t - delay_s).max(0.0)));
         }
         bench.span(SpanKind::Stop, 0.0);
         let mut findings = Findings::default();
@@ -456,7 +451,11 @@ mod tests {
             assert!((delay - 0.06).abs() < 0.006, "{delay}");
             let run = found.results.get(&ResultName::RunDownS).unwrap_or_else(|| panic!("{:?}", found.absent));
             let seconds = run.as_number().expect("a number");
-            assert!((seconds - 0.06 - tenth_s()).abs() < 0.1, "{with_tach}: {run:?} for {}", tenth_s());
+            assert!(
+                (seconds - 0.06 - FALLS[0].tenth_s()).abs() < 0.1,
+                "{with_tach}: {run:?} for {}",
+                FALLS[0].tenth_s()
+            );
             assert_eq!(run.method, if with_tach { "tach" } else { "back-EMF" });
         }
     }
@@ -536,46 +535,8 @@ mod tests {
         assert!((at.t_s - exact_s).abs() < 1e-3 && at.u_s < 1e-3, "{at:?} for {exact_s}");
     }
 
-    /// A fan of 2400 rpm that coasts against friction and air: the tangent of an angle that falls from `angle` in `seconds`.
-    #[derive(Clone, Copy, Debug)]
-    struct Fall {
-        angle: f64,
-        seconds: f64,
-    }
-
-    const FALLS: [Fall; 4] = [
-        Fall { angle: 1.3, seconds: 1.3 / 0.12 },
-        Fall { angle: 1.35, seconds: 10.0 },
-        Fall { angle: 1.2, seconds: 14.0 },
-        Fall { angle: 1.0, seconds: 8.0 },
-    ];
-
-    impl Fall {
-        fn tenth_s(self) -> f64 {
-            self.seconds * (1.0 - (0.1 * self.angle.tan()).atan() / self.angle)
-        }
-
-        /// Edges of two a turn until rest; every other lies `slot` of a pitch late.
-        fn edges(self, slot: f64) -> Vec<f64> {
-            // The tangent's integral is the logarithm of the cosine.
-            let angle = |t: f64| self.angle * (1.0 - t / self.seconds);
-            let per_s = self.angle / self.seconds;
-            let turns = |t: f64| 40.0 / self.angle.tan() / per_s * (angle(t).cos() / self.angle.cos()).ln();
-            let when = |pulses: f64| {
-                let (mut low, mut high) = (0.0, self.seconds);
-                for _ in 0..60 {
-                    let middle = 0.5 * (low + high);
-                    if 2.0 * turns(middle) < pulses { low = middle } else { high = middle }
-                }
-                low
-            };
-            let all = (2.0 * turns(self.seconds)) as usize;
-            (1..all).map(|count| when(count as f64 + if count % 2 == 0 { slot } else { 0.0 })).collect()
-        }
-    }
-
     fn crossing_of(edges: &[f64]) -> Option<f64> {
-        let (t, v): (Vec<f64>, Vec<f64>) = tach::coasting_turns(edges, 2.0).into_iter().unzip();
+        let (t, v): (Vec<f64>, Vec<f64>) = coast::turns(edges, 2.0).into_iter().unzip();
         through(&t, &v, 240.0).map(|at| at.t_s)
     }
 
@@ -609,7 +570,7 @@ mod tests {
     #[test]
     fn a_last_turn_so_slow_that_an_edge_seems_to_miss_does_not_move_the_run_down() {
         let mut edges = FALLS[0].edges(0.0);
-        edges.truncate(edges.partition_point(|t| *t < tenth_s() + 0.6));
+        edges.truncate(edges.partition_point(|t| *t < FALLS[0].tenth_s() + 0.6));
         let before_s = crossing_of(&edges).expect("it slows down");
         // The detents slow the last half turn to nearly twice the one before.
         let (last, before) = (edges[edges.len() - 1], edges[edges.len() - 2]);

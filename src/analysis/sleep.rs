@@ -245,12 +245,14 @@ fn settled(rec: &Recording, wait: &Wait, asleep_s: Option<f64>, to_s: f64) -> Op
         estimate::seen("noise", level.u_noise, level.dof)
     };
     // Slow noise: the zero was taken at another time, and what it wanders in between no averaging of the sleep takes out.
-    let (wander, zeros) = wander_since(rec, (a, b)).unwrap_or((0.0, 1.0));
+    let (wander, zeros) = wander_since(rec, (a, b)).unwrap_or((0.0, f64::INFINITY));
+    let zeroed = zero::offset(rec, Channel::SupplyA, 0.5 * (a + b)).is_some();
     let drift = (wander * wander - level.u_zero * level.u_zero).max(0.0).sqrt();
     let parts = vec![
         noise,
-        // Each sleep has a zero of its own, taken right before it; as few zeros tell what its noise is as what it wanders.
-        estimate::seen("supply_a zero", level.u_zero, zeros),
+        // Each sleep has a zero of its own, taken right before it; as few zeros tell what its noise is as what it wanders. One
+        // that was not taken is as far off as stated.
+        estimate::seen("supply_a zero", level.u_zero, if zeroed { zeros } else { f64::INFINITY }),
         estimate::seen("supply_a zero wander", drift, zeros),
         estimate::common("supply_a gain", level.u_gain),
     ];

@@ -11,7 +11,7 @@ use super::command;
 use super::estimate::{self, Estimate, miss_all, pool, spans};
 use super::line;
 use super::load_fan;
-use super::motor_fit::{self, LEFT_MOST, MotorFit};
+use super::motor_fit::{self, LEFT_MOST, LEFT_SHARE, MotorFit};
 use super::peak::{self, Peak};
 use super::ramp::{RampFigures, Trace, Unreadable};
 use super::signal::settling::{self, Rule};
@@ -47,11 +47,13 @@ fn from_awake(rec: &Recording, findings: &mut Findings) {
         findings.miss(ResultName::CommandDelayS, reason);
         return;
     }
-    let fan = motor_fit::fit_start(rec, starts[0].edge_s, starts[0].span.t1_s);
-    findings.fan_resistance_ohm = fan.as_ref().map(|fan| Fitted { value: fan.resistance_ohm, u: fan.resistance_u });
-    delay(rec, &starts, fan.as_ref(), findings);
-    let settled = ramp(rec, &starts, &spans, fan.as_ref(), findings);
-    current(rec, &starts, settled, fan, findings);
+    let fits: Vec<Option<MotorFit>> =
+        starts.iter().map(|start| motor_fit::fit_start(rec, start.edge_s, start.span.t1_s)).collect();
+    let fan = fits.first().and_then(Option::as_ref);
+    findings.fan_resistance_ohm = fan.map(|fan| Fitted { value: fan.resistance_ohm, u: fan.resistance_u });
+    delay(rec, &starts, fan, findings);
+    let settled = ramp(rec, &starts, &fits, &spans, findings);
+    current(rec, &starts, settled, fits, findings);
 }
 
 /// Starts to the same duty as the first.
@@ -213,16 +215,14 @@ const LOOSENS: f64 = 0.035;
 fn ramp(
     rec: &Recording,
     starts: &[Start<'_>],
+    fits: &[Option<MotorFit>],
     spans: &[Span],
-    fan: Option<&MotorFit>,
     findings: &mut Findings,
 ) -> Option<f64> {
-    // The fan was fitted to the first start: what is left of a current it tells of that one.
-    let fans = std::iter::once(fan).chain(std::iter::repeat(None));
     let read: Vec<Result<(Trace, RampFigures), Unreadable>> = starts
         .iter()
-        .zip(fans)
-        .map(|(start, fan)| trace(rec, start)?.read(start.edge_s, fan).ok_or(Unreadable::NoRise))
+        .zip(fits)
+        .map(|(start, fan)| trace(rec, start)?.read(start.edge_s, fan.as_ref()).ok_or(Unreadable::NoRise))
         .collect();
     let good: Vec<&(Trace, RampFigures)> = read.iter().filter_map(|r| r.as_ref().ok()).collect();
     if !good.is_empty() {
@@ -357,7 +357,13 @@ fn without_lag(rpm: &[f64], lag: Option<&Lag>) -> Vec<f64> {
 }
 
 /// Peak, its ratio to the settled current, and the share that the soft start takes away.
-fn current(rec: &Recording, starts: &[Start<'_>], ratio: Option<f64>, fan: Option<MotorFit>, findings: &mut Findings) {
+fn current(
+    rec: &Recording,
+    starts: &[Start<'_>],
+    ratio: Option<f64>,
+    fits: Vec<Option<MotorFit>>,
+    findings: &mut Findings,
+) {
     if !rec.channels.contains_key(&Channel::SupplyA) {
         miss_all(findings, &CURRENT, "no supply current was recorded");
         return;
@@ -373,12 +379,10 @@ fn current(rec: &Recording, starts: &[Start<'_>], ratio: Option<f64>, fan: Optio
     let after_s = first.t_s - starts[0].edge_s;
     let peak_result = pooled.measured(ResultName::PeakSupplyA, "5 ms mean", n);
     findings.put(ResultName::PeakSupplyA, peak_result.noted(format!("{after_s:.2} s after the command")));
-    if let Some(fan) = &fan {
+    if let Some(Some(fan)) = fits.first() {
         let hard = fan.hard_start(ratio.unwrap_or(1.0).clamp(0.0, 1.0));
         findings.load_fan = Some(load_fan::identify(rec, fan, starts[0].span, first.value, &hard));
     }
-    let mut fits = vec![fan];
-    fits.extend(starts[1..].iter().map(|start| motor_fit::fit_start(rec, start.edge_s, start.span.t1_s)));
     let read: Vec<(Peak, zero::Level, Option<MotorFit>)> = starts
         .iter()
         .zip(fits)
@@ -403,9 +407,6 @@ fn current(rec: &Recording, starts: &[Start<'_>], ratio: Option<f64>, fan: Optio
 
 /// A tail that still changes by this share of itself in a second is on its way.
 const CREEPS: f64 = 1e-3;
-
-/// How well its model knows what is still to come of a current.
-const LEFT_SHARE: f64 = 0.25;
 
 /// Settled supply current at the end of a start: what it is there and what by the fitted fan is still to come, else its tail,
 /// else what its approach leads to.

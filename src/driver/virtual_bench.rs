@@ -16,7 +16,7 @@ use crate::plant::presets::{self, FanData, Kind};
 use crate::plant::sensor::{self, LowSpec, Sensor, SensorSpec, Spacing};
 use crate::plant::tach::{Tach, TachConfig};
 use crate::plant::{LineDrive, Physics, Plant, Reading, Relay};
-use crate::units::Duty;
+use crate::units::{Duty, Hertz};
 
 /// Bench with a modelled unit, which is that of [`crate::plant`] unless another is given.
 #[derive(Debug)]
@@ -216,7 +216,8 @@ impl<P: Physics> VirtualBench<P> {
                         ActiveLevel::Low => Level::Low,
                         ActiveLevel::High => Level::High,
                     },
-                    frequency: setting.frequency,
+                    // One crystal for all: what its clock calls a second holds the pulses that were asked for.
+                    frequency: Hertz(setting.frequency.get() * self.clock),
                 }
             }
         }
@@ -464,7 +465,7 @@ mod tests {
 
     use super::*;
     use crate::config::rig::DriverSpec;
-    use crate::units::{Hertz, Seconds};
+    use crate::units::Seconds;
 
     fn rig() -> (Rig, VirtualSpec) {
         let rig = crate::config::load_rig(Path::new("rigs/virtual.toml")).unwrap();

@@ -25,8 +25,10 @@ pub struct Onset {
     pub jump: f64,
     /// Standard uncertainty of the jump.
     pub jump_u: f64,
-    /// Share of its bend in a rise without a jump, from 0 of a line to 1 of a curvature alone.
-    pub bend: f64,
+    /// How far an error of the base moves it, as a multiple of how far it moves a crossing of the line from it to the end of what
+    /// was fitted: the error is one more constant to the fit, and a rise takes that up by moving along where it is at its
+    /// begin as steep as it is there, a pure curvature by twice as much. 0 of a jump.
+    pub pivot: f64,
 }
 
 /// Reference levels of a two-level waveform by histogram: modes of the lower and upper half of its range.
@@ -199,6 +201,8 @@ fn between(times_s: &[f64], values: &[f64], index: usize, level: f64) -> Instant
 /// comes on top where there is none, by the square of how much it bends.
 const UNLIKE_CORNER: f64 = 0.0005;
 const UNLIKE_BEND: f64 = 0.019;
+/// Most by which a base is thought to move a begin, in [`Onset::pivot`].
+const PIVOT_MOST: f64 = 4.0;
 /// A jump is higher than what the rise after it makes of so many values.
 const JUMP_CELLS: f64 = 4.0;
 
@@ -244,7 +248,7 @@ pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<On
         let u_s = cells * spacing_s / 12.0_f64.sqrt();
         let within = Instant { t_s: 0.5 * (t[first] + jump.t_s), u_s, even: true };
         let at = step_between_lines(times_s, values, jump.index).unwrap_or(within);
-        return Some(Onset { at, jump: jump.height, jump_u, bend: 0.0 });
+        return Some(Onset { at, jump: jump.height, jump_u, pivot: 0.0 });
     }
     let at = refine(t, &rise, &smooth, spacing_s, dof);
     let unlike = UNLIKE_CORNER + UNLIKE_BEND * smooth.bend * smooth.bend;
@@ -254,7 +258,7 @@ pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<On
     let base_u = quiet / (smooth.index.max(1) as f64).sqrt();
     let by_base = 4.0 * base_u * fitted_s / upto;
     let u_s = at.u_s.hypot(unlike * fitted_s).hypot(by_base);
-    Some(Onset { at: Instant { u_s, ..at }, jump: 0.0, jump_u: quiet, bend: smooth.bend })
+    Some(Onset { at: Instant { u_s, ..at }, jump: 0.0, jump_u: quiet, pivot: smooth.pivot })
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -288,6 +292,8 @@ struct Start {
     height: f64,
     /// Share of its bend in the rise, from 0 of a line to 1 of a curvature alone.
     bend: f64,
+    /// See [`Onset::pivot`].
+    pivot: f64,
     after: usize,
 }
 
@@ -303,8 +309,17 @@ fn best_start(t: &[f64], rise: &[f64], shape: Shape) -> Option<Start> {
     let last = t.len() - 5;
     let score = |index: usize| {
         let fitted = after_start(&t[index..], &rise[index..], t[index], shape)?;
-        let Fitted { height, bend, rss } = fitted;
-        Some(Start { shape, t_s: t[index], index, rss: before[index] + rss, height, bend, after: t.len() - index })
+        let Fitted { height, bend, pivot, rss } = fitted;
+        Some(Start {
+            shape,
+            t_s: t[index],
+            index,
+            rss: before[index] + rss,
+            height,
+            bend,
+            pivot,
+            after: t.len() - index,
+        })
     };
     let coarse = (last / 60).max(1);
     let least = |a: &Start, b: &Start| a.rss.total_cmp(&b.rss);
@@ -315,9 +330,10 @@ fn best_start(t: &[f64], rise: &[f64], shape: Shape) -> Option<Start> {
 
 /// Fit from a start on.
 struct Fitted {
-    /// Height at the start, and share of the bend in the rise.
+    /// Height at the start, share of the bend in the rise, and how far a base moves the start.
     height: f64,
     bend: f64,
+    pivot: f64,
     /// Sum of squared residuals.
     rss: f64,
 }
@@ -351,9 +367,14 @@ fn after_start(t: &[f64], rise: &[f64], start_s: f64, shape: Shape) -> Option<Fi
     let found = fit::solve(&normal, &right)?;
     let explained: f64 = found.iter().zip(&right).map(|(c, r)| c * r).sum();
     let of = |power: usize| terms.iter().position(|term| *term == power).map_or(0.0, |i| found[i]);
+    let pivot = match shape {
+        Shape::Square => 2.0,
+        // Steepest at its begin it moves least; what hardly rises there takes up no constant.
+        _ => ((of(1) + of(2)) / of(1)).clamp(0.0, PIVOT_MOST),
+    };
     let (slope, bend) = (of(1).abs(), of(2).abs());
     let bend = bend / (slope + bend).max(f64::MIN_POSITIVE);
-    Some(Fitted { height: of(0), bend, rss: (squares - explained).max(0.0) })
+    Some(Fitted { height: of(0), bend, pivot, rss: (squares - explained).max(0.0) })
 }
 
 /// Start of a smooth rise between the samples: vertex of a parabola through the sum of squares, whose curvature also

@@ -162,81 +162,19 @@ fn jitter(edges: &Clean, turn: usize) -> Option<f64> {
 /// unevenly spaced magnets cancel. Oldest first; empty of less than a turn.
 #[must_use]
 pub fn turns(edges_s: &[f64], pulses_per_rev: f64) -> Vec<(f64, f64)> {
-    turn_by_turn(&clean(edges_s), pulses_per_rev)
+    let edges = clean(edges_s);
+    turn_by_turn(&edges.times_s, &edges.counts, pulses_per_rev)
 }
 
-/// The same of a fan that coasts to rest, which loses speed from turn to turn: edges that go missing there are told by what
-/// follows, not by a steady period around them.
-#[must_use]
-pub fn coasting_turns(edges_s: &[f64], pulses_per_rev: f64) -> Vec<(f64, f64)> {
-    turn_by_turn(&counted_in_a_fall(edges_s), pulses_per_rev)
-}
-
-fn turn_by_turn(edges: &Clean, pulses_per_rev: f64) -> Vec<(f64, f64)> {
+/// Speed turn by turn from edges and the pulses until each.
+pub(super) fn turn_by_turn(times_s: &[f64], counts: &[f64], pulses_per_rev: f64) -> Vec<(f64, f64)> {
     let turn = (pulses_per_rev.round() as usize).max(1);
-    (turn..edges.times_s.len())
+    (turn..times_s.len())
         .map(|i| {
-            let (t0, t1) = (edges.times_s[i - turn], edges.times_s[i]);
-            let pulses = edges.counts[i] - edges.counts[i - turn];
-            (0.5 * (t0 + t1), 60.0 * pulses / ((t1 - t0) * pulses_per_rev))
+            let (t0, t1) = (times_s[i - turn], times_s[i]);
+            (0.5 * (t0 + t1), 60.0 * (counts[i] - counts[i - turn]) / ((t1 - t0) * pulses_per_rev))
         })
         .collect()
-}
-
-/// Times the geometric mean of its neighbours beyond which an interval of a falling speed has an edge missing: a whole one is
-/// near that mean however steep the fall, one of two pulses at twice that or more.
-const GAP_IN_A_FALL: f64 = 1.5;
-
-/// Share of both intervals before it below which one of a falling speed ends at a stray edge: a whole one is longer than they
-/// are, but for unevenly spaced magnets, and one of them alone may have an edge missing.
-const STRAY_IN_A_FALL: f64 = 0.7;
-
-/// Edges of a fan that slows down without strays, and how many were dropped.
-fn without_strays_of_a_fall(edges_s: &[f64]) -> (Vec<f64>, usize) {
-    let mut kept: Vec<f64> = Vec::with_capacity(edges_s.len());
-    for &edge in edges_s {
-        let is_stray = match kept[..] {
-            [.., first, second, last] => edge - last < STRAY_IN_A_FALL * (last - second).min(second - first),
-            [.., last] => edge <= last,
-            [] => false,
-        };
-        if !is_stray {
-            kept.push(edge);
-        }
-    }
-    let dropped = edges_s.len() - kept.len();
-    (kept, dropped)
-}
-
-/// Edges of a fan that slows down, with the pulses that went missing counted.
-///
-/// The last interval has nothing after it: one that is long by what came before may be a gap or a last slow turn, and is left
-/// out.
-fn counted_in_a_fall(edges_s: &[f64]) -> Clean {
-    let (mut times_s, doubled) = without_strays_of_a_fall(edges_s);
-    let mut intervals: Vec<f64> = times_s.windows(2).map(|w| w[1] - w[0]).collect();
-    if let [.., first, second, last] = intervals[..]
-        && last > GAP_IN_A_FALL * second * (second / first).clamp(1.0, GAP_IN_A_FALL)
-    {
-        times_s.pop();
-        intervals.pop();
-    }
-    let pulses = |i: usize| match (i.checked_sub(1), intervals.get(i + 1)) {
-        (Some(before), Some(after)) => {
-            let like = (intervals[before] * after).sqrt();
-            if intervals[i] > GAP_IN_A_FALL * like { (intervals[i] / like).round() } else { 1.0 }
-        }
-        _ => 1.0,
-    };
-    let mut counts = vec![0.0];
-    counts.extend((0..intervals.len()).map(pulses).scan(0.0, |count, pulses| {
-        *count += pulses;
-        Some(*count)
-    }));
-    counts.truncate(times_s.len());
-    let all = counts.last().copied().unwrap_or(0.0);
-    let missing = (all as usize).saturating_sub(intervals.len());
-    Clean { times_s, counts, missing, doubled, bounced: 0 }
 }
 
 /// Speed over `from_s..to_s` on a grid of `spacing_s`: (time of the middle, revolutions per minute) per cell.
@@ -332,38 +270,6 @@ mod tests {
         let settled = (1..2000).map(|i| times[119] + 0.009 * f64::from(i));
         let edges = clean(&times.iter().copied().chain(settled).collect::<Vec<_>>());
         assert_eq!((edges.missing, edges.doubled, edges.bounced), (0, 0, 0));
-    }
-
-    #[test]
-    fn edges_that_go_missing_from_a_falling_speed_are_counted_and_its_last_slow_turn_is_none() {
-        // Each interval is a sixth longer than the one before.
-        let mut at_s = 0.0;
-        let whole: Vec<f64> = (0..24)
-            .map(|i| {
-                at_s += 0.01 * 1.17_f64.powi(i);
-                at_s
-            })
-            .collect();
-        let count = |times: &[f64]| {
-            let edges = counted_in_a_fall(times);
-            (edges.counts.last().copied().unwrap_or(0.0), edges.missing)
-        };
-        assert_eq!(count(&whole), (23.0, 0));
-        for gone in 2..22 {
-            let mut times = whole.clone();
-            times.remove(gone);
-            assert_eq!(count(&times), (23.0, 1), "edge {gone}");
-        }
-        for (after, share) in [(3, 0.1), (9, 0.5), (15, 0.3)] {
-            let mut times = whole.clone();
-            times.insert(after + 1, whole[after] + share * (whole[after + 1] - whole[after]));
-            assert_eq!(counted_in_a_fall(&times).times_s, whole, "a stray after {after}");
-        }
-        // After the last but one nothing tells whether the last interval is two turns or a slow one.
-        let mut times = whole.clone();
-        times.remove(22);
-        assert_eq!(count(&times), (21.0, 0));
-        assert_eq!((count(&whole[..1]), count(&[])), ((0.0, 0), (0.0, 0)));
     }
 
     #[test]
