@@ -17,6 +17,7 @@ use galebench::config;
 use galebench::record::reader;
 use galebench::record::recording::Series;
 use guest::{HOLDS_NS, LATE_NS, LONGEST, Session, box_command, in_box, one_at_a_time, record_in, said, usable};
+use rustix::fs::{FlockOperation, fcntl_lock};
 use rustix::process::{Pid, Signal, kill_process};
 
 /// What differs from bench.toml with both contacts and the ambient temperature on a CAN bus.
@@ -244,6 +245,7 @@ fn records_outlive_a_power_cut() {
         mark = path("mark"),
     );
     cut_off(&["sh", "-c", &script].map(str::to_owned), &disk, Path::new(&path("mark")));
+    let_go_of(Path::new(disk[0].1));
     let copied = in_box(&["cp", "-r", "/run/disk", &path("kept")].map(str::to_owned), &disk);
     assert!(copied.status.success(), "{}", said(&copied));
 
@@ -266,6 +268,16 @@ fn records_outlive_a_power_cut() {
         assert!(samples(series) == samples(&again.channels[channel]), "{channel:?} differs");
     }
     assert_eq!(kept.settings[..], again.settings[..kept.settings.len()]);
+}
+
+/// Waits until no process of a box that was killed holds its disk any more: the next box must not find it in use.
+fn let_go_of(disk: &Path) {
+    let disk = std::fs::File::options().write(true).open(disk).expect("a disk");
+    let begun = Instant::now();
+    while fcntl_lock(&disk, FlockOperation::NonBlockingLockExclusive).is_err() {
+        assert!(begun.elapsed() < LONGEST, "a box that was killed still holds its disk");
+        std::thread::sleep(Duration::from_millis(20));
+    }
 }
 
 /// Runs `command` in the box and kills the box, as a power cut would, once `mark` is there.
