@@ -224,8 +224,8 @@ pub(crate) fn run_down_s(config: &PlantConfig, mut plant: Plant, rad_s: f64, hz:
 
 /// Spacing of runs that only the slow swing is read from; the current settles within it, the rotor does not.
 const COARSE_S: f64 = 5e-3;
-/// Stretches of 20 s whose swings are averaged: one differs from the next by a fifth, so the mean is good to 3 %.
-const STRETCHES: usize = 40;
+/// Stretches of 20 s whose swings are averaged: one differs from the next by a fifth, so the mean is good to 1.6 %.
+const STRETCHES: usize = 160;
 
 /// Expected peak-to-peak over the mean of speed, and of the supply current, in 20 s, slower than 20 Hz and faster than
 /// 0.2 Hz: the mean over many stretches of a run with turbulence but without ripple.

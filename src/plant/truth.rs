@@ -181,7 +181,7 @@ pub enum Played {
     Nothing,
     /// Starts and a run-down: some 20 ms in a release build.
     Starts,
-    /// These and a quarter of an hour at constant duty, for the steadiness: some 150 ms.
+    /// These and an hour at constant duty, for the steadiness: some 500 ms.
     All,
 }
 
