@@ -218,13 +218,21 @@ fn one(rec: &Recording, span: &Span) -> Option<Soak> {
         Some((found.params[2].exp() - tau_s).powi(2))
     };
     let by_wander = WAVES.map(wandering).sum::<Option<f64>>().map_or(0.1 * tau_s, f64::sqrt);
+    let by_scatter = tau_s * found.u(2);
     let tau = vec![
-        estimate::seen("fit", tau_s * found.u(2) * wider, dof),
+        estimate::seen("fit", unexplained(by_scatter, by_scatter * wider, by_wander), dof),
         estimate::lasting("slow noise of the sensors", by_wander),
         estimate::lasting("changing heat", by_tau),
         estimate::lasting("one time constant", TAU_SHARE * tau_s),
     ];
     Some(soak(Estimate::new(found.params[0], rise), Some(Estimate::new(tau_s, tau)), tau_s))
+}
+
+/// What the scatter about a fit says of a parameter beside `by_wander`: residuals hang together by slow noise as well, which
+/// makes what they say (`in_all`) more than they would by themselves (`alone`), and is not to count twice.
+fn unexplained(alone: f64, in_all: f64, by_wander: f64) -> f64 {
+    let explained = alone.hypot(by_wander);
+    if in_all > explained { (in_all.powi(2) - by_wander.powi(2)).sqrt() } else { alone }
 }
 
 /// Half waves in a soak that slow noise of the sensors is played as: quicker ones average out.
@@ -386,6 +394,14 @@ mod tests {
         let (quiet, noisy) = (with_noise(0.0), with_noise(0.5));
         let by_wander = (noisy * noisy - quiet * quiet).sqrt();
         assert!((1.9..2.2).contains(&by_wander), "{by_wander}");
+    }
+
+    #[test]
+    fn residuals_that_hang_together_by_slow_noise_widen_nothing_twice() {
+        assert!((unexplained(0.3, 0.6, 1.0) - 0.3).abs() < 1e-12, "the noise explains it");
+        // 1.3 in all, of which slow noise makes 0.5.
+        assert!((unexplained(0.3, 1.3, 0.5) - 1.2).abs() < 1e-12, "a misfit is left");
+        assert!((unexplained(0.3, 1.3, 0.0) - 1.3).abs() < 1e-12, "no slow noise is stated");
     }
 
     #[test]
