@@ -38,10 +38,14 @@ pub(crate) fn seen(name: &str, u: f64, dof: f64) -> Part {
     Part { name: name.to_owned(), u, nature: Nature::Random, dof, excess: 0.0 }
 }
 
-/// A part for the instant of a step or a crossing, seen in the scatter of values.
-pub(crate) fn instant(name: &str, at: &Instant, dof: f64) -> Part {
-    let part = seen(name, at.u_s, dof);
-    if at.even { part.even() } else { part }
+/// A part for the instant of a step or a crossing, seen in the scatter of values. Those of a bench that plays its own time are
+/// means.
+pub(crate) fn instant(rec: &Recording, name: &str, at: &Instant, dof: f64) -> Part {
+    match at.of_means_u_s.filter(|_| rec.header.is_virtual) {
+        Some(u_s) => seen(name, u_s, dof),
+        None if at.even => seen(name, at.u_s, dof).even(),
+        None => seen(name, at.u_s, dof),
+    }
 }
 
 /// A part that averages out, known without scatter (resolution, sampling).

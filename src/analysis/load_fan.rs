@@ -48,7 +48,7 @@ pub(crate) fn identify(rec: &Recording, fit: &MotorFit, span: &Span, peak_a: f64
         copper_c: ke.and_then(|ke| copper(rec, fit, ohm, ke)),
         starts: Some(StartsCompared {
             soft_peak_a: peak_a,
-            hard_peak_a: Fitted { value: hard.peak_a, u: hard.u },
+            hard_peak_a: Fitted { value: hard.peak_a, u: hard.u() },
             soft_sag_v: fit.source_ohm * peak_a,
             hard_sag_v: fit.source_ohm * hard.peak_a,
             soft_heat_j: fit.heat_j,

@@ -112,7 +112,7 @@ fn answer(
             let delay_s = (begun.t_s - lost_s).max(0.0);
             let clock = estimate::clock(rec, delay_s);
             let mut parts = vec![
-                estimate::instant("time resolution", &begun, f64::INFINITY),
+                estimate::instant(rec, "time resolution", &begun, f64::INFINITY),
                 estimate::on_the_grid(rec),
                 estimate::between_samples(rec, true),
                 clock,
@@ -158,7 +158,7 @@ fn moved_at(rec: &Recording, response: &Response, span: &Span, lost_s: f64) -> O
     }
     let began_s = dated_back(later, first, level, reach).map_or(crossed_s, |t_s| t_s.clamp(lost_s, crossed_s));
     let u_s = (spacing_s / 12.0_f64.sqrt()).hypot(0.2 * (crossed_s - began_s));
-    Some(Instant { t_s: began_s, u_s, even: false })
+    Some(Instant::new(began_s, u_s))
 }
 
 /// When what had left its level by `crossed_s` began to leave it, with the uncertainty: a ramp begins before it is out of
@@ -201,7 +201,7 @@ fn in_sample(rec: &Recording, response: &Response, base: &Base, begun: &Instant)
     let clear = SAMPLE_SHARE * height > 4.0 * stats::robust_sigma(quiet)?;
     let first = off.iter().position(|v| v.abs() > SAMPLE_SHARE * height).filter(|first| clear && *first > 0)?;
     let spacing_s = cells[first].0 - cells[first - 1].0;
-    Some(Instant { t_s: cells[first].0, u_s: spacing_s / 12.0_f64.sqrt(), even: true })
+    Some(Instant::between(cells[first].0, spacing_s))
 }
 
 /// Where `v` leaves `base`, and the uncertainty of that.

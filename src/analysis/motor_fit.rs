@@ -21,7 +21,7 @@ const CHOPPED_SHARE: f64 = 0.06;
 /// Inductance of such fans: 80 to 400 uH; what it takes from a 5 ms mean is in the uncertainty.
 const INDUCTANCE_H: f64 = 2e-4;
 /// What the model leaves out (inductance in the fit, brush drop, warming) shifts the predicted peak by about this share.
-const MODEL_SHARE: f64 = 0.009;
+const MODEL_SHARE: f64 = 0.01;
 
 /// A fitted fan on its supply.
 #[derive(Clone, Debug, PartialEq)]
@@ -58,13 +58,16 @@ pub(crate) struct MotorFit {
     pub(crate) wheel: (f64, f64),
 }
 
+/// What a standard uncertainty is made of.
+pub(crate) type By = Vec<(&'static str, f64)>;
+
 /// A predicted hard start.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub(crate) struct HardStart {
     /// Highest 5 ms mean of the supply current.
     pub(crate) peak_a: f64,
-    /// Its standard uncertainty.
-    pub(crate) u: f64,
+    /// What its standard uncertainty is made of, amperes.
+    pub(crate) by: By,
     /// Heat in copper, module and supply until the fan has 95 % of the speed that the fitted start ended with.
     pub(crate) heat_j: f64,
 }
@@ -160,8 +163,9 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
         })
         .min_by(|a, b| a.rss.total_cmp(&b.rss))?;
     let [r, m, a, b] = physical(&found.params);
-    // The scatter is ripple and model error, correlated over cells: a tenth of the cells count.
-    let u_log = found.u(0) * 10.0_f64.sqrt();
+    // The scatter is ripple and model error, correlated over cells: a fifth of the cells count for the resistance, which all of
+    // the start tells, a tenth for what only parts of it do.
+    let u_log = found.u(0) * 5.0_f64.sqrt();
     let run = run_up(&drive, &found.params, -source.slope);
     (r.is_finite() && u_log < 0.3).then_some(MotorFit {
         resistance_ohm: r,
@@ -335,7 +339,14 @@ impl Motion {
 /// What is still to come of a current is believed up to this share of it.
 pub(crate) const LEFT_MOST: f64 = 0.03;
 /// How well its model knows it.
-pub(crate) const LEFT_SHARE: f64 = 0.25;
+pub(crate) const LEFT_SHARE: f64 = 0.1;
+
+impl HardStart {
+    /// Standard uncertainty of the peak, amperes.
+    pub(crate) fn u(&self) -> f64 {
+        self.by.iter().map(|(_, u)| u * u).sum::<f64>().sqrt()
+    }
+}
 
 impl MotorFit {
     /// Supply current still to come or to go at the end of the start, when the output has come to `ratio` of the supply and the
@@ -366,7 +377,13 @@ impl MotorFit {
         // 80 to 400 uH, even.
         let by_l = (at(self.resistance_ohm, self.source_ohm, 8e-5) - at(self.resistance_ohm, self.source_ohm, 4e-4))
             / 12.0_f64.sqrt();
-        HardStart { peak_a, u: by_r.hypot(by_source).hypot(by_l).hypot(MODEL_SHARE * peak_a), heat_j }
+        let by = vec![
+            ("resistance of the fan", by_r.abs()),
+            ("resistance of the supply", by_source.abs()),
+            ("inductance of the fan", by_l.abs()),
+            ("model of the fan", MODEL_SHARE * peak_a),
+        ];
+        HardStart { peak_a, by, heat_j }
     }
 
     /// Highest 5 ms mean of the supply current in a simulated hard start, and the heat until the fan has run up.
@@ -454,7 +471,7 @@ pub(crate) mod tests {
             let predicted = fit.hard_start(1.0);
             let truth = hard();
             assert!((predicted.peak_a / truth - 1.0).abs() < 0.05, "{ramp_s}: {predicted:?} against {truth}");
-            assert!((predicted.peak_a - truth).abs() < 3.0 * predicted.u, "{ramp_s}: {predicted:?} against {truth}");
+            assert!((predicted.peak_a - truth).abs() < 3.0 * predicted.u(), "{ramp_s}: {predicted:?} against {truth}");
         }
     }
 
@@ -524,7 +541,7 @@ pub(crate) mod tests {
             let off = fit.resistance_ohm - 0.15;
             assert!(off.abs() < 0.02 && off.abs() < 2.0 * fit.resistance_u, "{hz} Hz: {fit:?}");
             let predicted = fit.hard_start(1.0);
-            assert!((predicted.peak_a - truth).abs() < 3.0 * predicted.u, "{hz} Hz: {predicted:?} against {truth}");
+            assert!((predicted.peak_a - truth).abs() < 3.0 * predicted.u(), "{hz} Hz: {predicted:?} against {truth}");
         }
     }
 

@@ -19,6 +19,10 @@ const REACH: usize = 30;
 const CORNER: usize = 6;
 /// Fewest cells on either side.
 const LEAST: usize = 5;
+/// Terms of a parabola.
+const SIDE_TERMS: usize = 3;
+/// Degrees of freedom behind its noise: those of the batches of either side, less their parabola.
+pub(crate) const DOF: f64 = 8.0;
 /// A jump of more than this share of the peak is a hard start: its decay is too fast for a parabola.
 const HARD_SHARE: f64 = 0.5;
 /// Time constant of a fan's winding, seconds: the current follows a step of the voltage with it. Between 0.5 and 3 ms, which
@@ -29,7 +33,7 @@ const WINDING_SHARE: f64 = 2e-3;
 /// does not average out in 5 ms looks a little like one somewhere.
 const JUMP_EVIDENCE: f64 = 10.0;
 /// How unlike two parabolas a current is.
-const SHAPE_SHARE: f64 = 1e-3;
+const SHAPE_SHARE: f64 = 5e-4;
 /// Spacing at which the fitted curve is looked at, seconds.
 const FINE_S: f64 = 2.5e-4;
 
@@ -46,16 +50,31 @@ pub(crate) struct Peak {
     pub(crate) u_zero: f64,
     /// Gain.
     pub(crate) u_gain: f64,
+    /// What a last step after the end of the recording may add, evenly.
+    pub(crate) u_open: f64,
 }
 
 impl Peak {
     /// Parts of uncertainty.
     pub(crate) fn parts(&self) -> Vec<Part> {
         vec![
-            estimate::seen("noise and ripple at the peak", self.u_noise, 5.0),
+            estimate::seen("noise and ripple at the peak", self.u_noise, DOF),
             estimate::lasting("supply_a zero", self.u_zero),
             estimate::common("supply_a gain", self.u_gain),
+            self.last_step(1.0),
         ]
+    }
+
+    /// The part of a last step after the end of the recording, counting `factor` times.
+    pub(crate) fn last_step(&self, factor: f64) -> Part {
+        estimate::random("a last step after the record", factor * self.u_open).even()
+    }
+
+    /// The same where the current may yet come to `highest_a`: the rest of a ramp that creeps up to its end can come at once
+    /// after the recording, and the highest is then anywhere between the two.
+    pub(crate) fn open_to(self, highest_a: f64) -> Self {
+        let open_a = (highest_a - self.value).max(0.0);
+        Self { value: self.value + 0.5 * open_a, u_open: open_a / 12.0_f64.sqrt(), ..self }
     }
 }
 
@@ -73,9 +92,16 @@ pub(crate) fn supply_current(rec: &Recording, from_s: f64, to_s: f64) -> Option<
         let raw = moving_top(rec, from_s, to_s, means[top].0).unwrap_or(means[top].1) - 1.16 * one;
         (raw, (0.7 * one).hypot(0.003 * raw))
     });
-    let m = stats::BatchedMean { mean: value, u: u_noise, dof: 5.0 };
+    let m = stats::BatchedMean { mean: value, u: u_noise, dof: DOF };
     let level = zero::corrected(rec, Channel::SupplyA, means[top].0, &m);
-    Some(Peak { value: level.value, t_s: means[top].0, u_noise, u_zero: level.u_zero, u_gain: level.u_gain })
+    Some(Peak {
+        value: level.value,
+        t_s: means[top].0,
+        u_noise,
+        u_zero: level.u_zero,
+        u_gain: level.u_gain,
+        u_open: 0.0,
+    })
 }
 
 /// Two parabolas on either side of a corner, and a jump there; times count from the corner.
@@ -110,27 +136,33 @@ impl Curve {
             column(|t| f64::from(t > 0.0)),
         ];
         let all = &all[..if jumps { 6 } else { 5 }];
-        let (_, alike) = Self::weighed(all, &values, before, (1.0, 1.0))?;
+        let rms = |left: &[f64]| (left.iter().map(|r| r * r).sum::<f64>() / left.len() as f64).sqrt();
+        let sides = |left: &[f64]| (rms(&left[..before]), rms(&left[before..]));
+        let alike = sides(&Self::weighed(all, &values, before, (1.0, 1.0))?.1);
         // A unit that chops up to the end of its ramp leaves more on one side than on the other.
         let least = 0.1 * alike.0.max(alike.1).max(f64::MIN_POSITIVE);
         let weights = (1.0 / alike.0.max(least), 1.0 / alike.1.max(least));
-        let (terms, (rms_before, rms_after)) = Self::weighed(all, &values, before, weights)?;
+        let (terms, left) = Self::weighed(all, &values, before, weights)?;
+        let (rms_before, rms_after) = sides(&left);
         let ln_square = |rms: f64| 2.0 * rms.max(f64::MIN_POSITIVE).ln();
         let (n, n_before, p) = (kept.len() as f64, before as f64, all.len() as f64 + 1.0);
         let bic = n_before * ln_square(rms_before) + (n - n_before) * ln_square(rms_after) + p * n.ln();
-        // What both sides together tell of the corner, as of two alike.
-        let both = (0.5 * (rms_before.powi(-2) + rms_after.powi(-2))).powf(-0.5);
-        let scatter = both * (n / (n - p).max(1.0)).sqrt();
+        // Half of the terms are of either side. What both together tell of the corner, as of two alike.
+        let side = |left: &[f64], rms: f64| {
+            stats::scatter_in_batches(left, SIDE_TERMS).unwrap_or(rms * (n / (n - p).max(1.0)).sqrt())
+        };
+        let (by_before, by_after) = (side(&left[..before], rms_before), side(&left[before..], rms_after));
+        let scatter = (0.5 * (by_before.powi(-2) + by_after.powi(-2))).powf(-0.5);
         Some(Self { corner_s, terms, bic, scatter, least_side })
     }
 
-    /// Terms fitted with a weight for either side, and what each side is left with (root mean square).
+    /// Terms fitted with a weight for either side, and what is left of the values.
     fn weighed(
         columns: &[Vec<f64>],
         values: &[f64],
         before: usize,
         weights: (f64, f64),
-    ) -> Option<([f64; 6], (f64, f64))> {
+    ) -> Option<([f64; 6], Vec<f64>)> {
         let scaled = |column: &[f64]| -> Vec<f64> {
             let weight = |i: usize| if i < before { weights.0 } else { weights.1 };
             column.iter().enumerate().map(|(i, value)| value * weight(i)).collect()
@@ -141,11 +173,7 @@ impl Curve {
         let mut terms = [0.0; 6];
         terms[..found.len()].copy_from_slice(&found);
         let left = |i: usize| values[i] - columns.iter().zip(terms).map(|(column, term)| column[i] * term).sum::<f64>();
-        let rms = |range: std::ops::Range<usize>| {
-            let n = range.len() as f64;
-            (range.map(|i| left(i).powi(2)).sum::<f64>() / n).sqrt()
-        };
-        Some((terms, (rms(0..before), rms(before..values.len()))))
+        Some((terms, (0..values.len()).map(left).collect()))
     }
 
     fn jump(&self) -> f64 {
@@ -315,6 +343,18 @@ mod tests {
             })
             .collect();
         assert!(errors.iter().all(|e| e.abs() < 0.45), "{errors:?}");
+    }
+
+    #[test]
+    fn a_ramp_that_has_not_arrived_leaves_its_peak_open() {
+        let rec = recording(|t| 21.9 - 0.2 * (-(t - 3.0) / 1.2).exp(), 0.05, 1);
+        let seen = supply_current(&rec, 1.0, 4.0).expect("samples");
+        let open = seen.open_to(seen.value + 0.2);
+        let half = crate::analysis::estimate::Estimate::new(open.value, vec![open.last_step(1.0)]);
+        let interval = half.measured(crate::results::ResultName::PeakSupplyA, "5 ms mean", 1).interval.expect("closed");
+        assert!((interval[0].expect("closed") - seen.value - 0.005).abs() < 1e-3, "{interval:?} from {seen:?}");
+        assert!((interval[1].expect("closed") - seen.value - 0.195).abs() < 1e-3, "{interval:?} from {seen:?}");
+        assert_eq!(seen.open_to(seen.value - 1.0), seen, "a hump before it was higher");
     }
 
     #[test]

@@ -195,10 +195,11 @@ impl Trace {
             let unlike = |wheel: f64| -through(wheel).scatter;
             let best = golden_max(&unlike, 0.3 * wheel.0, 2.0 * wheel.0, 14);
             let fitted = through(best);
-            // The drop at which the shape is off by a half more than at the best.
+            // The drop at which the shape is off by a fifth more than at the best.
             let off = through(best + WHEEL_STEP);
             let curvature = (off.scatter.powi(2) - fitted.scatter.powi(2)).max(0.0).sqrt();
-            let wheel_u = (WHEEL_STEP * fitted.scatter / curvature.max(f64::MIN_POSITIVE)).min(wheel.1);
+            let wheel_u =
+                (0.5_f64.sqrt() * WHEEL_STEP * fitted.scatter / curvature.max(f64::MIN_POSITIVE)).min(wheel.1);
             let slope_s = (off.begin?.t_s - fitted.begin?.t_s) / WHEEL_STEP;
             (fitted, slope_s.abs() * wheel_u)
         } else {
@@ -306,6 +307,12 @@ impl Trace {
         self.seconds_per_unit(figures, share) * (SECONDS_APART * (there * there + settled * settled)).sqrt()
     }
 
+    /// What of the settled value the end of the recording is short of, where the values still approach it.
+    pub(crate) fn still_to_come(&self) -> f64 {
+        let last = stats::mean(&self.values[self.values.len() - (self.values.len() / 50).max(1)..]);
+        last.filter(|_| self.approaches).map_or(0.0, |last| (self.settled - last).max(0.0))
+    }
+
     /// What is not known of the settled value beside slow noise. The change of a tail from one stretch to the next holds that
     /// noise too; where an approach leads is known as well as its shape.
     pub(crate) fn settled_beside_noise(&self) -> f64 {
@@ -410,11 +417,8 @@ fn shape(t: &[f64], v: &[f64], settled: f64, onset: &Onset, t_90_s: f64, t_95_s:
         return seen("jump_then_ramp");
     }
     // The residuals are the likeness of the shape more than noise: a tenth of them count.
-    let begin = Instant {
-        t_s: onset.at.t_s + fit.params[0] * length_s,
-        u_s: fit.u(0) * length_s * 10.0_f64.sqrt(),
-        even: false,
-    };
+    let u_s = fit.u(0) * length_s * 10.0_f64.sqrt();
+    let begin = Instant::new(onset.at.t_s + fit.params[0] * length_s, u_s);
     let scatter = (fit.rss / fit.dof.max(1) as f64).sqrt();
     Shape { name, begin: (!jumps).then_some(begin), scatter }
 }
@@ -559,6 +563,14 @@ mod tests {
         // A fortieth of the way is left of the slow one when the recording ends.
         assert!((left.settled - 1.0).abs() < left.settled_u, "{} {}", left.settled, left.settled_u);
         assert!((1e-3..5e-3).contains(&left.settled_u), "{}", left.settled_u);
+        // All but exp(-3.8) of the way in the middle of its last fiftieth.
+        assert!(
+            (left.still_to_come() - 0.0224).abs() < 2e-3 && over.still_to_come() < 3e-4,
+            "{}",
+            left.still_to_come()
+        );
+        let there = trace(|t| (t / 3.0).min(1.0), 3e-4, 8).read(0.3, None).expect("a start").0;
+        assert_eq!(there.still_to_come(), 0.0, "nothing approaches");
     }
 
     #[test]

@@ -168,7 +168,7 @@ fn current_gone(rec: &Recording, stop: &Stop<'_>, rough_s: f64, farads: Option<f
     let by_ripple_s = spacing_s * stats::deviation(&areas)? / (levels.0 - levels.1).abs();
     // The samples of a calculated bench are means over their spacing; others may be taken at an instant each.
     let unseen_s = estimate::unseen_s(rec, spacing_s);
-    let at = steps::Instant { t_s, u_s: by_ripple_s.hypot(unseen_s), even: false };
+    let at = steps::Instant::new(t_s, by_ripple_s.hypot(unseen_s));
     // A ripple has bounds, and what is left of it too; few areas look bounded whatever they are.
     let many = Some(&areas).filter(|areas| areas.len() >= MANY_AREAS);
     let excess =
@@ -307,7 +307,7 @@ fn through(t: &[f64], v: &[f64], level: f64) -> Option<steps::Instant> {
     let at = curve.root()?;
     // The middle of a parabola, and of a cubic, has nine fourths of the variance of a mean.
     let u_s = 1.5 * (variance / near.len() as f64).sqrt() / curve.slope(at).abs().max(0.2 * curve.slope(0.0).abs());
-    Some(steps::Instant { t_s: t[first] + at, u_s, even: false })
+    Some(steps::Instant::new(t[first] + at, u_s))
 }
 
 /// A polynomial of the third order: speed less the level, over the time since the speed first was below it.

@@ -11,7 +11,7 @@ use super::command;
 use super::estimate::{self, Estimate, miss_all, pool, spans};
 use super::line;
 use super::load_fan;
-use super::motor_fit::{self, LEFT_MOST, LEFT_SHARE, MotorFit};
+use super::motor_fit::{self, By, LEFT_MOST, LEFT_SHARE, MotorFit};
 use super::peak::{self, Peak};
 use super::ramp::{RampFigures, Trace, Unreadable};
 use super::signal::settling::{self, Rule};
@@ -52,8 +52,8 @@ fn from_awake(rec: &Recording, findings: &mut Findings) {
     let fan = fits.first().and_then(Option::as_ref);
     findings.fan_resistance_ohm = fan.map(|fan| Fitted { value: fan.resistance_ohm, u: fan.resistance_u });
     delay(rec, &starts, fan, findings);
-    let settled = ramp(rec, &starts, &fits, &spans, findings);
-    current(rec, &starts, settled, fits, findings);
+    let arrivals = ramp(rec, &starts, &fits, &spans, findings);
+    current(rec, &starts, &arrivals, fits, findings);
 }
 
 /// Starts to the same duty as the first.
@@ -120,7 +120,7 @@ fn delay_measured(name: ResultName, delay: &Estimate, n: usize, hidden: bool) ->
 /// What a ramp is off its shape where it is seen (share of full) counts so many times as a share of the time that is hidden,
 /// between these.
 const UNSEEN: f64 = 10.0;
-const LEAST_UNLIKE: f64 = 0.01;
+const LEAST_UNLIKE: f64 = 0.004;
 const MOST_UNLIKE: f64 = 0.06;
 
 /// Smallest freewheel drop over the supply voltage that hides the begin of a ramp.
@@ -191,7 +191,7 @@ fn between(estimate: Estimate, latest_s: f64) -> Estimate {
 fn delay_estimate(rec: &Recording, channel: Channel, at: steps::Instant, edge_s: f64) -> Estimate {
     let delay_s = at.t_s - edge_s;
     let clock = estimate::clock(rec, delay_s);
-    let onset = estimate::instant("onset fit", &at, 30.0);
+    let onset = estimate::instant(rec, "onset fit", &at, 30.0);
     let mut parts = vec![onset, estimate::on_the_grid(rec), estimate::between_samples(rec, true), clock];
     parts.extend(estimate::apart(rec, &[channel], false));
     Estimate::new(delay_s, parts)
@@ -209,16 +209,25 @@ fn current_delay(rec: &Recording, start: &Start<'_>) -> Option<Estimate> {
 
 /// Fans break loose about where the output is at a tenth, at a torque that differs by some percent from start to start, and
 /// with it the current there and what the module loses by it.
-const LOOSENS: f64 = 0.035;
+const LOOSENS: f64 = 0.028;
 
-/// Ramp results; returns the settled output ratio of the first start.
+/// Where the output of a start leads.
+#[derive(Clone, Copy)]
+struct Arrival {
+    /// Settled output over the supply voltage.
+    ratio: f64,
+    /// What of that was still to come when the recording ended.
+    left: f64,
+}
+
+/// Ramp results; returns where the output of each start leads, as far as it was seen.
 fn ramp(
     rec: &Recording,
     starts: &[Start<'_>],
     fits: &[Option<MotorFit>],
     spans: &[Span],
     findings: &mut Findings,
-) -> Option<f64> {
+) -> Vec<Option<Arrival>> {
     let read: Vec<Result<(Trace, RampFigures), Unreadable>> = starts
         .iter()
         .zip(fits)
@@ -227,7 +236,8 @@ fn ramp(
     let good: Vec<&(Trace, RampFigures)> = read.iter().filter_map(|r| r.as_ref().ok()).collect();
     if !good.is_empty() {
         put_ramp(rec, &good, "output", None, findings);
-        return good.first().map(|(trace, _)| trace.settled);
+        let arrival = |(trace, _): &(Trace, _)| Arrival { ratio: trace.settled, left: trace.still_to_come() };
+        return read.iter().map(|read| read.as_ref().ok().map(arrival)).collect();
     }
     let why = read.iter().find_map(|r| r.as_ref().err().copied()).unwrap_or(Unreadable::NoRise);
     if why == Unreadable::NoOutput {
@@ -235,7 +245,7 @@ fn ramp(
     } else {
         miss_all(findings, &RAMP, &format!("{}{}", why.words(), estimate::shortfall(spans)));
     }
-    None
+    vec![None; starts.len()]
 }
 
 fn put_ramp(
@@ -252,8 +262,8 @@ fn put_ramp(
             let per_unit = trace.seconds_per_unit(figures, share);
             let span_s = b.t_s - a.t_s;
             let mut parts = vec![
-                estimate::instant("first crossing", &a, 20.0),
-                estimate::instant("last crossing", &b, 20.0),
+                estimate::instant(rec, "first crossing", &a, 20.0),
+                estimate::instant(rec, "last crossing", &b, 20.0),
                 estimate::lasting("settled level", per_unit * share * trace.settled_beside_noise()),
                 estimate::clock(rec, span_s),
             ];
@@ -360,7 +370,7 @@ fn without_lag(rpm: &[f64], lag: Option<&Lag>) -> Vec<f64> {
 fn current(
     rec: &Recording,
     starts: &[Start<'_>],
-    ratio: Option<f64>,
+    arrivals: &[Option<Arrival>],
     fits: Vec<Option<MotorFit>>,
     findings: &mut Findings,
 ) {
@@ -368,10 +378,19 @@ fn current(
         miss_all(findings, &CURRENT, "no supply current was recorded");
         return;
     }
-    let peaks: Vec<Peak> =
-        starts.iter().filter_map(|start| peak::supply_current(rec, start.edge_s, start.span.t1_s)).collect();
-    let estimates: Vec<Estimate> = peaks.iter().map(|peak| Estimate::new(peak.value, peak.parts())).collect();
-    let (Some(first), Some(pooled)) = (peaks.first(), pool(&estimates)) else {
+    let ratio = arrivals.iter().flatten().map(|arrival| arrival.ratio).next();
+    let found: Vec<(&Start<'_>, Peak, Option<MotorFit>)> = starts
+        .iter()
+        .zip(arrivals)
+        .zip(fits)
+        .filter_map(|((start, arrival), fit)| {
+            let peak = peak::supply_current(rec, start.edge_s, start.span.t1_s)?;
+            let last_a = arrival.zip(fit.as_ref()).and_then(|(arrival, fan)| last_step(rec, start, arrival, fan));
+            Some((start, last_a.map_or(peak, |last_a| peak.open_to(last_a)), fit))
+        })
+        .collect();
+    let estimates: Vec<Estimate> = found.iter().map(|(_, peak, _)| Estimate::new(peak.value, peak.parts())).collect();
+    let (Some((_, first, fit)), Some(pooled)) = (found.first(), pool(&estimates)) else {
         miss_all(findings, &CURRENT, "no supply current was recorded during the start");
         return;
     };
@@ -379,15 +398,13 @@ fn current(
     let after_s = first.t_s - starts[0].edge_s;
     let peak_result = pooled.measured(ResultName::PeakSupplyA, "5 ms mean", n);
     findings.put(ResultName::PeakSupplyA, peak_result.noted(format!("{after_s:.2} s after the command")));
-    if let Some(Some(fan)) = fits.first() {
+    if let Some(fan) = fit {
         let hard = fan.hard_start(ratio.unwrap_or(1.0).clamp(0.0, 1.0));
         findings.load_fan = Some(load_fan::identify(rec, fan, starts[0].span, first.value, &hard));
     }
-    let read: Vec<(Peak, zero::Level, Option<MotorFit>)> = starts
-        .iter()
-        .zip(fits)
-        .filter_map(|(start, fit)| {
-            let peak = peak::supply_current(rec, start.edge_s, start.span.t1_s)?;
+    let read: Vec<(Peak, zero::Level, Option<MotorFit>)> = found
+        .into_iter()
+        .filter_map(|(start, peak, fit)| {
             let left_a = fit.as_ref().zip(ratio).and_then(|(fan, ratio)| fan.left_a(ratio));
             Some((peak, settled_current(rec, start, peak.t_s, left_a)?, fit))
         })
@@ -403,6 +420,15 @@ fn current(
         findings.put(name, inrush.measured(name, "5 ms mean", read.len() as u64));
     }
     share(rec, &read, ratio, findings);
+}
+
+/// Supply current that a start may yet come to when the rest of its ramp comes at once: the output steps up by that, and the
+/// fan has no more voltage of its own than before. `None` where nothing is still to come.
+fn last_step(rec: &Recording, start: &Start<'_>, arrival: Arrival, fan: &MotorFit) -> Option<f64> {
+    let end_s = start.span.t1_s;
+    let mean = |channel| zero::level(rec, channel, end_s - motor_fit::END_S, end_s).map(|level| level.value);
+    let (supply_v, end_a) = (mean(Channel::SupplyV)?, mean(Channel::SupplyA)?);
+    (arrival.left > 0.0).then(|| end_a + arrival.left * supply_v / (fan.resistance_ohm + fan.source_ohm + fan.on_ohm))
 }
 
 /// A tail that still changes by this share of itself in a second is on its way.
@@ -422,8 +448,10 @@ fn settled_current(rec: &Recording, start: &Start<'_>, peak_s: f64, left_a: Opti
     let rule = Rule { span_s: 1.0, tolerance: 0.003 * last.abs().max(0.1) };
     let end = t.partition_point(|t_s| *t_s < start.span.t1_s - motor_fit::END_S);
     let believed = left_a.zip(stats::mean(&v[end..])).filter(|(left, mean)| left.abs() < LEFT_MOST * mean);
-    if let Some(((left_a, mean), scatter)) = believed.zip(stats::deviation(&v[end..])) {
+    // About a line: what still changes there is what is still to come.
+    if let Some(((left_a, mean), line)) = believed.zip(stats::line(&t[end..], &v[end..])) {
         let n = (v.len() - end) as f64;
+        let scatter = line.scatter;
         let u = (scatter / n.sqrt()).hypot(LEFT_SHARE * left_a);
         let m = stats::BatchedMean { mean: mean + left_a, u, dof: n - 1.0 };
         return Some(zero::corrected(rec, Channel::SupplyA, start.span.t1_s, &m)).filter(|level| level.value > 0.0);
@@ -465,9 +493,10 @@ fn inrush(peak: &Peak, settled: &zero::Level) -> Estimate {
     // The gain is the same in both and cancels; the zero does so only in part.
     let zero_u = peak.u_zero * (1.0 - ratio).abs() / settled.value;
     let parts = vec![
-        estimate::seen("noise and ripple at the peak", peak.u_noise / settled.value, 5.0),
+        estimate::seen("noise and ripple at the peak", peak.u_noise / settled.value, peak::DOF),
         estimate::seen("settled current", settled.u_noise * ratio / settled.value, settled.dof),
         estimate::lasting("supply_a zero", zero_u),
+        peak.last_step(1.0 / settled.value),
     ];
     Estimate::new(ratio, parts)
 }
@@ -476,15 +505,16 @@ fn inrush(peak: &Peak, settled: &zero::Level) -> Estimate {
 fn share(rec: &Recording, read: &[(Peak, zero::Level, Option<MotorFit>)], ratio: Option<f64>, findings: &mut Findings) {
     let name = ResultName::SoftStartShare;
     let hard = |fan: &MotorFit| fan.hard_start(ratio.unwrap_or(1.0).clamp(0.0, 1.0));
-    let fitted: Vec<(&Peak, &zero::Level, f64, f64)> = read
+    let fitted: Vec<(&Peak, &zero::Level, f64, By)> = read
         .iter()
-        .filter_map(|(peak, settled, fan)| fan.as_ref().map(hard).map(|hard| (peak, settled, hard.peak_a, hard.u)))
+        .filter_map(|(peak, settled, fan)| fan.as_ref().map(hard).map(|hard| (peak, settled, hard.peak_a, hard.by)))
         .collect();
     let (all, proxy) = match (fitted.is_empty(), rec.header.bench.locked_rotor_a) {
         (false, _) => (fitted, None),
         // A fan that starts turning never draws quite the locked-rotor current in a 5 ms mean.
         (true, Some(locked_a)) => {
-            let stated = read.iter().map(|(peak, settled, _)| (peak, settled, 0.95 * locked_a, 0.04 * locked_a));
+            let by = vec![("stated locked-rotor current", 0.04 * locked_a)];
+            let stated = read.iter().map(|(peak, settled, _)| (peak, settled, 0.95 * locked_a, by.clone()));
             (stated.collect(), Some("hard start taken from the rig's fan data"))
         }
         (true, None) => {
@@ -493,7 +523,7 @@ fn share(rec: &Recording, read: &[(Peak, zero::Level, Option<MotorFit>)], ratio:
         }
     };
     let shares: Vec<Estimate> =
-        all.iter().filter_map(|(peak, settled, a, u)| one_share(peak, settled, *a, *u)).collect();
+        all.iter().filter_map(|(peak, settled, a, by)| one_share(peak, settled, *a, by)).collect();
     let Some(pooled) = pool(&shares) else {
         findings.miss(name, "a hard start of this fan would hardly draw more than the settled current");
         return;
@@ -514,18 +544,21 @@ fn share(rec: &Recording, read: &[(Peak, zero::Level, Option<MotorFit>)], ratio:
 }
 
 /// Share of one start; `None` where a hard start would hardly draw more than the settled current.
-fn one_share(peak: &Peak, settled: &zero::Level, hard_a: f64, hard_u: f64) -> Option<Estimate> {
+fn one_share(peak: &Peak, settled: &zero::Level, hard_a: f64, hard_by: &[(&str, f64)]) -> Option<Estimate> {
     let room = hard_a - settled.value;
     if room < 0.1 * settled.value {
         return None;
     }
     let value = (hard_a - peak.value) / room;
-    let parts = vec![
-        estimate::lasting("predicted hard start", hard_u * (peak.value - settled.value).abs() / (room * room)),
-        estimate::seen("noise and ripple at the peak", peak.u_noise / room, 5.0),
+    let per_hard_a = (peak.value - settled.value).abs() / (room * room);
+    let of_hard = hard_by.iter().map(|(name, u)| estimate::lasting(name, u * per_hard_a));
+    let mut parts = vec![
+        estimate::seen("noise and ripple at the peak", peak.u_noise / room, peak::DOF),
         estimate::seen("settled current", settled.u_noise * value.abs() / room, settled.dof),
         estimate::lasting("supply_a zero", peak.u_zero * (value - 1.0).abs() / room),
+        peak.last_step(1.0 / room),
     ];
+    parts.extend(of_hard);
     Some(Estimate::new(value, parts))
 }
 
@@ -566,12 +599,16 @@ mod tests {
 
     /// A soft start as the channels show it: ramp of `full_s`, delay 50 ms, a fan with a current hump.
     fn bench(full_s: f64, with_output: bool) -> Recording {
+        bench_along(&|t| ((t - 0.05).max(0.0) / full_s).min(1.0), with_output)
+    }
+
+    /// The same along any ramp.
+    fn bench_along(ratio: &dyn Fn(f64) -> f64, with_output: bool) -> Recording {
         let mut bench = Bench::new(3);
         bench.set(synthetic::at(0.0));
         bench.run(0.3, &[(Channel::SupplyV, &|_| 13.0, 0.005), (Channel::SupplyA, &|_| 0.02, 0.02)]);
         let mut rec = bench.rec;
         rec.settings.push((0.3, synthetic::at(95.0)));
-        let ratio = |t: f64| ((t - 0.05).max(0.0) / full_s).min(1.0);
         let (r, ke, j, source) = (0.14, 0.037, 0.008, 0.012);
         let load = ke * 20.0 / (270.0 * 270.0);
         let (mut w, mut i_fan, mut t) = (0.0_f64, 0.0_f64, 0.0_f64);
@@ -659,6 +696,37 @@ mod tests {
         assert_eq!(findings.word(ResultName::RampShape), Some("linear"));
         assert!(findings.number(ResultName::SoftStartShare).is_some_and(|share| (0.7..1.05).contains(&share)));
         assert!(findings.number(ResultName::InrushRatio).is_some_and(|ratio| (1.0..2.0).contains(&ratio)));
+    }
+
+    #[test]
+    fn what_a_ramp_has_left_at_the_end_of_its_record_may_come_at_once() {
+        let found = |ratio: &dyn Fn(f64) -> f64| {
+            let mut findings = Findings::default();
+            find(&bench_along(ratio, true), &mut findings);
+            findings
+        };
+        let open = |findings: &Findings, name: ResultName| {
+            let budget = &findings.results[&name].budget;
+            budget.iter().find(|part| part.name == "a last step after the record").map(|part| part.u)
+        };
+        let slow = found(&|t| 1.0 - (-(t - 0.05).max(0.0) / 1.9).exp());
+        let peak = &slow.results[&ResultName::PeakSupplyA];
+        // A hundredth of the way is left: 0.13 V across 0.15 Ohm.
+        let u_a = open(&slow, ResultName::PeakSupplyA).expect("a line");
+        assert!((0.8 * 0.81..1.05 * 0.81).contains(&(u_a * 12.0_f64.sqrt())), "{peak:?}");
+        for name in [ResultName::InrushRatio, ResultName::SoftStartShare] {
+            assert!(open(&slow, name).is_some_and(|u| u > 0.0), "{name}");
+        }
+        let over = found(&|t| ((t - 0.05).max(0.0) / 3.0).min(1.0));
+        assert_eq!(open(&over, ResultName::PeakSupplyA), Some(0.0), "it is there");
+        let of_hard = |part: &&crate::results::Contribution| part.name.ends_with("of the fan");
+        let parts = over.results[&ResultName::SoftStartShare].budget.iter().filter(of_hard).count();
+        assert_eq!(
+            parts,
+            3,
+            "resistance, inductance and model: {:?}",
+            over.results[&ResultName::SoftStartShare].budget
+        );
     }
 
     #[test]

@@ -85,6 +85,20 @@ pub fn effective_n(values: &[f64]) -> f64 {
     (n as f64 / (1.0 + 2.0 * sum)).clamp(1.0, n as f64)
 }
 
+/// Values averaged into one batch of [`scatter_in_batches`], and the fewest batches beyond the parameters.
+const BATCH: usize = 4;
+const LEAST_BATCHES: usize = 4;
+
+/// Standard deviation of one value of evenly spaced residuals of a fit of so many parameters, as the means of few neighbours
+/// tell it: neighbours that hang together, or undo each other as the residues of a chopper or of a commutation do, make a
+/// mean worse or better than as many independent ones. `None` of too few.
+#[must_use]
+pub fn scatter_in_batches(residuals: &[f64], parameters: usize) -> Option<f64> {
+    let means: Vec<f64> = residuals.chunks_exact(BATCH).filter_map(mean).collect();
+    let dof = means.len().checked_sub(parameters).filter(|dof| *dof >= LEAST_BATCHES)?;
+    Some((BATCH as f64 * means.iter().map(|m| m * m).sum::<f64>() / dof as f64).sqrt())
+}
+
 /// Mean of a long evenly spaced series with a standard uncertainty that allows for autocorrelation, and the degrees
 /// of freedom behind it: spread of the means of about twenty stretches, scaled by their own autocorrelation.
 ///
@@ -247,6 +261,19 @@ pub(crate) mod tests {
         let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed);
         let normal = Normal::new(0.0, sigma).expect("sigma is positive");
         (0..n).map(|_| normal.sample(&mut rng)).collect()
+    }
+
+    #[test]
+    fn batches_tell_what_neighbours_make_of_a_mean() {
+        let white = noise(5, 4_000, 2.0);
+        let of = |values: &[f64]| scatter_in_batches(values, 3).expect("enough");
+        assert!((of(&white) - 2.0).abs() < 0.15, "{}", of(&white));
+        // What comes twice makes a mean as bad as half as many; what the next one takes back does it no harm.
+        let twice: Vec<f64> = white.iter().flat_map(|v| [*v, *v]).collect();
+        assert!((of(&twice) - 2.0 * 2.0_f64.sqrt()).abs() < 0.2, "{}", of(&twice));
+        let undone: Vec<f64> = white.iter().flat_map(|v| [*v, -*v]).collect();
+        assert!(of(&undone) < 1e-9);
+        assert!(scatter_in_batches(&white[..28], 3).is_some() && scatter_in_batches(&white[..27], 3).is_none());
     }
 
     #[test]

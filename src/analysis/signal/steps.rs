@@ -14,6 +14,23 @@ pub struct Instant {
     pub u_s: f64,
     /// Whether it lies anywhere between two values, evenly.
     pub even: bool,
+    /// What the uncertainty is where the values are known to be means from one to the next rather than instants; `None` where
+    /// that changes nothing.
+    pub of_means_u_s: Option<f64>,
+}
+
+impl Instant {
+    /// An instant told by noise.
+    #[must_use]
+    pub const fn new(t_s: f64, u_s: f64) -> Self {
+        Self { t_s, u_s, even: false, of_means_u_s: None }
+    }
+
+    /// An instant anywhere between two values that are so far apart.
+    #[must_use]
+    pub fn between(t_s: f64, apart_s: f64) -> Self {
+        Self { even: true, ..Self::new(t_s, apart_s / 12.0_f64.sqrt()) }
+    }
 }
 
 /// Where a signal leaves its base, and how.
@@ -94,9 +111,11 @@ fn by_parabola(times_s: &[f64], values: &[f64], level: f64) -> Option<Instant> {
     let root = slope * slope - 4.0 * height * bend;
     let at = (root >= 0.0 && slope > 0.0).then(|| -2.0 * height / (slope + root.sqrt()))?;
     let n = x.len() as f64;
+    let left: Vec<f64> = off.iter().zip(&x).map(|(v, x)| v - height - x * (slope + x * bend)).collect();
+    let scatter = stats::scatter_in_batches(&left, 3).unwrap_or_else(|| (rss / (n - 3.0)).sqrt());
     // The middle of a parabola has nine fourths of the variance of a mean.
-    let u = 1.5 * (rss / (n - 3.0)).sqrt() / n.sqrt() / (slope + 2.0 * bend * at).max(0.2 * slope);
-    (at.abs() <= 1.0).then_some(Instant { t_s: line.centre + at * half_s, u_s: u * half_s, even: false })
+    let u = 1.5 * scatter / n.sqrt() / (slope + 2.0 * bend * at).max(0.2 * slope);
+    (at.abs() <= 1.0).then(|| Instant::new(line.centre + at * half_s, u * half_s))
 }
 
 /// Centred moving mean over `width` values (an even width counts one more), narrower at the ends.
@@ -150,9 +169,8 @@ const STEP_CLEAR: f64 = 10.0;
 /// Share of its height by which a value may lie beyond a step.
 const STEP_OVERSHOOT: f64 = 0.1;
 
-/// What follows a step is not at once on its line (the current of a fan that is switched on has yet to flow): standard
-/// uncertainty of its instant by that, in spacings.
-const STEP_CORNER: f64 = 0.05;
+/// How well the next two values tell what a step went to, as a share of its height.
+const STEP_TOLD: f64 = 0.006;
 
 /// The step around `index` by its area between the lines before and after it; `None` where none stands out of those.
 fn step_between_lines(times_s: &[f64], values: &[f64], index: usize) -> Option<Instant> {
@@ -177,15 +195,29 @@ fn step_between_lines(times_s: &[f64], values: &[f64], index: usize) -> Option<I
     let alone = held.iter().all(|share| (-STEP_OVERSHOOT..=1.0 + STEP_OVERSHOOT).contains(share));
     // A step is between in one value at most; what is between in more is a steep ramp in few values.
     let between = held.iter().filter(|share| (STEP_OVERSHOOT..1.0 - STEP_OVERSHOOT).contains(*share)).count();
-    // Noise of the values between the lines, and of the lines there.
-    let n = (to - from) as f64;
-    let noise = before.scatter.hypot(after.scatter) / height * (n * (1.0 + n / STEP_LEVEL as f64)).sqrt();
+    if !alone || between > 1 {
+        return None;
+    }
+    // The value that holds some of either level, and the one before it, which holds some of the new one where next to nothing of
+    // the former is left in this.
+    let within = from + held.iter().position(|share| *share < 1.0 - STEP_OVERSHOOT)?;
+    // The current of a fan that is switched on has yet to flow, and the module loses nothing by it: where the step went to
+    // before it did is on the line through the next two values.
+    let (next, later) = (values[within + 1], values[within + 2]);
+    let beyond = 1.0 - 0.5 * held[within - from];
+    let level = next + (next - later) * beyond;
+    let share = |i: usize| (level - values[i]) / (level - before.at(times_s[i]));
+    let (of_before, of_this) = (share(within - 1), share(within));
+    // Noise of the two values, and of the level as far as it counts.
+    let scatter = (0.5 * (before.scatter.powi(2) + after.scatter.powi(2))).sqrt() / height;
+    let counts = 1.0 - of_this;
+    let noise = scatter * (2.0 + (counts * (1.0 + beyond).hypot(beyond)).powi(2)).sqrt();
+    let t_s = times_s[within] + spacing_s * (of_before + of_this - 1.5);
+    let of_means_u_s = spacing_s * noise.hypot(STEP_TOLD * counts);
     // A value in between shows that values are means; without one they may be instants, and the step is anywhere between two.
-    let (resolved, even) = if between == 1 { (STEP_CORNER, false) } else { (1.0 / 12.0_f64.sqrt(), true) };
-    (alone && between <= 1).then(|| Instant {
-        t_s: times_s[from] + spacing_s * (held.iter().sum::<f64>() - 0.5),
-        u_s: spacing_s * resolved.hypot(noise),
-        even,
+    Some(match between {
+        1 => Instant::new(t_s, of_means_u_s),
+        _ => Instant { of_means_u_s: Some(of_means_u_s), ..Instant::between(t_s, spacing_s) },
     })
 }
 
@@ -194,7 +226,7 @@ fn between(times_s: &[f64], values: &[f64], index: usize, level: f64) -> Instant
     let (t0, t1) = (times_s[index - 1], times_s[index]);
     let (v0, v1) = (values[index - 1], values[index]);
     let share = if v1 > v0 { ((level - v0) / (v1 - v0)).clamp(0.0, 1.0) } else { 0.5 };
-    Instant { t_s: t0 + share * (t1 - t0), u_s: (t1 - t0) / 12.0_f64.sqrt(), even: true }
+    Instant::between(t0 + share * (t1 - t0), t1 - t0)
 }
 
 /// What the begin of a rise is unlike a parabola, as a share of the stretch that was fitted: where it is a corner, and what
@@ -245,8 +277,7 @@ pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<On
         // It came anywhere from the first cell on that holds some of it: of a begin that is no clean step that is one before.
         let first = (0..jump.index).rev().take_while(|i| rise[*i] > 4.0 * quiet).last().unwrap_or(jump.index);
         let cells = (jump.index - first + 1) as f64;
-        let u_s = cells * spacing_s / 12.0_f64.sqrt();
-        let within = Instant { t_s: 0.5 * (t[first] + jump.t_s), u_s, even: true };
+        let within = Instant::between(0.5 * (t[first] + jump.t_s), cells * spacing_s);
         let at = step_between_lines(times_s, values, jump.index).unwrap_or(within);
         return Some(Onset { at, jump: jump.height, jump_u, pivot: 0.0 });
     }
@@ -394,14 +425,14 @@ fn refine(t: &[f64], rise: &[f64], best: &Start, spacing_s: f64, dof: f64) -> In
         })
         .unwrap_or(spacing_s);
     let (Some(above), Some(below)) = (rss_at(best.t_s + step), rss_at(best.t_s - step)) else {
-        return Instant { t_s: best.t_s, u_s: spacing_s, even: false };
+        return Instant::new(best.t_s, spacing_s);
     };
     let curvature = above - 2.0 * best.rss + below;
     if curvature <= 0.0 {
-        return Instant { t_s: best.t_s, u_s: spacing_s, even: false };
+        return Instant::new(best.t_s, spacing_s);
     }
     let shift = (0.5 * (below - above) / curvature).clamp(-1.0, 1.0) * step;
-    Instant { t_s: best.t_s + shift, u_s: (2.0 * variance / curvature).sqrt() * step, even: false }
+    Instant::new(best.t_s + shift, (2.0 * variance / curvature).sqrt() * step)
 }
 
 #[cfg(test)]
@@ -484,6 +515,27 @@ mod tests {
         assert!(step_between_lines(&t, &v, 40).is_some());
         v[40] = -0.5 * 12.8 + 0.3 * 0.7 - 0.2 * 10.0;
         assert_eq!(step_between_lines(&t, &v, 40), None, "its area is not that of the step");
+    }
+
+    #[test]
+    fn a_step_is_placed_by_what_it_went_to_before_the_current_flowed() {
+        let (spacing_s, winding_s) = (1e-3, 1.4e-3);
+        let t: Vec<f64> = (0..80).map(|i| spacing_s * (f64::from(i) + 0.5)).collect();
+        for (i, step_s) in [0.0401, 0.04003, 0.04043, 0.04077, 0.04098].into_iter().enumerate() {
+            // Up to a tenth; a fiftieth of that goes again as the current of the fan comes.
+            let since = |t_s: f64| (t_s - step_s).max(0.0);
+            let area = |t_s: f64| 0.1 * (since(t_s) + 0.02 * winding_s * (1.0 - (-since(t_s) / winding_s).exp()));
+            let mean = |t_s: &f64| (area(t_s + 0.5 * spacing_s) - area(t_s - 0.5 * spacing_s)) / spacing_s;
+            let v: Vec<f64> = t.iter().map(mean).zip(noise(i as u64, 80, 1e-5)).map(|(v, e)| v + e).collect();
+            let at = onset(&t, &v, 0.0, 0.05).expect("steps").at;
+            // By its whole area it came 0.03 ms early.
+            assert!((at.t_s - step_s).abs() < 6e-6, "{at:?} for {step_s}");
+            let of_means_u_s = at.of_means_u_s.unwrap_or(at.u_s);
+            assert!(
+                (1e-6..8e-6).contains(&of_means_u_s) && at.even == at.of_means_u_s.is_some(),
+                "{at:?} for {step_s}"
+            );
+        }
     }
 
     #[test]
