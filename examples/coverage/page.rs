@@ -1,5 +1,6 @@
 //! The page that the study writes.
 
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use galebench::config::rig::ModuleKind;
@@ -253,10 +254,20 @@ fn absences(text: &mut String, units: &[&Unit]) {
         }
     }
     reasons.sort_by(|a, b| (b.2, a.0, a.1).cmp(&(a.2, b.0, b.1)));
+    let mut beyond: BTreeMap<ResultName, u64> = BTreeMap::new();
+    for name in units.iter().flat_map(|unit| &unit.beyond) {
+        *beyond.entry(*name).or_default() += 1;
+    }
+    if !beyond.is_empty() {
+        text.push_str("\n## Beyond what is tried\n\nUnits whose true value the plan does not reach; they say so and are not missing.\n\n");
+        for (name, count) in beyond {
+            let _ = writeln!(text, "- `{name}`, {count}");
+        }
+    }
     if reasons.is_empty() {
         return;
     }
-    text.push_str("\n## Missing\n\nThe thirty most frequent reasons.\n\n");
+    text.push_str("\n## Missing\n\nThe thirty most frequent reasons of units that can give the result.\n\n");
     for (name, why, count) in reasons.iter().take(30) {
         let _ = writeln!(text, "- `{name}`, {count}: {why}");
     }

@@ -1,6 +1,6 @@
 //! One unit of the study through the full plan, what is kept of it, and the arithmetic of errors and coverage.
 
-use galebench::config::plan::Plan;
+use galebench::config::plan::{Plan, Stage};
 use galebench::config::rig::ModuleKind;
 use galebench::record::event::LimitFacts;
 use galebench::results::{Measured, ResultName};
@@ -43,6 +43,9 @@ pub(crate) struct Unit {
     pub(crate) words: Vec<(ResultName, bool)>,
     /// Results that exist for the unit and were not given, with the reason.
     pub(crate) absent: Vec<(ResultName, String)>,
+    /// Results that the plan cannot find of this unit: the truth lies beyond what it tries.
+    #[serde(default)]
+    pub(crate) beyond: Vec<ResultName>,
     /// Spread of the fan's own start threshold (standard deviation, points of duty).
     pub(crate) start_spread_pct: f64,
     /// Whether its soft start is smooth: not in steps, without jump.
@@ -86,6 +89,7 @@ fn played(seed: u64, rig: Option<u64>, plan: Plan) -> Unit {
     let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed ^ 0xc0fe_4a9e);
     let kind = ModuleKind::ALL[rng.random_range(0..ModuleKind::ALL.len())];
     let limits = plan.limits.clone();
+    let tried_hz = tried_hz(&plan);
     let rig_seed = rig.map(|rig| (rig + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15));
     let run = support::run_on_rig(support::rig("rigs/virtual.toml", kind, seed, &[]), plan, rig_seed);
     let document = &run.evaluated.document;
@@ -99,6 +103,7 @@ fn played(seed: u64, rig: Option<u64>, plan: Plan) -> Unit {
         numbers: Vec::new(),
         words: Vec::new(),
         absent: Vec::new(),
+        beyond: Vec::new(),
         start_spread_pct: spread,
         is_smooth: matches!(truth.ramp_shape, Some("linear" | "exponential" | "s")),
         stopped: document.stopped.as_ref().map(|stopped| stopped.cause.clone()),
@@ -108,12 +113,29 @@ fn played(seed: u64, rig: Option<u64>, plan: Plan) -> Unit {
         let (number, word) = (support::true_number(truth, name), support::true_word(truth, name));
         match (document.results.get(&name), number, word) {
             (_, None, None) => {}
+            (None, Some(truth), _) if is_beyond(name, truth, tried_hz) => unit.beyond.push(name),
             (None, ..) => unit.absent.push((name, document.absent.get(&name).cloned().unwrap_or_default())),
             (Some(measured), Some(truth), _) => unit.numbers.extend(kept(name, measured, truth, limits.get(&name))),
             (Some(measured), None, Some(word)) => unit.words.push((name, measured.as_word() == Some(word))),
         }
     }
     unit
+}
+
+/// Lowest and highest command frequency at which the plan looks for an edge.
+fn tried_hz(plan: &Plan) -> Option<(f64, f64)> {
+    plan.stages.iter().find_map(|stage| match stage {
+        Stage::FrequencyEdges { from, to, .. } => Some((from.get(), to.get())),
+        _ => None,
+    })
+}
+
+fn is_beyond(name: ResultName, truth: f64, tried_hz: Option<(f64, f64)>) -> bool {
+    tried_hz.is_some_and(|(lowest, highest)| match name {
+        ResultName::CommandHzLow => truth < lowest,
+        ResultName::CommandHzHigh => truth > highest,
+        _ => false,
+    })
 }
 
 fn kept(name: ResultName, measured: &Measured, truth: f64, limit: Option<&LimitFacts>) -> Option<Number> {
