@@ -195,11 +195,11 @@ impl Trace {
             let unlike = |wheel: f64| -through(wheel).scatter;
             let best = golden_max(&unlike, 0.3 * wheel.0, 2.0 * wheel.0, 14);
             let fitted = through(best);
-            // The drop at which the shape is off by a fifth more than at the best.
+            // The drop at which the shape is off by a sixth more than at the best.
             let off = through(best + WHEEL_STEP);
             let curvature = (off.scatter.powi(2) - fitted.scatter.powi(2)).max(0.0).sqrt();
             let wheel_u =
-                (0.5_f64.sqrt() * WHEEL_STEP * fitted.scatter / curvature.max(f64::MIN_POSITIVE)).min(wheel.1);
+                (0.4_f64.sqrt() * WHEEL_STEP * fitted.scatter / curvature.max(f64::MIN_POSITIVE)).min(wheel.1);
             let slope_s = (off.begin?.t_s - fitted.begin?.t_s) / WHEEL_STEP;
             (fitted, slope_s.abs() * wheel_u)
         } else {

@@ -120,7 +120,7 @@ fn delay_measured(name: ResultName, delay: &Estimate, n: usize, hidden: bool) ->
 /// What a ramp is off its shape where it is seen (share of full) counts so many times as a share of the time that is hidden,
 /// between these.
 const UNSEEN: f64 = 10.0;
-const LEAST_UNLIKE: f64 = 0.004;
+const LEAST_UNLIKE: f64 = 0.003;
 const MOST_UNLIKE: f64 = 0.06;
 
 /// Smallest freewheel drop over the supply voltage that hides the begin of a ramp.

@@ -274,7 +274,7 @@ fn peak_to_peak(
 }
 
 /// How much the swing of one window differs from that of the next by how high its highest peaks happen to come, a share of it.
-const CHANCE_SHARE: f64 = 0.2;
+const CHANCE_SHARE: f64 = 0.22;
 
 /// Power of the noise per line: rotors are slow, so what is left in the upper band is noise of the reading. White for a
 /// current, growing with the square of the frequency for a speed taken from times of edges, and turn by turn with that of
@@ -425,7 +425,7 @@ mod tests {
             (swing.value - 0.14).abs() < 1e-9 && pooled.windows.len() == 8 && pooled.duty_pct == 50.0,
             "{pooled:?}"
         );
-        let expected = (0.2 * 0.1404 / 8.0_f64.sqrt()).hypot(0.02 * 0.1404);
+        let expected = (CHANCE_SHARE * 0.1404 / 8.0_f64.sqrt()).hypot(0.02 * 0.1404);
         assert!((swing.variance().sqrt() - expected).abs() < 1e-5, "{swing:?} for {expected}");
         assert_eq!(worst(&[a, b, far.clone()]).expect("the worst").0, far);
         assert_eq!(worst(&[]), None);
@@ -440,7 +440,7 @@ mod tests {
         let (even, mut bursts) = (windows(0.15, 50.0), windows(0.15, 50.0));
         bursts.windows[0].pct = 0.45;
         bursts.windows[1].pct = 0.05;
-        assert!((half(&even) / (1.96 * 0.15 * (0.1_f64).hypot(0.02)) - 1.0).abs() < 1e-3, "{}", half(&even));
+        assert!((half(&even) / (1.96 * 0.15 * (0.5 * CHANCE_SHARE).hypot(0.02)) - 1.0).abs() < 1e-3, "{}", half(&even));
         assert!(half(&bursts) > 5.0 * half(&even), "{}", half(&bursts));
     }
 

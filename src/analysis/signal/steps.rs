@@ -170,7 +170,7 @@ const STEP_CLEAR: f64 = 10.0;
 const STEP_OVERSHOOT: f64 = 0.1;
 
 /// How well the next two values tell what a step went to, as a share of its height.
-const STEP_TOLD: f64 = 0.006;
+const STEP_TOLD: f64 = 0.005;
 
 /// The step around `index` by its area between the lines before and after it; `None` where none stands out of those.
 fn step_between_lines(times_s: &[f64], values: &[f64], index: usize) -> Option<Instant> {
@@ -231,7 +231,7 @@ fn between(times_s: &[f64], values: &[f64], index: usize, level: f64) -> Instant
 
 /// What the begin of a rise is unlike a parabola, as a share of the stretch that was fitted: where it is a corner, and what
 /// comes on top where there is none, by the square of how much it bends.
-const UNLIKE_CORNER: f64 = 0.0005;
+const UNLIKE_CORNER: f64 = 0.0004;
 const UNLIKE_BEND: f64 = 0.019;
 /// Most by which a base is thought to move a begin, in [`Onset::pivot`].
 const PIVOT_MOST: f64 = 4.0;
@@ -285,9 +285,9 @@ pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<On
     let unlike = UNLIKE_CORNER + UNLIKE_BEND * smooth.bend * smooth.bend;
     let fitted_s = t[t.len() - 1] - at.t_s;
     // An error of the base moves the corner of a line as far as it moves a crossing; noise that makes such an error also hides a
-    // bend of the rise, and with that begins lie about four times as far off.
+    // bend of the rise, and with that begins lie three to four times as far off.
     let base_u = quiet / (smooth.index.max(1) as f64).sqrt();
-    let by_base = 4.0 * base_u * fitted_s / upto;
+    let by_base = 3.5 * base_u * fitted_s / upto;
     let u_s = at.u_s.hypot(unlike * fitted_s).hypot(by_base);
     Some(Onset { at: Instant { u_s, ..at }, jump: 0.0, jump_u: quiet, pivot: smooth.pivot })
 }
