@@ -195,7 +195,11 @@ fn inrush<'a>(
     let ratio = hot.value / cold.value;
     // The gain is that of one sensor and cancels.
     let parts = vec![
-        estimate::seen("noise and ripple at the peaks", hot.u_noise.hypot(ratio * cold.u_noise) / cold.value, 5.0),
+        estimate::seen(
+            "noise and ripple at the peaks",
+            hot.u_noise.hypot(ratio * cold.u_noise) / cold.value,
+            hot.dof.min(cold.dof),
+        ),
         estimate::lasting("supply_a zero", hot.u_zero.hypot(ratio * cold.u_zero) / cold.value),
     ];
     let note = format!("{:.1} A warm, {:.1} A cold", hot.value, cold.value);

@@ -163,8 +163,8 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
         })
         .min_by(|a, b| a.rss.total_cmp(&b.rss))?;
     let [r, m, a, b] = physical(&found.params);
-    // The scatter is ripple and model error, correlated over cells: a fifth of the cells count for the resistance, which all of
-    // the start tells, a tenth for what only parts of it do.
+    // The scatter is ripple and model error, correlated over cells: a fifth of the cells count for resistance and freewheel drop,
+    // a tenth for what the run-up alone tells.
     let u_log = found.u(0) * 5.0_f64.sqrt();
     let run = run_up(&drive, &found.params, -source.slope);
     (r.is_finite() && u_log < 0.3).then_some(MotorFit {

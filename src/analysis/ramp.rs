@@ -307,10 +307,12 @@ impl Trace {
         self.seconds_per_unit(figures, share) * (SECONDS_APART * (there * there + settled * settled)).sqrt()
     }
 
-    /// What of the settled value the end of the recording is short of, where the values still approach it.
-    pub(crate) fn still_to_come(&self) -> f64 {
+    /// What may come at once after the recording: the end of it is short of the settled value by that, and no more of an
+    /// approach is taken in one last step.
+    pub(crate) fn last_step(&self) -> f64 {
         let last = stats::mean(&self.values[self.values.len() - (self.values.len() / 50).max(1)..]);
-        last.filter(|_| self.approaches).map_or(0.0, |last| (self.settled - last).max(0.0))
+        let left = last.filter(|_| self.approaches).map_or(0.0, |last| self.settled - last);
+        left.clamp(0.0, APPROACH_ENDS * self.settled)
     }
 
     /// What is not known of the settled value beside slow noise. The change of a tail from one stretch to the next holds that
@@ -563,14 +565,10 @@ mod tests {
         // A fortieth of the way is left of the slow one when the recording ends.
         assert!((left.settled - 1.0).abs() < left.settled_u, "{} {}", left.settled, left.settled_u);
         assert!((1e-3..5e-3).contains(&left.settled_u), "{}", left.settled_u);
-        // All but exp(-3.8) of the way in the middle of its last fiftieth.
-        assert!(
-            (left.still_to_come() - 0.0224).abs() < 2e-3 && over.still_to_come() < 3e-4,
-            "{}",
-            left.still_to_come()
-        );
+        assert!((left.last_step() - 0.004).abs() < 1e-5, "a fiftieth is left: {}", left.last_step());
+        assert!(over.last_step() < 3e-4, "{}", over.last_step());
         let there = trace(|t| (t / 3.0).min(1.0), 3e-4, 8).read(0.3, None).expect("a start").0;
-        assert_eq!(there.still_to_come(), 0.0, "nothing approaches");
+        assert_eq!(there.last_step(), 0.0, "nothing approaches");
     }
 
     #[test]

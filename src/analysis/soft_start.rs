@@ -216,8 +216,16 @@ const LOOSENS: f64 = 0.028;
 struct Arrival {
     /// Settled output over the supply voltage.
     ratio: f64,
-    /// What of that was still to come when the recording ended.
-    left: f64,
+    /// What of that may come at once after the recording.
+    last_step: f64,
+}
+
+/// The highest current of a start, as it was seen and as it may yet come to be.
+struct Peaked<'a> {
+    start: &'a Start<'a>,
+    seen: Peak,
+    peak: Peak,
+    fit: Option<MotorFit>,
 }
 
 /// Ramp results; returns where the output of each start leads, as far as it was seen.
@@ -236,7 +244,7 @@ fn ramp(
     let good: Vec<&(Trace, RampFigures)> = read.iter().filter_map(|r| r.as_ref().ok()).collect();
     if !good.is_empty() {
         put_ramp(rec, &good, "output", None, findings);
-        let arrival = |(trace, _): &(Trace, _)| Arrival { ratio: trace.settled, left: trace.still_to_come() };
+        let arrival = |(trace, _): &(Trace, _)| Arrival { ratio: trace.settled, last_step: trace.last_step() };
         return read.iter().map(|read| read.as_ref().ok().map(arrival)).collect();
     }
     let why = read.iter().find_map(|r| r.as_ref().err().copied()).unwrap_or(Unreadable::NoRise);
@@ -379,32 +387,38 @@ fn current(
         return;
     }
     let ratio = arrivals.iter().flatten().map(|arrival| arrival.ratio).next();
-    let found: Vec<(&Start<'_>, Peak, Option<MotorFit>)> = starts
+    let found: Vec<Peaked<'_>> = starts
         .iter()
         .zip(arrivals)
         .zip(fits)
         .filter_map(|((start, arrival), fit)| {
             let peak = peak::supply_current(rec, start.edge_s, start.span.t1_s)?;
             let last_a = arrival.zip(fit.as_ref()).and_then(|(arrival, fan)| last_step(rec, start, arrival, fan));
-            Some((start, last_a.map_or(peak, |last_a| peak.open_to(last_a)), fit))
+            Some(Peaked { start, seen: peak, peak: last_a.map_or(peak, |last_a| peak.open_to(last_a)), fit })
         })
         .collect();
-    let estimates: Vec<Estimate> = found.iter().map(|(_, peak, _)| Estimate::new(peak.value, peak.parts())).collect();
-    let (Some((_, first, fit)), Some(pooled)) = (found.first(), pool(&estimates)) else {
+    let estimates: Vec<Estimate> =
+        found.iter().map(|found| Estimate::new(found.peak.value, found.peak.parts())).collect();
+    let (Some(Peaked { start, seen, peak, fit }), Some(pooled)) = (found.first(), pool(&estimates)) else {
         miss_all(findings, &CURRENT, "no supply current was recorded during the start");
         return;
     };
     let n = estimates.len() as u64;
-    let after_s = first.t_s - starts[0].edge_s;
-    let peak_result = pooled.measured(ResultName::PeakSupplyA, "5 ms mean", n);
-    findings.put(ResultName::PeakSupplyA, peak_result.noted(format!("{after_s:.2} s after the command")));
+    let mut note = format!("{:.2} s after the command", seen.t_s - start.edge_s);
+    if peak.value > seen.value {
+        note += &format!(
+            ", where it was {:.2} A; what the ramp has left when the record ends may come at once",
+            seen.value
+        );
+    }
+    findings.put(ResultName::PeakSupplyA, pooled.measured(ResultName::PeakSupplyA, "5 ms mean", n).noted(note));
     if let Some(fan) = fit {
         let hard = fan.hard_start(ratio.unwrap_or(1.0).clamp(0.0, 1.0));
-        findings.load_fan = Some(load_fan::identify(rec, fan, starts[0].span, first.value, &hard));
+        findings.load_fan = Some(load_fan::identify(rec, fan, start.span, seen.value, &hard));
     }
     let read: Vec<(Peak, zero::Level, Option<MotorFit>)> = found
         .into_iter()
-        .filter_map(|(start, peak, fit)| {
+        .filter_map(|Peaked { start, peak, fit, .. }| {
             let left_a = fit.as_ref().zip(ratio).and_then(|(fan, ratio)| fan.left_a(ratio));
             Some((peak, settled_current(rec, start, peak.t_s, left_a)?, fit))
         })
@@ -422,13 +436,16 @@ fn current(
     share(rec, &read, ratio, findings);
 }
 
-/// Supply current that a start may yet come to when the rest of its ramp comes at once: the output steps up by that, and the
+/// Supply current that a start may yet come to when the last of its ramp comes at once: the output steps up by that, and the
 /// fan has no more voltage of its own than before. `None` where nothing is still to come.
 fn last_step(rec: &Recording, start: &Start<'_>, arrival: Arrival, fan: &MotorFit) -> Option<f64> {
     let end_s = start.span.t1_s;
     let mean = |channel| zero::level(rec, channel, end_s - motor_fit::END_S, end_s).map(|level| level.value);
     let (supply_v, end_a) = (mean(Channel::SupplyV)?, mean(Channel::SupplyA)?);
-    (arrival.left > 0.0).then(|| end_a + arrival.left * supply_v / (fan.resistance_ohm + fan.source_ohm + fan.on_ohm))
+    let ratio = arrival.ratio;
+    let fan_a = arrival.last_step * supply_v / (fan.resistance_ohm + ratio * ratio * fan.source_ohm + fan.on_ohm);
+    // The switch is on for longer too, and carries the fan's current then.
+    (arrival.last_step > 0.0 && ratio > 0.0).then(|| end_a + ratio * fan_a + arrival.last_step * end_a / ratio)
 }
 
 /// A tail that still changes by this share of itself in a second is on its way.
@@ -453,7 +470,7 @@ fn settled_current(rec: &Recording, start: &Start<'_>, peak_s: f64, left_a: Opti
         let n = (v.len() - end) as f64;
         let scatter = line.scatter;
         let u = (scatter / n.sqrt()).hypot(LEFT_SHARE * left_a);
-        let m = stats::BatchedMean { mean: mean + left_a, u, dof: n - 1.0 };
+        let m = stats::BatchedMean { mean: mean + left_a, u, dof: n - 2.0 };
         return Some(zero::corrected(rec, Channel::SupplyA, start.span.t1_s, &m)).filter(|level| level.value > 0.0);
     }
     let (mean, u, dof) = match settling::settled_tail(&t, &v, &rule) {
@@ -493,7 +510,7 @@ fn inrush(peak: &Peak, settled: &zero::Level) -> Estimate {
     // The gain is the same in both and cancels; the zero does so only in part.
     let zero_u = peak.u_zero * (1.0 - ratio).abs() / settled.value;
     let parts = vec![
-        estimate::seen("noise and ripple at the peak", peak.u_noise / settled.value, peak::DOF),
+        estimate::seen("noise and ripple at the peak", peak.u_noise / settled.value, peak.dof),
         estimate::seen("settled current", settled.u_noise * ratio / settled.value, settled.dof),
         estimate::lasting("supply_a zero", zero_u),
         peak.last_step(1.0 / settled.value),
@@ -553,7 +570,7 @@ fn one_share(peak: &Peak, settled: &zero::Level, hard_a: f64, hard_by: &[(&str, 
     let per_hard_a = (peak.value - settled.value).abs() / (room * room);
     let of_hard = hard_by.iter().map(|(name, u)| estimate::lasting(name, u * per_hard_a));
     let mut parts = vec![
-        estimate::seen("noise and ripple at the peak", peak.u_noise / room, peak::DOF),
+        estimate::seen("noise and ripple at the peak", peak.u_noise / room, peak.dof),
         estimate::seen("settled current", settled.u_noise * value.abs() / room, settled.dof),
         estimate::lasting("supply_a zero", peak.u_zero * (value - 1.0).abs() / room),
         peak.last_step(1.0 / room),
@@ -711,9 +728,10 @@ mod tests {
         };
         let slow = found(&|t| 1.0 - (-(t - 0.05).max(0.0) / 1.9).exp());
         let peak = &slow.results[&ResultName::PeakSupplyA];
-        // A hundredth of the way is left: 0.13 V across 0.15 Ohm.
+        // A hundredth of the way is left, of which the last step is 0.4: 0.05 V across 0.15 Ohm, and as much longer on.
         let u_a = open(&slow, ResultName::PeakSupplyA).expect("a line");
-        assert!((0.8 * 0.81..1.05 * 0.81).contains(&(u_a * 12.0_f64.sqrt())), "{peak:?}");
+        assert!((0.7 * 0.42..1.05 * 0.42).contains(&(u_a * 12.0_f64.sqrt())), "{peak:?}");
+        assert!(peak.note.as_ref().is_some_and(|note| note.contains("may come at once")), "{peak:?}");
         for name in [ResultName::InrushRatio, ResultName::SoftStartShare] {
             assert!(open(&slow, name).is_some_and(|u| u > 0.0), "{name}");
         }

@@ -61,13 +61,16 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let name = ResultName::SteadinessPct;
     let long =
         |kind: &SpanKind| matches!(kind, SpanKind::Soak | SpanKind::FlatOut | SpanKind::Hold | SpanKind::Point { .. });
-    let swings: Vec<Swing> = rec.spans_where(long).filter_map(|span| swing_of(rec, span)).collect();
+    let mut spans: Vec<&Span> = rec.spans_where(long).collect();
+    // A held point of an imported trace is both.
+    spans.dedup_by(|a, b| a.t0_s == b.t0_s && a.t1_s == b.t1_s);
+    let swings: Vec<Swing> = spans.into_iter().filter_map(|span| swing_of(rec, span)).collect();
     // Stretches of the full window speak when there are any; peaks of shorter ones are lower by nature.
     let is_full = |swing: &Swing| swing.window_s > 0.95 * WINDOW_S;
     let any_full = swings.iter().any(is_full);
     let counted: Vec<Swing> = swings.into_iter().filter(|swing| !any_full || is_full(swing)).collect();
     let Some((worst, swing)) = worst(&by_duty(counted)) else {
-        return findings.miss(name, "no stretch of 9 s or more at a constant command with speed or current");
+        return findings.miss(name, "no stretch of 16 s or more at a constant command with speed or current");
     };
     let method = if worst.from_current { "current" } else { "speed" };
     let mut result = swing.measured(name, method, worst.windows.len() as u64);
@@ -129,12 +132,13 @@ impl Swing {
 
 fn swing_of(rec: &Recording, span: &Span) -> Option<Swing> {
     let settled_s = span.t0_s + (0.4 * (span.t1_s - span.t0_s)).min(WINDOW_S);
-    let usable_s = (span.t1_s - settled_s - SLOW_S) / (1.0 + 2.0 * EDGE_SHARE);
-    if usable_s < SHORTEST_S || command::is_off(rec, 0.5 * (span.t0_s + span.t1_s)) == Some(true) {
+    let left_s = span.t1_s - settled_s - SLOW_S;
+    // Neighbouring windows share their edges.
+    let windows = ((left_s / WINDOW_S - 2.0 * EDGE_SHARE).max(1.0) as usize).min(MOST_WINDOWS);
+    let window_s = (left_s / (windows as f64 + 2.0 * EDGE_SHARE)).min(WINDOW_S);
+    if window_s < SHORTEST_S || command::is_off(rec, 0.5 * (span.t0_s + span.t1_s)) == Some(true) {
         return None;
     }
-    let window_s = usable_s.min(WINDOW_S);
-    let windows = ((usable_s / window_s) as usize).min(MOST_WINDOWS);
     let from_s = span.t1_s - SLOW_S - window_s * (windows as f64 + 2.0 * EDGE_SHARE);
     let (track, from_current) = track(rec, from_s, span.t1_s)?;
     let mean = stats::mean(&track)?.abs();
@@ -151,8 +155,9 @@ fn swing_of(rec: &Recording, span: &Span) -> Option<Swing> {
         .map(|i| &fast[i * length..(i + 1) * length + 2 * edge])
         .filter_map(|part| peak_to_peak(part, edge, spacing_s, rotation_hz, pulses_per_rev));
     let over_mean = |(swing, noise): (f64, f64)| Window { pct: 100.0 * swing / mean, noise_pct: 100.0 * noise / mean };
-    (mean > 0.0).then(|| Swing {
-        windows: found.map(over_mean).collect(),
+    let windows: Vec<Window> = found.map(over_mean).collect();
+    (mean > 0.0 && !windows.is_empty()).then(|| Swing {
+        windows,
         duty_pct: setting.map_or(0.0, |s| level::commanded_pct(&s)),
         window_s,
         from_current,
@@ -228,7 +233,8 @@ fn peak_to_peak(
     pulses_per_rev: Option<f64>,
 ) -> Option<(f64, f64)> {
     let (rotation_hz, turning) = match pulses_per_rev {
-        Some(pulses) => (None, rotation_hz.map(|hz| (hz, hz * pulses))),
+        // A turn is as many pulses as come nearest to one.
+        Some(pulses) => (None, rotation_hz.map(|hz| (hz * pulses / pulses.round().max(1.0), hz * pulses))),
         None => (rotation_hz, None),
     };
     let mut values = without_rotation(values, spacing_s, rotation_hz);
@@ -289,7 +295,7 @@ struct Noise {
 
 /// What is white in the noise at least, as a share of the rest.
 const WHITE_SHARE: f64 = 1e-3;
-/// Least of [`Noise::growth`] at which a line tells the noise of turns.
+/// Least of [`Noise::growth`] at which a line tells the noise of turns, as a share of the most in the band.
 const TELLING: f64 = 0.3;
 
 impl Noise {
@@ -308,11 +314,9 @@ impl Noise {
     /// Of a speed turn by turn from its lines in the upper band.
     fn of_turns(turning: (f64, f64), lines: &[(f64, f64)]) -> Option<Self> {
         let unit = Self { white: 0.0, growing: 1.0, turning: Some(turning) };
-        let each: Vec<f64> = lines
-            .iter()
-            .filter(|(hz, _)| unit.growth(*hz) > TELLING)
-            .map(|(hz, power)| power / unit.growth(*hz))
-            .collect();
+        let most = lines.iter().map(|(hz, _)| unit.growth(*hz)).fold(0.0, f64::max);
+        let telling = lines.iter().filter(|(hz, _)| unit.growth(*hz) > TELLING * most);
+        let each: Vec<f64> = telling.map(|(hz, power)| power / unit.growth(*hz)).collect();
         let growing = mean_power(&each)?;
         Some(Self { white: WHITE_SHARE * growing, growing, ..unit })
     }
@@ -444,17 +448,17 @@ mod tests {
         assert!(half(&bursts) > 5.0 * half(&even), "{}", half(&bursts));
     }
 
-    /// A tach of two pulses at 2 460 rpm that swings by so much, with edges a few microseconds off.
-    fn turning(swing_rpm: f64, jitter_s: f64) -> f64 {
+    /// A tach at 2 460 rpm that swings by so much, with edges a few microseconds off.
+    fn turning(pulses_per_rev: f64, swing_rpm: f64, jitter_s: f64) -> f64 {
         let mut bench = Bench::new(43);
         bench.set(at(85.0));
         bench.run(150.0, &[(Channel::SupplyV, &|_| 13.0, 0.05)]);
         bench.span(SpanKind::Soak, 0.0);
-        bench.rec.header.bench.pulses_per_rev = Some(2.0);
+        bench.rec.header.bench.pulses_per_rev = Some(pulses_per_rev);
         let (mut edges, mut t_s) = (Vec::new(), 0.0);
-        for jitter in stats::tests::noise(7, 13_000, jitter_s) {
+        for jitter in stats::tests::noise(7, 39_000, jitter_s) {
             let rpm = 2_460.0 + 0.5 * swing_rpm * (TAU * 0.8 * t_s).sin();
-            t_s += 30.0 / rpm;
+            t_s += 60.0 / (pulses_per_rev * rpm);
             edges.push(t_s + jitter);
         }
         edges.retain(|edge_s| *edge_s < 150.0);
@@ -467,10 +471,12 @@ mod tests {
     #[test]
     fn jitter_of_a_tach_above_the_band_is_no_swing_in_it() {
         // Values at the middles of the cells would fold what is around 50 Hz down to swings of 0.08 %.
-        let still = turning(0.0, 12e-6);
-        assert!(still < 0.03, "{still}");
-        let swinging = turning(4.0, 12e-6);
-        assert!((swinging - 100.0 * 4.0 / 2_460.0).abs() < 0.005, "{swinging}");
+        for pulses in [2.0, 1.0, 6.0] {
+            let still = turning(pulses, 0.0, 12e-6);
+            assert!(still < 0.03, "{pulses}: {still}");
+            let swinging = turning(pulses, 4.0, 12e-6);
+            assert!((swinging - 100.0 * 4.0 / 2_460.0).abs() < 0.01, "{pulses}: {swinging}");
+        }
     }
 
     #[test]

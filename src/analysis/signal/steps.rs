@@ -171,8 +171,14 @@ const STEP_OVERSHOOT: f64 = 0.1;
 
 /// How well the next two values tell what a step went to, as a share of its height.
 const STEP_TOLD: f64 = 0.005;
+/// What goes through a step between values that are no plain means (an input filter, instants beside each other) is to one of
+/// them: standard uncertainty by that, in spacings.
+const STEP_CORNER: f64 = 0.05;
+/// Variance of the line before a step where it is carried on to it, over that of one of its values.
+const STEP_CARRIED: f64 = 0.37;
 
-/// The step around `index` by its area between the lines before and after it; `None` where none stands out of those.
+/// The step around `index` by what the values there hold of the line before it and of what it went to; `None` where none stands
+/// out of the lines before and after.
 fn step_between_lines(times_s: &[f64], values: &[f64], index: usize) -> Option<Instant> {
     let n = times_s.len().min(values.len());
     let (from, to) = (index.checked_sub(STEP_REACH)?, index + STEP_REACH);
@@ -208,17 +214,16 @@ fn step_between_lines(times_s: &[f64], values: &[f64], index: usize) -> Option<I
     let level = next + (next - later) * beyond;
     let share = |i: usize| (level - values[i]) / (level - before.at(times_s[i]));
     let (of_before, of_this) = (share(within - 1), share(within));
-    // Noise of the two values, and of the level as far as it counts.
+    // Noise of the two values, of the line before them, and of the level as far as it counts.
     let scatter = (0.5 * (before.scatter.powi(2) + after.scatter.powi(2))).sqrt() / height;
     let counts = 1.0 - of_this;
-    let noise = scatter * (2.0 + (counts * (1.0 + beyond).hypot(beyond)).powi(2)).sqrt();
+    let squares = 2.0 + STEP_CARRIED * (of_before + of_this).powi(2) + (counts * (1.0 + beyond).hypot(beyond)).powi(2);
+    let noise = scatter * squares.sqrt();
     let t_s = times_s[within] + spacing_s * (of_before + of_this - 1.5);
-    let of_means_u_s = spacing_s * noise.hypot(STEP_TOLD * counts);
-    // A value in between shows that values are means; without one they may be instants, and the step is anywhere between two.
-    Some(match between {
-        1 => Instant::new(t_s, of_means_u_s),
-        _ => Instant { of_means_u_s: Some(of_means_u_s), ..Instant::between(t_s, spacing_s) },
-    })
+    let of_means_u_s = Some(spacing_s * noise.hypot(STEP_TOLD * counts));
+    // A value in between shows that values hold what came before them; without one the step is anywhere between two.
+    let apart = if between == 1 { STEP_CORNER } else { 1.0 / 12.0_f64.sqrt() };
+    Some(Instant { t_s, u_s: spacing_s * noise.hypot(apart), even: between == 0, of_means_u_s })
 }
 
 /// The crossing of `level` between `index - 1` and `index` by interpolation.
@@ -243,7 +248,7 @@ const JUMP_CELLS: f64 = 4.0;
 ///
 /// `None` when nothing rises above the noise. A jump is only stated when the fit without one is clearly worse and the rise
 /// after it would take some values to make as much. The uncertainty is that of the instant in the fit; for a jump it is that
-/// of its area, or anywhere between its values.
+/// of what its values hold of either level, or anywhere between them.
 #[must_use]
 pub fn onset(times_s: &[f64], values: &[f64], base: f64, upto: f64) -> Option<Onset> {
     // A few values beyond, so that a step straight past the level still shows its height.
@@ -531,10 +536,10 @@ mod tests {
             // By its whole area it came 0.03 ms early.
             assert!((at.t_s - step_s).abs() < 6e-6, "{at:?} for {step_s}");
             let of_means_u_s = at.of_means_u_s.unwrap_or(at.u_s);
-            assert!(
-                (1e-6..8e-6).contains(&of_means_u_s) && at.even == at.of_means_u_s.is_some(),
-                "{at:?} for {step_s}"
-            );
+            assert!((1e-6..8e-6).contains(&of_means_u_s), "{at:?} for {step_s}");
+            // Instants beside each other may look the same.
+            let apart_s = if at.even { spacing_s / 12.0_f64.sqrt() } else { STEP_CORNER * spacing_s };
+            assert!((at.u_s / apart_s - 1.0).abs() < 0.01, "{at:?} for {step_s}");
         }
     }
 
