@@ -38,6 +38,10 @@ fn healthy(kind: ModuleKind) {
         };
         assert!((value - truth).abs() <= absolute + share * truth, "{name}: {value}, truth {truth}");
     }
+    // As many as the plan asks for: a few trials in one bracket tell nothing of how a fan scatters.
+    for name in [ResultName::StartDutyPct, ResultName::StopDutyPct] {
+        assert!(document.results[&name].n >= 8, "{name}: {}", document.results[&name].n);
+    }
     for name in [ResultName::ActiveLevel, ResultName::PowerUp, ResultName::LossOpen] {
         let word = document.results.get(&name).and_then(|m| m.as_word());
         assert_eq!(word, support::true_word(&run.truth, name), "{name}");

@@ -379,7 +379,7 @@ static REPEATS: Table = Table {
     doc: "More starts and stops.",
     fields: &[
         default("starts", Kind::Count(0, 200), "8", "Number of starts."),
-        default("stops", Kind::Count(0, 200), "3", "Number of stops."),
+        default("stops", Kind::Count(0, 200), "8", "Number of stops."),
         default("fine", FINE, "0.25 %", "Finest step of the search."),
     ],
 };

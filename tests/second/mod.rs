@@ -395,10 +395,11 @@ impl Physics for Second {
 pub(crate) fn groups(carried: &Carried, plan: &Plan) -> truth::Groups {
     let cold = support::conditions(&carried.evaluated, plan);
     let at = |kind: fn(&SpanKind) -> bool| support::conditions_at(&carried.evaluated, plan, &carried.inside, kind);
+    let passed = |kind: fn(&SpanKind) -> bool| support::when_passed(&carried.evaluated, plan, &carried.inside, kind);
     truth::Groups {
         cold,
-        ascend: at(|kind| *kind == SpanKind::Ascend),
-        descend: at(|kind| *kind == SpanKind::Descend),
+        ascend: passed(|kind| *kind == SpanKind::Ascend),
+        descend: passed(|kind| *kind == SpanKind::Descend),
         start: at(|kind| *kind == SpanKind::Start),
         power_up: at(|kind| *kind == SpanKind::PowerUp),
         flat: at(|kind| *kind == SpanKind::FlatOut),

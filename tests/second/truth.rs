@@ -253,6 +253,9 @@ fn lowest_pct(unit: &Unit, hz: f64, holds: impl Fn(f64) -> bool) -> Option<f64> 
     Some(50.0 * (low + high))
 }
 
+/// Longest coast of a fan whose freewheel path does not brake it, from where stops are played down to its last turn.
+const COAST_S: f64 = 30.0;
+
 /// Time in which the ramp reaches the output of a start.
 fn ramp_over_s(unit: &Unit) -> f64 {
     if unit.module.shape == Shape::Exponential { 5.0 * unit.module.ramp_s } else { 0.5 * unit.module.ramp_s }
@@ -284,8 +287,11 @@ fn stopping(unit: &Unit, at: &TruthConditions, truth: &mut Truth) {
     let keeps = |duty: f64| {
         let mut second = turning.clone();
         second.set_line(pulses(unit, duty, at.command_hz));
-        play(&mut second, 12.0, |_| {});
-        !second.rotor.rests && second.firmware.ratio > 0.0
+        play(&mut second, COAST_S, |_| {});
+        // A chopper's peaks twitch a rotor that rests: turning is what gets on.
+        let before = second.rotor.angle;
+        play(&mut second, 2.0, |_| {});
+        second.rotor.angle > before + 0.5 * TAU && second.firmware.ratio > 0.0
     };
     truth.stop_duty_pct = lowest_pct(unit, at.command_hz, keeps);
 }

@@ -203,6 +203,19 @@ fn noted_by(inside: &[Inside], t_s: f64) -> Option<&Inside> {
     inside.iter().rev().find(|now| now.t_s <= t_s)
 }
 
+/// The conditions under which trials of this kind passed their threshold: a trial ends where it is passed, and each counts
+/// once, however long it waited for that.
+pub(crate) fn when_passed(
+    evaluated: &Evaluated,
+    plan: &Plan,
+    inside: &[Inside],
+    kind: fn(&SpanKind) -> bool,
+) -> TruthConditions {
+    let ends = evaluated.recording.spans_where(kind).filter_map(|span| noted_by(inside, span.t1_s));
+    let (copper_c, case_c) = mean_temperatures(&ends.collect::<Vec<_>>()).unzip();
+    TruthConditions { copper_c, case_c, ..conditions(evaluated, plan) }
+}
+
 /// What was noted at the begins and at the ends of the parts of a run of this kind, each as one mean.
 fn at_both_ends(recording: &Recording, inside: &[Inside], kind: fn(&SpanKind) -> bool) -> Option<[Moment; 2]> {
     let mean_at = |time_s: fn(&Span) -> f64| {
@@ -223,9 +236,12 @@ fn truth_of_run(config: &PlantConfig, evaluated: &Evaluated, plan: &Plan, inside
         truth_in_part(config, &conditions_at(evaluated, plan, inside, kind), played)
     };
     let mut all = truth(config, &cold);
-    let starting = at(|kind| *kind == SpanKind::Ascend, Played::Nothing);
+    let passed = |kind: fn(&SpanKind) -> bool| {
+        truth_in_part(config, &when_passed(evaluated, plan, inside, kind), Played::Nothing)
+    };
+    let starting = passed(|kind| *kind == SpanKind::Ascend);
     (all.start_duty_pct, all.start_duty_95_pct) = (starting.start_duty_pct, starting.start_duty_95_pct);
-    all.stop_duty_pct = at(|kind| *kind == SpanKind::Descend, Played::Nothing).stop_duty_pct;
+    all.stop_duty_pct = passed(|kind| *kind == SpanKind::Descend).stop_duty_pct;
     all.hysteresis_pct = all.start_duty_pct.zip(all.stop_duty_pct).map(|(start, stop)| start - stop);
     let is_start = |kind: &SpanKind| *kind == SpanKind::Start;
     let ends = at_both_ends(recording, inside, is_start);
