@@ -81,10 +81,8 @@ fn copper(rec: &Recording, fit: &MotorFit, cold: Fitted, ke: Fitted) -> Option<F
     let ratio = output_v / supply_v.max(1.0);
     let amps = mean(Channel::FanA).unwrap_or_else(|| {
         // The supply carries the fan's current while the switch is on.
-        let share = (0..4).fold(ratio, |share: f64, _| {
-            let lost = fit.on_ohm * supply_a / share.max(0.05) / supply_v.max(1.0);
-            ((ratio + fit.wheel.0) / (1.0 + fit.wheel.0 - lost)).clamp(0.05, 1.0)
-        });
+        let carried = |share: f64| fit.switched_on(ratio, supply_a / share.max(0.05), supply_v).clamp(0.05, 1.0);
+        let share = (0..4).fold(ratio, |share: f64, _| carried(share));
         supply_a / share
     });
     if amps < 1.0 {

@@ -43,7 +43,7 @@ pub(crate) struct MotorFit {
     pub(crate) end_v: f64,
     /// Fan current there, amperes.
     pub(crate) end_a: f64,
-    /// Supply voltage there, and supply current over the last [`END_S`], as fitted; `None` where that was not looked at.
+    /// Open voltage of the supply and its current over the last [`END_S`], as fitted; `None` where that was not looked at.
     end_supply: Option<(f64, f64)>,
     /// Heat in copper, module and supply until the back-EMF had 95 % of that, joules.
     pub(crate) heat_j: f64,
@@ -53,9 +53,40 @@ pub(crate) struct MotorFit {
     source_u: f64,
     /// Resistance of the module flat out; 0 where it never got there.
     pub(crate) on_ohm: f64,
-    /// Drop of the freewheel path over the supply voltage, and its standard uncertainty; 0 for a slow chopper, whose output
-    /// it hides nowhere: its current stops in each period while the output is low.
+    /// Drop of the freewheel path over the supply voltage, and its standard uncertainty; 0 for a synchronous one, and for a
+    /// slow chopper, whose output it hides nowhere: its current stops in each period while the output is low.
     pub(crate) wheel: (f64, f64),
+    path: Path,
+}
+
+/// What carries the fan's current while the switch is off.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Path {
+    /// A diode: its drop hardly depends on the current.
+    Diode,
+    /// A second switch, which loses as much per ampere as the first.
+    Synchronous,
+}
+
+impl Path {
+    /// Share of the time in which the switch is on at this output ratio: output = d (supply - on i) - (1 - d) path, all over
+    /// the supply. `lost` is on i, `wheel` the drop of a diode.
+    fn share(self, ratio: f64, lost: f64, wheel: f64) -> f64 {
+        match self {
+            Self::Diode => (ratio + wheel) / (1.0 + wheel - lost),
+            Self::Synchronous => ratio + lost,
+        }
+    }
+
+    /// What drives the fan while the switch is on for this share of the time, behind these resistances of supply and switch.
+    fn cell(self, share: f64, open_v: f64, supply_v: f64, wheel: f64, (source_ohm, on_ohm): (f64, f64)) -> Cell {
+        let (drop_v, carries) = match self {
+            Self::Diode => (wheel * supply_v, share),
+            Self::Synchronous => (0.0, 1.0),
+        };
+        let volts = share * open_v - (1.0 - share) * drop_v;
+        Cell { share, volts, ohm: share * share * source_ohm + carries * on_ohm }
+    }
 }
 
 /// What a standard uncertainty is made of.
@@ -77,6 +108,14 @@ const LONGEST_S: f64 = 15.0;
 /// Stretch at the end of a start over which its current is looked at, seconds.
 pub(crate) const END_S: f64 = 1.0;
 
+/// From so many of its standard uncertainties on the drop of a freewheel path is seen.
+const SEEN: f64 = 3.5;
+/// Ratio of likelihoods that tells the path by itself; a fifth of the cells count.
+const BY_FAR: f64 = 1e4;
+
+/// Output ratio under which what the switch loses is taken from the supply current as at this one.
+const LEAST_CARRIED: f64 = 0.05;
+
 /// Share of its last speed at which a fan counts as run up.
 const RUN_UP: f64 = 0.95;
 
@@ -87,13 +126,20 @@ const PRIOR_ZERO_A: f64 = 0.4;
 /// Index of the zero among the parameters; the others are logarithms.
 const ZERO: usize = 5;
 
+/// A start as it was driven. The supply counts as what stands behind its resistance: its terminals give way to the current,
+/// and a fan that draws more because the air holds it would look like one that draws more of less voltage.
 struct Drive {
     step_s: f64,
     /// Output ratio from which the supply current tells the fan's.
     least_ratio: f64,
     supply_v: Vec<f64>,
     output_v: Vec<f64>,
+    /// Of the supply, before its resistance.
+    open_v: Vec<f64>,
+    source_ohm: f64,
     ratio: Vec<f64>,
+    /// What the switch loses, over the supply voltage.
+    lost: Vec<f64>,
     on_ohm: f64,
     /// Uncertainty of the zero of the range that carries the start, and the current from which that range reads.
     zero_u: f64,
@@ -129,10 +175,28 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
     let source = stats::line(&supply_a, &supply_v).filter(|l| l.slope < 0.0)?;
     let ratio: Vec<f64> = output_v.iter().zip(&supply_v).map(|(o, s)| (o / s.max(1.0)).clamp(0.0, 1.0)).collect();
     let on_ohm = on_resistance(&supply_v, &output_v, &supply_a, n);
+    let source_ohm = -source.slope;
+    let open_v = supply_v.iter().zip(&supply_a).map(|(v, a)| v + source_ohm * a).collect();
+    let lost = (0..n).map(|i| on_ohm * (supply_a[i] / ratio[i].max(LEAST_CARRIED)).max(0.0) / supply_v[i].max(1.0));
+    let lost = lost.collect();
     let (zero_u, above_a) = zero_of_start(rec, from_s);
     let step_s = (to_s - from_s) / n as f64;
     let least_ratio = if chops { CONTINUOUS } else { 0.0 };
-    let drive = Drive { step_s, least_ratio, supply_v, output_v, ratio, on_ohm, zero_u, above_a, supply_a, fan_a };
+    let drive = Drive {
+        step_s,
+        least_ratio,
+        supply_v,
+        output_v,
+        open_v,
+        source_ohm,
+        ratio,
+        lost,
+        on_ohm,
+        zero_u,
+        above_a,
+        supply_a,
+        fan_a,
+    };
     let peak = drive.supply_a.iter().copied().fold(0.0, f64::max);
     if peak < 1.0 {
         return None;
@@ -141,32 +205,38 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
         .into_iter()
         .map(|start| {
             let mut trial = vec![0.0; n];
-            residuals(&drive, &start, &mut trial);
+            residuals(&drive, Path::Diode, &start, &mut trial);
             (trial.iter().map(|r| r * r).sum(), start)
         })
         .collect();
     guesses.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let found = guesses
+    let fitted = |path: Path, from: &[f64], guess: &[f64]| {
+        fit::fit(from, n + guess.len(), |p, r| {
+            let (data, priors) = r.split_at_mut(n);
+            residuals(&drive, path, p, data);
+            // What the start does not show (friction, freewheel drop) stays near its guess.
+            for ((prior, p), s) in priors.iter_mut().zip(p).zip(guess) {
+                *prior = PRIOR_A * (p - s);
+            }
+            priors[ZERO] = PRIOR_ZERO_A * p[ZERO];
+        })
+    };
+    let (by_diode, guess) = guesses
         .into_iter()
         .take(2)
-        .map(|(_, start)| start)
-        .filter_map(|start| {
-            fit::fit(&start, n + start.len(), |p, r| {
-                let (data, priors) = r.split_at_mut(n);
-                residuals(&drive, p, data);
-                // What the start does not show (friction, freewheel drop) stays near its guess.
-                for ((prior, p), s) in priors.iter_mut().zip(p).zip(&start) {
-                    *prior = PRIOR_A * (p - s);
-                }
-                priors[ZERO] = PRIOR_ZERO_A * p[ZERO];
-            })
-        })
-        .min_by(|a, b| a.rss.total_cmp(&b.rss))?;
+        .filter_map(|(_, start)| Some((fitted(Path::Diode, &start, &start)?, start)))
+        .min_by(|(a, _), (b, _)| a.rss.total_cmp(&b.rss))?;
+    // A second switch fits better without a drop, and by far, or the drop that a diode would have is nothing clearly seen.
+    let (drop, drop_u) = wheel_found(&by_diode);
+    let odds = |found: &fit::Fit| 0.5 * (n as f64 / 5.0) * (by_diode.rss / found.rss).ln();
+    let is_better = |found: &fit::Fit| odds(found) > if drop > SEEN * drop_u { BY_FAR.ln() } else { 0.0 };
+    let by_switch = fitted(Path::Synchronous, &by_diode.params, &guess).filter(is_better);
+    let (path, found) = by_switch.map_or((Path::Diode, by_diode), |found| (Path::Synchronous, found));
     let [r, m, a, b] = physical(&found.params);
     // The scatter is ripple and model error, correlated over cells: a fifth of the cells count for resistance and freewheel drop,
     // a tenth for what the run-up alone tells.
     let u_log = found.u(0) * 5.0_f64.sqrt();
-    let run = run_up(&drive, &found.params, -source.slope);
+    let run = run_up(&drive, path, &found.params);
     (r.is_finite() && u_log < 0.3).then_some(MotorFit {
         resistance_ohm: r,
         resistance_u: r * if chops { u_log.hypot(CHOPPED_SHARE) } else { u_log },
@@ -177,13 +247,14 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
         load_share_u: found.u(3) * 10.0_f64.sqrt(),
         end_v: run.end_v,
         end_a: run.end_a,
-        end_supply: looked_at.then(|| (drive.supply_v[n - 1], run.end_supply_a)),
+        end_supply: looked_at.then_some(run.end_supply),
         heat_j: run.heat_j,
         open_v: source.at(0.0),
-        source_ohm: -source.slope,
+        source_ohm,
         source_u: source.slope_u * 10.0_f64.sqrt(),
         on_ohm: drive.on_ohm,
-        wheel: if chops { (0.0, 0.0) } else { wheel_found(&found) },
+        wheel: if chops || path == Path::Synchronous { (0.0, 0.0) } else { wheel_found(&found) },
+        path,
     })
 }
 
@@ -244,35 +315,40 @@ fn wheel_share(logs: &[f64]) -> f64 {
 
 /// Measured less simulated current. The fifth parameter is the drop of the freewheel path over the supply voltage, which
 /// makes the switched-on share larger than the voltage ratio; the last is the zero of the supply current.
-fn residuals(drive: &Drive, logs: &[f64], out: &mut [f64]) {
-    let [r, m, a, b] = physical(logs);
+fn residuals(drive: &Drive, path: Path, logs: &[f64], out: &mut [f64]) {
     let wheel = wheel_share(logs);
-    let (mut e, mut turning) = (0.0, false);
-    let motion = Motion::of([r, m, a, b], drive.step_s);
+    let mut motion = Motion::of(physical(logs), drive.step_s);
     for (i, out) in out.iter_mut().enumerate() {
-        let amps = ((drive.output_v[i] - e) * motion.per_ohm).max(0.0);
-        let share = drive.share(i, amps, wheel);
+        let cell = drive.cell(i, path, wheel);
+        let amps = motion.advance(&cell);
         *out = match &drive.fan_a {
             Some(fan_a) => fan_a[i] - amps,
             None => {
                 let zero = if drive.supply_a[i] > drive.above_a { logs[ZERO] * drive.zero_u } else { 0.0 };
                 let seen = if drive.ratio[i] < drive.least_ratio { 0.0 } else { 1.0 };
-                seen * (drive.supply_a[i] - zero - share * amps)
+                seen * (drive.supply_a[i] - zero - cell.share * amps)
             }
         };
-        e = motion.advance(e, drive.output_v[i], &mut turning);
     }
 }
 
+/// What drives the fan in one cell.
+struct Cell {
+    /// Share of the time in which the switch is on.
+    share: f64,
+    /// Voltage behind everything that gives way to the current, and the resistance of that.
+    volts: f64,
+    ohm: f64,
+}
+
 impl Drive {
-    /// Share of the time in which the switch is on, in cell `i` at this fan current; `wheel` is [`wheel_share`].
-    fn share(&self, i: usize, amps: f64, wheel: f64) -> f64 {
-        // output = d (supply - on i) - (1 - d) wheel supply, all over the supply.
-        if self.ratio[i] > 0.005 {
-            (self.ratio[i] + wheel) / (1.0 + wheel - self.on_ohm * amps / self.supply_v[i].max(1.0))
-        } else {
-            0.0
+    /// Cell `i`; `wheel` is [`wheel_share`].
+    fn cell(&self, i: usize, path: Path, wheel: f64) -> Cell {
+        if self.ratio[i] <= 0.005 {
+            return Cell { share: 0.0, volts: self.output_v[i], ohm: 0.0 };
         }
+        let share = path.share(self.ratio[i], self.lost[i], wheel);
+        path.cell(share, self.open_v[i], self.supply_v[i], wheel, (self.source_ohm, self.on_ohm))
     }
 }
 
@@ -280,59 +356,73 @@ impl Drive {
 struct RunUp {
     end_v: f64,
     end_a: f64,
-    end_supply_a: f64,
+    /// Open voltage and current of the supply over the last [`END_S`].
+    end_supply: (f64, f64),
     heat_j: f64,
 }
 
 /// Plays the fitted fan through its start.
-fn run_up(drive: &Drive, logs: &[f64], source_ohm: f64) -> RunUp {
-    let [r, m, a, b] = physical(logs);
+fn run_up(drive: &Drive, path: Path, logs: &[f64]) -> RunUp {
+    let physical = physical(logs);
     let wheel = wheel_share(logs);
-    let (mut e, mut turning, mut end_a) = (0.0, false, 0.0);
-    let motion = Motion::of([r, m, a, b], drive.step_s);
+    let mut end_a = 0.0;
+    let mut motion = Motion::of(physical, drive.step_s);
     // Back-EMF and heat after each cell.
     let mut track = Vec::with_capacity(drive.output_v.len());
     let mut heat_j = 0.0;
     let mut supply_a = Vec::with_capacity(drive.output_v.len());
-    for (i, volts) in drive.output_v.iter().enumerate() {
-        let amps = ((volts - e) / r).max(0.0);
-        let share = drive.share(i, amps, wheel);
+    for i in 0..drive.output_v.len() {
+        let cell = drive.cell(i, path, wheel);
+        let amps = motion.advance(&cell);
+        let share = cell.share;
         supply_a.push(share * amps);
-        heat_j += drive.step_s * amps * amps * (r + share * drive.on_ohm + share * share * source_ohm);
-        e = motion.advance(e, *volts, &mut turning);
+        heat_j += drive.step_s * amps * amps * (physical[0] + share * drive.on_ohm + share * share * drive.source_ohm);
         end_a = amps;
-        track.push((e, heat_j));
+        track.push((motion.back_v, heat_j));
     }
-    let heat_j = track.iter().find(|(then_v, _)| *then_v >= RUN_UP * e).map_or(heat_j, |(_, heat_j)| *heat_j);
+    let end_v = motion.back_v;
+    let heat_j = track.iter().find(|(then_v, _)| *then_v >= RUN_UP * end_v).map_or(heat_j, |(_, heat_j)| *heat_j);
     let last = ((END_S / drive.step_s) as usize).clamp(1, supply_a.len());
-    let end_supply_a = stats::mean(&supply_a[supply_a.len() - last..]).unwrap_or(0.0);
-    RunUp { end_v: e, end_a, end_supply_a, heat_j }
+    let end = |values: &[f64]| stats::mean(&values[values.len() - last..]).unwrap_or(0.0);
+    RunUp { end_v, end_a, end_supply: (end(&drive.open_v), end(&supply_a)), heat_j }
 }
 
-/// How a fan moves, with its divisions done once: this is what a fit spends its time on.
+/// A fan in motion.
 struct Motion {
-    per_ohm: f64,
+    ohm: f64,
     per_inertia: f64,
     friction_a: f64,
     load: f64,
     step_s: f64,
+    /// What the inductance leaves of a change of the current at the end of a cell, and in its mean.
+    left: (f64, f64),
+    turning: bool,
+    back_v: f64,
+    amps: f64,
 }
 
 impl Motion {
     fn of([r, m, a, b]: [f64; 4], step_s: f64) -> Self {
-        Self { per_ohm: 1.0 / r, per_inertia: 1.0 / m, friction_a: a, load: b, step_s }
+        let cells = step_s * r / INDUCTANCE_H;
+        let left = ((-cells).exp(), -(-cells).exp_m1() / cells);
+        let (turning, back_v, amps) = (false, 0.0, 0.0);
+        Self { ohm: r, per_inertia: 1.0 / m, friction_a: a, load: b, step_s, left, turning, back_v, amps }
     }
 
-    /// Back-EMF one step on, implicit in the current so that a light rotor stays stable.
-    fn advance(&self, e: f64, volts: f64, turning: &mut bool) -> f64 {
-        let amps = (volts - e) * self.per_ohm;
-        *turning |= amps > self.friction_a;
-        if !*turning {
-            return e;
+    /// Mean current of the next cell, and the back-EMF after it, implicit in the current so that a light rotor stays stable.
+    fn advance(&mut self, cell: &Cell) -> f64 {
+        let per_ohm = 1.0 / (self.ohm + cell.ohm);
+        let toward = ((cell.volts - self.back_v) * per_ohm).max(0.0);
+        let gap = self.amps - toward;
+        self.amps = toward + gap * self.left.0;
+        let amps = toward + gap * self.left.1;
+        self.turning |= amps > self.friction_a;
+        if self.turning {
+            let rate = (amps - self.friction_a - self.load * self.back_v * self.back_v) * self.per_inertia;
+            let stiffness = 1.0 + self.step_s * (per_ohm + 2.0 * self.load * self.back_v) * self.per_inertia;
+            self.back_v = (self.back_v + self.step_s * rate / stiffness).max(0.0);
         }
-        let rate = (amps.max(0.0) - self.friction_a - self.load * e * e) * self.per_inertia;
-        let stiffness = 1.0 + self.step_s * (self.per_ohm + 2.0 * self.load * e) * self.per_inertia;
-        (e + self.step_s * rate / stiffness).max(0.0)
+        amps
     }
 }
 
@@ -352,14 +442,24 @@ impl MotorFit {
     /// Supply current still to come or to go at the end of the start, when the output has come to `ratio` of the supply and the
     /// fan to the speed of that, amperes; `None` where the end of the start was not looked at.
     pub(crate) fn left_a(&self, ratio: f64) -> Option<f64> {
-        let (supply_v, end_a) = self.end_supply?;
-        let (volts, per_ohm) = (ratio * supply_v, 1.0 / self.resistance_ohm);
-        // a + b e² = (v - e) / r: all current is load.
-        let free_a = (volts * per_ohm - self.friction_a).max(0.0);
-        let back_v = 2.0 * free_a / (per_ohm + (per_ohm * per_ohm + 4.0 * self.load * free_a).sqrt());
-        let amps = ((volts - back_v) * per_ohm).max(0.0);
-        let share = (ratio + self.wheel.0) / (1.0 + self.wheel.0 - self.on_ohm * amps / supply_v.max(1.0));
+        let (open_v, end_a) = self.end_supply?;
+        let (mut share, mut amps) = (ratio, end_a);
+        for _ in 0..4 {
+            let supply_v = open_v - self.source_ohm * share * amps;
+            share = self.switched_on(ratio, amps, supply_v);
+            let cell = self.path.cell(share, open_v, supply_v, self.wheel.0, (self.source_ohm, self.on_ohm));
+            // a + b e² = (v - e) / r: all current is load.
+            let per_ohm = 1.0 / (self.resistance_ohm + cell.ohm);
+            let free_a = (cell.volts * per_ohm - self.friction_a).max(0.0);
+            let back_v = 2.0 * free_a / (per_ohm + (per_ohm * per_ohm + 4.0 * self.load * free_a).sqrt());
+            amps = ((cell.volts - back_v) * per_ohm).max(0.0);
+        }
         Some(share * amps - end_a)
+    }
+
+    /// Share of the time in which the switch is on when the fan draws these amperes: what of them the supply gives.
+    pub(crate) fn switched_on(&self, ratio: f64, amps: f64, supply_v: f64) -> f64 {
+        self.path.share(ratio, self.on_ohm * amps / supply_v.max(1.0), self.wheel.0)
     }
 
     /// The same as a share of the supply current at the end of the start.
@@ -430,6 +530,11 @@ pub(crate) mod tests {
 
     /// The same along any ramp.
     pub(crate) fn start_along(ratio: &dyn Fn(f64) -> f64, seed: u64) -> Recording {
+        start_behind(ratio, &|_, _| 0.0, seed)
+    }
+
+    /// The same behind a module that loses volts by the share that its switch is on and the fan's current.
+    fn start_behind(ratio: &dyn Fn(f64) -> f64, lost_v: &dyn Fn(f64, f64) -> f64, seed: u64) -> Recording {
         let (r, ke, j) = (0.15, 0.035, 0.008);
         let (mut w, mut i_fan): (f64, f64) = (0.0, 0.0);
         let load = ke * 15.0 / (300.0 * 300.0);
@@ -439,8 +544,8 @@ pub(crate) mod tests {
         for step in 0..60_000 {
             let d = ratio(step as f64 * dt);
             let supply = 13.0 - 0.02 * d * i_fan;
-            let out = d * supply;
-            i_fan += dt / 2e-4 * (out - ke * w - r * i_fan) / (1.0 + dt * r / 2e-4);
+            let out = d * supply - if i_fan > 0.01 { lost_v(d, i_fan) } else { 0.0 };
+            i_fan = (i_fan + dt / 2e-4 * (out - ke * w - r * i_fan) / (1.0 + dt * r / 2e-4)).max(0.0);
             w = (w + dt / j * (ke * i_fan - 0.03 - load * w * w)).max(0.0);
             if step % 5 == 0 {
                 sv.push((supply + 0.2 * e[step]) as f32);
@@ -472,6 +577,22 @@ pub(crate) mod tests {
             let truth = hard();
             assert!((predicted.peak_a / truth - 1.0).abs() < 0.05, "{ramp_s}: {predicted:?} against {truth}");
             assert!((predicted.peak_a - truth).abs() < 3.0 * predicted.u(), "{ramp_s}: {predicted:?} against {truth}");
+        }
+    }
+
+    #[test]
+    fn a_second_switch_is_told_from_a_diode_and_neither_makes_the_fan_look_worn() {
+        let ramp = |t: f64| (t / 1.5).min(1.0);
+        for seed in [7, 8, 9] {
+            let synchronous = start_behind(&ramp, &|_, amps| 0.015 * amps, seed);
+            let fit = fit_start(&synchronous, 0.0, 6.0).expect("a fit");
+            assert_eq!((fit.path, fit.wheel), (Path::Synchronous, (0.0, 0.0)), "{fit:?}");
+            assert!((fit.resistance_ohm / 0.15 - 1.0).abs() < 0.015, "{fit:?}");
+            let diode = start_behind(&ramp, &|d, amps| 0.015 * d * amps + (1.0 - d) * 0.6, seed);
+            let fit = fit_start(&diode, 0.0, 6.0).expect("a fit");
+            assert_eq!(fit.path, Path::Diode, "{fit:?}");
+            assert!((fit.wheel.0 - 0.6 / 13.0).abs() < 3.0 * fit.wheel.1, "{fit:?}");
+            assert!((fit.resistance_ohm / 0.15 - 1.0).abs() < 0.02, "{fit:?}");
         }
     }
 
