@@ -457,15 +457,15 @@ impl MotorFit {
         Some(share * amps - end_a)
     }
 
-    /// Share of the time in which the switch is on when the fan draws these amperes: what of them the supply gives.
-    pub(crate) fn switched_on(&self, ratio: f64, amps: f64, supply_v: f64) -> f64 {
-        self.path.share(ratio, self.on_ohm * amps / supply_v.max(1.0), self.wheel.0)
-    }
-
     /// The same as a share of the supply current at the end of the start.
     pub(crate) fn left_share(&self, ratio: f64) -> Option<f64> {
         let (_, end_a) = self.end_supply?;
         self.left_a(ratio).filter(|_| end_a > 0.0).map(|left_a| left_a / end_a)
+    }
+
+    /// Share of the time in which the switch is on when the fan draws these amperes: what of them the supply gives.
+    pub(crate) fn switched_on(&self, ratio: f64, amps: f64, supply_v: f64) -> f64 {
+        self.path.share(ratio, self.on_ohm * amps / supply_v.max(1.0), self.wheel.0)
     }
 
     /// Peak of a start with the output at `ratio` of the supply at once (flat out where the fitted start got there).
