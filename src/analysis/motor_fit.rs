@@ -21,7 +21,7 @@ const CHOPPED_SHARE: f64 = 0.06;
 /// Inductance of such fans: 80 to 400 uH; what it takes from a 5 ms mean is in the uncertainty.
 const INDUCTANCE_H: f64 = 2e-4;
 /// What the model leaves out (inductance in the fit, brush drop, warming) shifts the predicted peak by about this share.
-const MODEL_SHARE: f64 = 0.01;
+const MODEL_SHARE: f64 = 0.008;
 
 /// A fitted fan on its supply.
 #[derive(Clone, Debug, PartialEq)]
@@ -56,6 +56,8 @@ pub(crate) struct MotorFit {
     /// Drop of the freewheel path over the supply voltage, and its standard uncertainty; 0 for a synchronous one, and for a
     /// slow chopper, whose output it hides nowhere: its current stops in each period while the output is low.
     pub(crate) wheel: (f64, f64),
+    /// What a chopper takes for its own switching, as a share of the fan's current.
+    switching: f64,
     path: Path,
 }
 
@@ -110,8 +112,12 @@ pub(crate) const END_S: f64 = 1.0;
 
 /// From so many of its standard uncertainties on the drop of a freewheel path is seen.
 const SEEN: f64 = 3.5;
-/// Ratio of likelihoods that tells the path by itself; a fifth of the cells count.
+/// Ratio of likelihoods that tells the path by itself.
 const BY_FAR: f64 = 1e4;
+/// The scatter is ripple and model error, correlated over so many cells, which count as one; where it is what the run-up alone
+/// tells, over more.
+const ALIKE: f64 = 5.0;
+const ALIKE_IN_RUN_UP: f64 = 10.0;
 
 /// Output ratio under which what the switch loses is taken from the supply current as at this one.
 const LEAST_CARRIED: f64 = 0.05;
@@ -125,6 +131,15 @@ const PRIOR_A: f64 = 0.1;
 const PRIOR_ZERO_A: f64 = 0.4;
 /// Index of the zero among the parameters; the others are logarithms.
 const ZERO: usize = 5;
+/// Index of what a chopper takes for its own switching, as a share of the fan's current.
+const SWITCHING: usize = 6;
+/// Guess of that: some tenths of a microsecond at some ten kilohertz.
+const SWITCHING_SHARE: f64 = 3e-3;
+/// Weight of that guess, amperes per unit of its logarithm: as that of the stated zero, since the guess is good to a factor of
+/// three, and a freewheel drop and the end of a ramp tell little beside it.
+const PRIOR_SWITCHING_A: f64 = 0.4;
+/// Share of the time from which on a switch is closed for good, and no longer chops.
+const CLOSED: f64 = 0.995;
 
 /// A start as it was driven. The supply counts as what stands behind its resistance: its terminals give way to the current,
 /// and a fan that draws more because the air holds it would look like one that draws more of less voltage.
@@ -219,6 +234,7 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
                 *prior = PRIOR_A * (p - s);
             }
             priors[ZERO] = PRIOR_ZERO_A * p[ZERO];
+            priors[SWITCHING] = PRIOR_SWITCHING_A * (p[SWITCHING] - guess[SWITCHING]);
         })
     };
     let (by_diode, guess) = guesses
@@ -228,14 +244,12 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
         .min_by(|(a, _), (b, _)| a.rss.total_cmp(&b.rss))?;
     // A second switch fits better without a drop, and by far, or the drop that a diode would have is nothing clearly seen.
     let (drop, drop_u) = wheel_found(&by_diode);
-    let odds = |found: &fit::Fit| 0.5 * (n as f64 / 5.0) * (by_diode.rss / found.rss).ln();
+    let odds = |found: &fit::Fit| 0.5 * (n as f64 / ALIKE) * (by_diode.rss / found.rss).ln();
     let is_better = |found: &fit::Fit| odds(found) > if drop > SEEN * drop_u { BY_FAR.ln() } else { 0.0 };
     let by_switch = fitted(Path::Synchronous, &by_diode.params, &guess).filter(is_better);
     let (path, found) = by_switch.map_or((Path::Diode, by_diode), |found| (Path::Synchronous, found));
     let [r, m, a, b] = physical(&found.params);
-    // The scatter is ripple and model error, correlated over cells: a fifth of the cells count for resistance and freewheel drop,
-    // a tenth for what the run-up alone tells.
-    let u_log = found.u(0) * 5.0_f64.sqrt();
+    let u_log = found.u(0) * ALIKE.sqrt();
     let run = run_up(&drive, path, &found.params);
     (r.is_finite() && u_log < 0.3).then_some(MotorFit {
         resistance_ohm: r,
@@ -243,26 +257,27 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
         inertia: m,
         friction_a: a,
         load: b,
-        inertia_share_u: found.u(1) * 10.0_f64.sqrt(),
-        load_share_u: found.u(3) * 10.0_f64.sqrt(),
+        inertia_share_u: found.u(1) * ALIKE_IN_RUN_UP.sqrt(),
+        load_share_u: found.u(3) * ALIKE_IN_RUN_UP.sqrt(),
         end_v: run.end_v,
         end_a: run.end_a,
         end_supply: looked_at.then_some(run.end_supply),
         heat_j: run.heat_j,
         open_v: source.at(0.0),
         source_ohm,
-        source_u: source.slope_u * 10.0_f64.sqrt(),
+        source_u: source.slope_u * ALIKE_IN_RUN_UP.sqrt(),
         on_ohm: drive.on_ohm,
         wheel: if chops || path == Path::Synchronous { (0.0, 0.0) } else { wheel_found(&found) },
+        switching: switching_share(&found.params),
         path,
     })
 }
 
 /// Freewheel drop of a fit, with its standard uncertainty: what tells it lies at the begin of a ramp, where ripple is small and
-/// its periods few, and a fifth of the cells count.
+/// its periods few.
 fn wheel_found(found: &fit::Fit) -> (f64, f64) {
     let wheel = found.params[4].exp();
-    (wheel, wheel * (found.u(4) * 5.0_f64.sqrt()).min(1.0))
+    (wheel, wheel * (found.u(4) * ALIKE.sqrt()).min(1.0))
 }
 
 /// Uncertainty of the zero that counts during a start, and from which current on it does: a low range that the zero
@@ -296,7 +311,7 @@ fn starts(drive: &Drive, peak_a: f64) -> Vec<Vec<f64>> {
         let e = volts - r * settled_a;
         for tau_s in [0.15, 0.8] {
             let mut start = [r, tau_s / r, 0.1 * settled_a, 0.9 * settled_a / (e * e), 0.02].map(f64::ln).to_vec();
-            start.push(0.0);
+            start.extend([0.0, SWITCHING_SHARE.ln()]);
             starts.push(start);
         }
     }
@@ -313,10 +328,20 @@ fn wheel_share(logs: &[f64]) -> f64 {
     logs[4].exp().min(0.2)
 }
 
+/// What a chopper takes for its own switching, as a share of the fan's current, from its logarithm.
+fn switching_share(logs: &[f64]) -> f64 {
+    logs[SWITCHING].exp().min(0.05)
+}
+
+/// Share of the fan's current that the supply gives while the switch is on for `share` of the time.
+fn supplied(share: f64, switching: f64) -> f64 {
+    if share < CLOSED { share + switching } else { share }
+}
+
 /// Measured less simulated current. The fifth parameter is the drop of the freewheel path over the supply voltage, which
 /// makes the switched-on share larger than the voltage ratio; the last is the zero of the supply current.
 fn residuals(drive: &Drive, path: Path, logs: &[f64], out: &mut [f64]) {
-    let wheel = wheel_share(logs);
+    let (wheel, switching) = (wheel_share(logs), switching_share(logs));
     let mut motion = Motion::of(physical(logs), drive.step_s);
     for (i, out) in out.iter_mut().enumerate() {
         let cell = drive.cell(i, path, wheel);
@@ -326,7 +351,7 @@ fn residuals(drive: &Drive, path: Path, logs: &[f64], out: &mut [f64]) {
             None => {
                 let zero = if drive.supply_a[i] > drive.above_a { logs[ZERO] * drive.zero_u } else { 0.0 };
                 let seen = if drive.ratio[i] < drive.least_ratio { 0.0 } else { 1.0 };
-                seen * (drive.supply_a[i] - zero - cell.share * amps)
+                seen * (drive.supply_a[i] - zero - supplied(cell.share, switching) * amps)
             }
         };
     }
@@ -364,7 +389,7 @@ struct RunUp {
 /// Plays the fitted fan through its start.
 fn run_up(drive: &Drive, path: Path, logs: &[f64]) -> RunUp {
     let physical = physical(logs);
-    let wheel = wheel_share(logs);
+    let (wheel, switching) = (wheel_share(logs), switching_share(logs));
     let mut end_a = 0.0;
     let mut motion = Motion::of(physical, drive.step_s);
     // Back-EMF and heat after each cell.
@@ -375,7 +400,7 @@ fn run_up(drive: &Drive, path: Path, logs: &[f64]) -> RunUp {
         let cell = drive.cell(i, path, wheel);
         let amps = motion.advance(&cell);
         let share = cell.share;
-        supply_a.push(share * amps);
+        supply_a.push(supplied(share, switching) * amps);
         heat_j += drive.step_s * amps * amps * (physical[0] + share * drive.on_ohm + share * share * drive.source_ohm);
         end_a = amps;
         track.push((motion.back_v, heat_j));
@@ -439,6 +464,11 @@ impl HardStart {
 }
 
 impl MotorFit {
+    /// Whether the module loses by the fan's current all the time, not only while its switch is on.
+    pub(crate) fn loses_always(&self) -> bool {
+        self.path == Path::Synchronous
+    }
+
     /// Supply current still to come or to go at the end of the start, when the output has come to `ratio` of the supply and the
     /// fan to the speed of that, amperes; `None` where the end of the start was not looked at.
     pub(crate) fn left_a(&self, ratio: f64) -> Option<f64> {
@@ -454,7 +484,7 @@ impl MotorFit {
             let back_v = 2.0 * free_a / (per_ohm + (per_ohm * per_ohm + 4.0 * self.load * free_a).sqrt());
             amps = ((cell.volts - back_v) * per_ohm).max(0.0);
         }
-        Some(share * amps - end_a)
+        Some(supplied(share, self.switching) * amps - end_a)
     }
 
     /// The same as a share of the supply current at the end of the start.
@@ -508,7 +538,7 @@ impl MotorFit {
                 heat_j += DT_S * amps * amps * (r + self.on_ohm + share * share * source);
             }
             if step < PEAK_STEPS {
-                window[step % 50] = share * amps;
+                window[step % 50] = supplied(share, self.switching) * amps;
                 if step >= 49 {
                     highest = highest.max(window.iter().sum::<f64>() / 50.0);
                 }
@@ -535,6 +565,16 @@ pub(crate) mod tests {
 
     /// The same behind a module that loses volts by the share that its switch is on and the fan's current.
     fn start_behind(ratio: &dyn Fn(f64) -> f64, lost_v: &dyn Fn(f64, f64) -> f64, seed: u64) -> Recording {
+        start_with(ratio, lost_v, 0.0, seed)
+    }
+
+    /// The same behind one that takes this share of the fan's current for its own switching.
+    fn start_with(
+        ratio: &dyn Fn(f64) -> f64,
+        lost_v: &dyn Fn(f64, f64) -> f64,
+        switching: f64,
+        seed: u64,
+    ) -> Recording {
         let (r, ke, j) = (0.15, 0.035, 0.008);
         let (mut w, mut i_fan): (f64, f64) = (0.0, 0.0);
         let load = ke * 15.0 / (300.0 * 300.0);
@@ -549,7 +589,8 @@ pub(crate) mod tests {
             w = (w + dt / j * (ke * i_fan - 0.03 - load * w * w)).max(0.0);
             if step % 5 == 0 {
                 sv.push((supply + 0.2 * e[step]) as f32);
-                sa.push((d * i_fan + e[step + 60_000]) as f32);
+                let own_a = if d < 1.0 { switching * i_fan } else { 0.0 };
+                sa.push((d * i_fan + own_a + e[step + 60_000]) as f32);
                 ov.push((out + 0.2 * e[step + 120_000]) as f32);
             }
         }
@@ -594,6 +635,22 @@ pub(crate) mod tests {
             assert!((fit.wheel.0 - 0.6 / 13.0).abs() < 3.0 * fit.wheel.1, "{fit:?}");
             assert!((fit.resistance_ohm / 0.15 - 1.0).abs() < 0.02, "{fit:?}");
         }
+    }
+
+    #[test]
+    fn what_a_chopper_takes_for_its_switching_does_not_make_the_fan_look_better() {
+        let s = |t: f64| {
+            let x = (t / 2.5).min(1.0);
+            x * x * (3.0 - 2.0 * x)
+        };
+        let lost = |d: f64, amps: f64| 0.007 * d * amps + (1.0 - d) * 0.55;
+        let off: Vec<f64> = [7, 8, 9]
+            .iter()
+            .map(|seed| {
+                fit_start(&start_with(&s, &lost, 6e-3, *seed), 0.0, 6.0).expect("a fit").resistance_ohm / 0.15 - 1.0
+            })
+            .collect();
+        assert!(stats::mean(&off).is_some_and(|off| off.abs() < 0.01), "{off:?}");
     }
 
     #[test]

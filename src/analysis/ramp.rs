@@ -43,6 +43,8 @@ pub(crate) struct Trace {
     pub(crate) settled_u: f64,
     /// Whether the values still approach it when the recording ends.
     approaches: bool,
+    /// Whether the module loses by the fan's current only while its switch is on: a diode carries it the rest of the time.
+    loses_switched: bool,
     /// Uncertainty of the zero of the values.
     pub(crate) zero_u: f64,
     /// How far output and supply voltage wander between moments of one start, over the supply voltage.
@@ -153,6 +155,7 @@ impl Trace {
             settled,
             settled_u,
             approaches: false,
+            loses_switched: false,
             zero_u,
             wander: (0.0, 0.0),
         };
@@ -235,17 +238,22 @@ impl Trace {
     }
 
     /// The trace with the settled value that its rise leads to, and its figures: an exponential ramp is still on its way
-    /// when it looks settled, and so may the current be that the module loses some of its output to: `fan` tells of that.
+    /// when it looks settled, and so may be, after any ramp, the current that the module loses some of its output to: `fan` tells
+    /// of that.
     pub(crate) fn read(self, edge_s: f64, fan: Option<&MotorFit>) -> Option<(Self, RampFigures)> {
-        let figures = self.figures(edge_s)?;
-        if figures.shape.name != "exponential" {
-            return Some((self, figures));
-        }
-        let Some((leads_to, settled_u)) = self.leads_to(&figures) else { return Some((self, figures)) };
+        let loses_switched = fan.is_some_and(|fan| !fan.loses_always());
+        let read = Self { loses_switched, ..self };
+        let figures = read.figures(edge_s)?;
+        let approach = Some(&figures).filter(|figures| figures.shape.name == "exponential");
+        let found = approach.and_then(|figures| read.leads_to(figures));
+        let (leads_to, settled_u) = found.unwrap_or((read.settled, read.settled_u));
         let left = fan.and_then(|fan| fan.left_share(leads_to)).filter(|left| left.abs() < LEFT_MOST).unwrap_or(0.0);
-        let still = if self.loads_s.is_empty() { 0.0 } else { lost_at_end(leads_to) * left };
+        let still = if read.loads_s.is_empty() { 0.0 } else { lost_at_end(leads_to) * left };
+        if found.is_none() && still == 0.0 {
+            return Some((read, figures));
+        }
         let settled_u = settled_u.hypot(LEFT_SHARE * still);
-        let trace = Self { settled: leads_to - still, settled_u, approaches: true, ..self };
+        let trace = Self { settled: leads_to - still, settled_u, approaches: found.is_some(), ..read };
         let figures = trace.figures(edge_s)?;
         Some((trace, figures))
     }
@@ -285,9 +293,16 @@ impl Trace {
         (rest.abs() < 0.05 * self.settled).then_some((settled, u))
     }
 
-    /// Share of the supply voltage that the module loses to its on-resistance at `t_s`; 0 where it never was flat out or no
-    /// current was recorded.
-    pub(crate) fn lost_at(&self, t_s: f64) -> f64 {
+    /// Share of the supply voltage that the module loses to its on-resistance while the output comes through `share` of the
+    /// settled value at `t_s`: all the fan's current loses it there, or what of it the switch carries. 0 where it never was flat
+    /// out or no current was recorded.
+    pub(crate) fn lost_through(&self, share: f64, t_s: f64) -> f64 {
+        let by_supply = self.lost_at(t_s);
+        if self.loses_switched { by_supply } else { by_supply / share }
+    }
+
+    /// What the current of the supply would lose there.
+    fn lost_at(&self, t_s: f64) -> f64 {
         let last = self.loads_s.last().copied().unwrap_or(0.0);
         if last <= 0.0 {
             return 0.0;
@@ -517,6 +532,10 @@ mod tests {
         let loads_s = level.times_s.iter().map(|t| if *t < 1.0 { 0.8 } else { 1.6 }).collect();
         let level = Trace { loads_s, ..level };
         assert!((level.lost_at(0.64) - 0.01).abs() < 5e-4, "{}", level.lost_at(0.64));
+        // The supply gives a tenth of what the fan draws: a second switch carries the rest, or a diode that loses nothing by it.
+        assert!((level.lost_through(0.1, 0.64) - 0.1).abs() < 5e-3);
+        let level = Trace { loses_switched: true, ..level };
+        assert!((level.lost_through(0.1, 0.64) - 0.01).abs() < 5e-4);
     }
 
     #[test]
@@ -572,18 +591,21 @@ mod tests {
     }
 
     #[test]
-    fn an_approach_leads_to_what_the_module_still_loses_when_the_current_has_settled() {
+    fn a_ramp_leads_to_what_the_module_still_loses_when_the_current_has_settled() {
         let start = motor_fit::tests::start_along(&|t| 1.0 - (-t / 0.9).exp(), 5);
         let fan = motor_fit::fit_start(&start, 0.0, 6.0).expect("a fit");
-        let read = |fan: Option<&MotorFit>| {
-            let approach = trace(|t| 0.998 * (1.0 - (-t / 0.8).exp()), 3e-4, 8);
-            let loads_s = vec![1.6; approach.times_s.len()];
-            Trace { loads_s, ..approach }.read(0.3, fan).expect("a start").0.settled
-        };
-        let (now, then) = (read(None), read(Some(&fan)));
-        let left = fan.left_share(now).expect("fitted to the end");
-        assert!((-LEFT_MOST..-1e-3).contains(&left), "its current still falls: {left}");
-        assert!((then - now + (1.0 - now) * left).abs() < 1e-6 && then > now + 1e-6, "{now} {then}");
+        let rises: [&dyn Fn(f64) -> f64; 2] = [&|t| 1.0 - (-t / 0.8).exp(), &|t| (t / 1.5).min(1.0)];
+        for rise in rises {
+            let read = |fan: Option<&MotorFit>| {
+                let start = trace(|t| 0.998 * rise(t), 3e-4, 8);
+                let loads_s = vec![1.6; start.times_s.len()];
+                Trace { loads_s, ..start }.read(0.3, fan).expect("a start").0.settled
+            };
+            let (now, then) = (read(None), read(Some(&fan)));
+            let left = fan.left_share(now).expect("fitted to the end");
+            assert!((-LEFT_MOST..-1e-3).contains(&left), "its current still falls: {left}");
+            assert!((then - now + (1.0 - now) * left).abs() < 1e-6 && then > now + 1e-6, "{now} {then}");
+        }
     }
 
     #[test]

@@ -207,9 +207,9 @@ fn current_delay(rec: &Recording, start: &Start<'_>) -> Option<Estimate> {
     Some(delay_estimate(rec, Channel::SupplyA, onset.at, start.edge_s))
 }
 
-/// Fans break loose about where the output is at a tenth, at a torque that differs by some percent from start to start, and
-/// with it the current there and what the module loses by it.
-const LOOSENS: f64 = 0.028;
+/// Fans break loose about where the output is at a tenth. One that hardly turns draws some percent more or less according to
+/// where its commutator stands, and so does what the module loses by it.
+const STANDING_RIPPLE: f64 = 0.036;
 
 /// Where the output of a start leads.
 #[derive(Clone, Copy)]
@@ -278,10 +278,9 @@ fn put_ramp(
             let through_a_tenth = from(figures) == figures.t_10 && figures.t_10 != figures.onset.at;
             let by_zero = trace.by_zero(figures, through_a_tenth.then_some(0.1), share);
             parts.push(estimate::lasting("output_v zero", by_zero));
-            // The fan's current, not the tenth of it that the supply gives: a synchronous freewheel carries it all the time.
-            let lost = if through_a_tenth { LOOSENS * trace.lost_at(figures.t_10.t_s) / 0.1 } else { 0.0 };
-            let breaks_loose = lost * trace.seconds_per_unit(figures, 0.1);
-            parts.push(estimate::random("where the fan breaks loose", breaks_loose));
+            let lost = if through_a_tenth { trace.lost_through(0.1, figures.t_10.t_s) } else { 0.0 };
+            let standing = STANDING_RIPPLE * lost * trace.seconds_per_unit(figures, 0.1);
+            parts.push(estimate::random("ripple of a fan that hardly turns", standing).even());
             let first_s = if through_a_tenth { trace.by_slow_noise(figures, 0.1) } else { 0.0 };
             parts.push(estimate::random("slow noise", first_s.hypot(trace.by_slow_noise(figures, share))));
             let steps = matches!(figures.shape.name, "stepped" | "jump_then_ramp" | "none");

@@ -65,11 +65,22 @@ impl Located {
     }
 }
 
+/// How the error of a fitted point is distributed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Shape {
+    /// Standard deviation.
+    pub(crate) sd: f64,
+    /// Excess kurtosis: 0 of a normal error, under it of one that lies within the part that all brackets share.
+    pub(crate) excess: f64,
+}
+
 /// A fitted threshold distribution.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct ThresholdFit {
     /// Threshold passed in half of the trials.
     pub(crate) centre: Located,
+    /// How its error is distributed; `None` where an end is open.
+    pub(crate) centre_shape: Option<Shape>,
     /// Value that suffices in 95 of 100 trials.
     pub(crate) p95: Located,
     /// Standard deviation from trial to trial, corrected for small `n`; near zero when all brackets share a part.
@@ -106,6 +117,7 @@ pub(crate) fn fit(brackets: &[Bracket]) -> Option<ThresholdFit> {
     let cut = 0.5 * n * (k * k / (n - 1.0)).ln_1p();
     let problem = Problem::new(brackets, bracket);
     let (centre, sigma) = problem.locate(0.0, cut);
+    let centre_shape = problem.shape(0.0, &centre);
     let spread = sigma * (n / (n - 1.0)).sqrt();
     let (mut p95, _) = problem.locate(Z95, cut);
     // Of trials that are open on one side centre and spread are known together better than each: there it stays as it is.
@@ -115,7 +127,7 @@ pub(crate) fn fit(brackets: &[Bracket]) -> Option<ThresholdFit> {
     }
     let mut ends: Vec<f64> = brackets.iter().flat_map(|b| [b.below, b.at]).filter(|end| end.is_finite()).collect();
     ends.sort_by(f64::total_cmp);
-    Some(ThresholdFit { centre, p95, spread, bracket, ends, k, n: brackets.len() })
+    Some(ThresholdFit { centre, centre_shape, p95, spread, bracket, ends, k, n: brackets.len() })
 }
 
 /// Two-sided 95 % Student quantile; `None` for no degrees of freedom.
@@ -127,6 +139,9 @@ pub(crate) fn student(freedom: f64) -> Option<f64> {
 fn count(n: usize) -> f64 {
     n as f64
 }
+
+/// Steps over the range of standard deviations.
+const SIGMA_STEPS: u32 = 40;
 
 /// Brackets with their multiplicity, and the ranges searched.
 struct Problem {
@@ -158,18 +173,21 @@ impl Problem {
             .sum()
     }
 
+    /// Logarithms of the smallest and the largest standard deviation looked at.
+    fn ln_sigmas(&self) -> (f64, f64) {
+        ((0.005 * self.width).ln(), (30.0 * (self.high - self.low + self.width)).ln())
+    }
+
     /// Best log likelihood, and its sigma, with `mean + z sigma` held at `c`.
     fn profile(&self, c: f64, z: f64) -> (f64, f64) {
-        let span = self.high - self.low + self.width;
-        let (least, most) = ((0.005 * self.width).ln(), (30.0 * span).ln());
+        let (least, most) = self.ln_sigmas();
         let at = |log_sigma: f64| {
             let sigma = log_sigma.exp();
             self.log_likelihood(c - z * sigma, sigma)
         };
-        let steps = 40_u32;
-        let step = (most - least) / f64::from(steps);
+        let step = (most - least) / f64::from(SIGMA_STEPS);
         let (mut best, mut best_log) = (f64::NEG_INFINITY, least);
-        for i in 0..=steps {
+        for i in 0..=SIGMA_STEPS {
             let log_sigma = least + step * f64::from(i);
             let value = at(log_sigma);
             if value > best {
@@ -204,6 +222,47 @@ impl Problem {
         let low = edge(&inside, value, -0.25 * span);
         let high = edge(&inside, value, 0.25 * span);
         (Located { value, low, high }, self.profile(value, z).1)
+    }
+
+    /// Logarithm of the density of `mean + z sigma` at `c`, but for a constant, with all standard deviations alike on a logarithmic
+    /// scale: Student's where every bracket is narrow, and even where all trials share a part of theirs.
+    fn ln_density(&self, c: f64, z: f64) -> f64 {
+        let (least, most) = self.ln_sigmas();
+        let values: Vec<f64> = (0..=SIGMA_STEPS)
+            .map(|i| {
+                let sigma = (least + (most - least) * f64::from(i) / f64::from(SIGMA_STEPS)).exp();
+                self.log_likelihood(c - z * sigma, sigma)
+            })
+            .collect();
+        let top = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        top + values.iter().map(|value| (value - top).exp()).sum::<f64>().ln()
+    }
+
+    /// Shape of what the trials say of `mean + z sigma`.
+    fn shape(&self, z: f64, at: &Located) -> Option<Shape> {
+        const STEPS: u32 = 100;
+        // So many half intervals to either side: nothing to speak of lies beyond.
+        const REACH: f64 = 2.0;
+        let (low, high) = (at.low?, at.high?);
+        let (from, to) = (at.value - REACH * (at.value - low), at.value + REACH * (high - at.value));
+        let points: Vec<(f64, f64)> = (0..=STEPS)
+            .map(|i| {
+                let c = from + (to - from) * f64::from(i) / f64::from(STEPS);
+                (c, self.ln_density(c, z))
+            })
+            .collect();
+        let top = points.iter().map(|(_, value)| *value).fold(f64::NEG_INFINITY, f64::max);
+        let mean_of = |f: &dyn Fn(f64) -> f64| {
+            let weight = |value: f64| (value - top).exp();
+            let whole: f64 = points.iter().map(|(_, value)| weight(*value)).sum();
+            points.iter().map(|(c, value)| f(*c) * weight(*value)).sum::<f64>() / whole
+        };
+        let mean = mean_of(&|c| c);
+        let variance = mean_of(&|c| (c - mean).powi(2));
+        (variance > 0.0).then(|| Shape {
+            sd: variance.sqrt(),
+            excess: mean_of(&|c| (c - mean).powi(4)) / (variance * variance) - 3.0,
+        })
     }
 }
 
@@ -293,6 +352,21 @@ mod tests {
         assert!((fitted.centre.low.unwrap() - (mean - half)).abs() < 0.01 * half, "{fitted:?}");
         assert!((fitted.centre.high.unwrap() - (mean + half)).abs() < 0.01 * half, "{fitted:?}");
         assert!((fitted.spread / sd - 1.0).abs() < 0.03, "{fitted:?}");
+    }
+
+    #[test]
+    fn the_error_of_a_threshold_is_students_or_even_as_its_brackets_are_narrow_or_shared() {
+        let values = [20.1, 20.9, 21.4, 19.8, 20.6, 20.3, 21.0, 20.2, 20.7];
+        let brackets: Vec<_> = values.iter().map(|v| Bracket { below: v - 1e-4, at: v + 1e-4 }).collect();
+        let narrow = fit(&brackets).unwrap().centre_shape.unwrap();
+        let mean = values.iter().sum::<f64>() / 9.0;
+        let own = (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / 8.0).sqrt() / 3.0;
+        // The variance of Student's t is n / (n - 2) of its degrees of freedom.
+        assert!((narrow.sd / (own * (8.0_f64 / 6.0).sqrt()) - 1.0).abs() < 0.04 && narrow.excess > 0.0, "{narrow:?}");
+        let shared = fit(&[Bracket { below: 12.0, at: 12.5 }; 9]).unwrap().centre_shape.unwrap();
+        // Even over the bracket, and a little nearer to its middle, since the thresholds may scatter.
+        let even = 0.5 / 12.0_f64.sqrt();
+        assert!((0.85 * even..even).contains(&shared.sd) && shared.excess < -0.9, "{shared:?}");
     }
 
     #[test]

@@ -5,10 +5,10 @@
 //! distribution. The duty at the pin is uncertain in common for all of them.
 
 use crate::analysis::contamination;
-use crate::analysis::estimate::{self, Estimate};
+use crate::analysis::estimate::{self, Estimate, Part};
 use crate::analysis::level::{self, Level, Witness};
 use crate::analysis::signal::stats;
-use crate::analysis::threshold_fit::{self, Bracket, Located, ThresholdFit};
+use crate::analysis::threshold_fit::{self, Bracket, Located, Shape, ThresholdFit};
 use crate::analysis::trial::{self, Told};
 use crate::bench::Channel;
 use crate::record::event::SpanKind;
@@ -43,9 +43,9 @@ pub(crate) fn find(rec: &Recording, findings: &mut Findings) {
     let kick = kick_note(rec, &rising, &findings.curve);
     let breakaway = breakaway(rec, witness, &rising, &started);
     let notes: Vec<String> = [kick, breakaway, coarse.clone()].into_iter().flatten().collect();
-    start_results(rec, findings, &open_below(&started, coarse.is_some()), &notes);
-    stop_result(rec, findings, &open_below(&stopped, coarse.is_some()), coarse);
-    hysteresis(findings);
+    let start = start_results(rec, findings, &open_below(&started, coarse.is_some()), &notes);
+    let stop = stop_result(rec, findings, &open_below(&stopped, coarse.is_some()), coarse);
+    hysteresis(findings, start, stop);
 }
 
 /// A remark when the output overshoots what the duty asks for as it comes on.
@@ -279,14 +279,14 @@ fn pct(duty: f64) -> String {
     format!("{} %", significant(duty, 3))
 }
 
-/// Start duty for half and for 95 of 100 tries.
-fn start_results(rec: &Recording, findings: &mut Findings, told: &[Told], notes: &[String]) {
+/// Start duty for half and for 95 of 100 tries. Returns how the error of the former is distributed, where many trials tell.
+fn start_results(rec: &Recording, findings: &mut Findings, told: &[Told], notes: &[String]) -> Option<Shape> {
     let brackets = all_brackets(told, true);
     if closed(told).is_empty() {
         let reason = start_reason(told);
         findings.miss(ResultName::StartDutyPct, reason.clone());
         findings.miss(ResultName::StartDuty95Pct, reason);
-        return;
+        return None;
     }
     let duty_u = rec.header.bench.duty_u_pct;
     if let Some(fitted) = threshold_fit::fit(&brackets) {
@@ -297,13 +297,14 @@ fn start_results(rec: &Recording, findings: &mut Findings, told: &[Told], notes:
         {
             findings.put(name, with_notes(from_fit(name, at, fitted, duty_u), notes));
         }
-        return;
+        return fitted.centre_shape;
     }
     let mut notes = notes.to_vec();
     notes.push("one start only: how it differs from start to start is not known".to_owned());
     let measured = from_bracket(ResultName::StartDutyPct, &brackets[0], 1, duty_u);
     findings.put(ResultName::StartDutyPct, with_notes(measured, &notes));
     findings.miss(ResultName::StartDuty95Pct, "one start only; at least two are needed to see the spread");
+    None
 }
 
 /// Duty that suffices in 95 of 100 starts where some of them came with the output itself, at `on_pct`.
@@ -373,20 +374,23 @@ fn with_notes(mut measured: Measured, notes: &[String]) -> Measured {
     measured
 }
 
-/// Stop duty: the median over trials.
-fn stop_result(rec: &Recording, findings: &mut Findings, told: &[Told], coarse: Option<String>) {
+/// Stop duty: the median over trials. Returns how its error is distributed, where many trials tell.
+fn stop_result(rec: &Recording, findings: &mut Findings, told: &[Told], coarse: Option<String>) -> Option<Shape> {
     let name = ResultName::StopDutyPct;
     let brackets = all_brackets(told, false);
     if closed(told).is_empty() {
-        return findings.miss(name, stop_reason(told));
+        findings.miss(name, stop_reason(told));
+        return None;
     }
     let notes: Vec<String> = coarse.into_iter().collect();
     let duty_u = rec.header.bench.duty_u_pct;
-    let measured = match threshold_fit::fit(&brackets) {
-        Some(fitted) => from_fit(name, &fitted.centre, &fitted, duty_u),
+    let fitted = threshold_fit::fit(&brackets);
+    let measured = match &fitted {
+        Some(fitted) => from_fit(name, &fitted.centre, fitted, duty_u),
         None => from_bracket(name, &brackets[0], 1, duty_u),
     };
     findings.put(name, with_notes(measured, &notes));
+    fitted.and_then(|fitted| fitted.centre_shape)
 }
 
 fn stop_reason(told: &[Told]) -> String {
@@ -404,7 +408,7 @@ fn stop_reason(told: &[Told]) -> String {
 }
 
 /// Start less stop; the duty at the pin is common to both and cancels.
-fn hysteresis(findings: &mut Findings) {
+fn hysteresis(findings: &mut Findings, start_shape: Option<Shape>, stop_shape: Option<Shape>) {
     let name = ResultName::HysteresisPct;
     let (start, stop) =
         (findings.results.get(&ResultName::StartDutyPct), findings.results.get(&ResultName::StopDutyPct));
@@ -412,20 +416,8 @@ fn hysteresis(findings: &mut Findings) {
         return findings.miss(name, "needs both the start and the stop duty");
     };
     let (Some(a), Some(b)) = (start.as_number(), stop.as_number()) else { return };
-    // The spread is known from as many trials as each has, what lies inside a bracket is not seen to scatter at all.
-    let own = |measured: &Measured, what: &str| {
-        let freedom = (measured.n as f64 - 1.0).max(1.0);
-        let parts = measured.budget.iter().filter(|line| line.nature != Nature::Common).map(move |line| {
-            let name = format!("{what} duty, {}", line.name);
-            if line.name == WIDTH {
-                estimate::random(&name, line.u).even()
-            } else {
-                estimate::seen(&name, line.u, freedom)
-            }
-        });
-        parts.collect::<Vec<_>>()
-    };
-    let parts = own(start, "start").into_iter().chain(own(stop, "stop")).collect();
+    let mut parts = own_parts("start", start, start_shape);
+    parts.extend(own_parts("stop", stop, stop_shape));
     let mut measured = Estimate::new(a - b, parts).measured(name, "difference", start.n.min(stop.n));
     // An end is as open as the one that it would be made of.
     let [start_low, start_high] = start.interval.unwrap_or([None, None]);
@@ -437,6 +429,29 @@ fn hysteresis(findings: &mut Findings) {
         measured = measured.noted("one of start and stop is a bound");
     }
     findings.put(name, measured);
+}
+
+/// So many trials know the shape of their error.
+const SHAPED: u64 = 6;
+
+/// What start and stop do not share of their errors: with trials enough its own standard deviation, and how flat it is where it
+/// lies within what the brackets of all trials share. Of a few trials the spread is known from as many as there are, and what
+/// lies inside a bracket is not seen to scatter at all.
+fn own_parts(what: &str, measured: &Measured, shape: Option<Shape>) -> Vec<Part> {
+    let lines = measured.budget.iter().filter(|line| line.nature != Nature::Common);
+    let named = |line: &Contribution| format!("{what} duty, {}", line.name);
+    if let Some(shape) = shape.filter(|_| measured.n >= SHAPED) {
+        let scale = shape.sd / lines.clone().map(|line| line.u * line.u).sum::<f64>().sqrt().max(f64::MIN_POSITIVE);
+        let parts = lines.map(|line| estimate::random(&named(line), scale * line.u)).collect();
+        return Estimate::new(0.0, parts).shaped(shape.excess.min(0.0)).parts;
+    }
+    let freedom = (measured.n as f64 - 1.0).max(1.0);
+    lines
+        .map(|line| match line.name == WIDTH {
+            true => estimate::random(&named(line), line.u).even(),
+            false => estimate::seen(&named(line), line.u, freedom),
+        })
+        .collect()
 }
 
 /// Remark when the fan jumps to speed at the start instead of creeping up from rest.

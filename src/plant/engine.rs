@@ -343,7 +343,7 @@ impl Plant {
             rad_s: self.motor.rad_s,
             turns: (turns, self.motor.turns),
         };
-        if motor.amps.abs() > 1e-3 { self.with_ripple(reading, dt, path.ratio) } else { reading }
+        if motor.amps.abs() > 1e-3 { self.with_ripple(reading, dt, &path) } else { reading }
     }
 
     fn senses(&self) -> Senses {
@@ -446,16 +446,16 @@ impl Plant {
         RippleFilter { hz, to_supply: 1.0 / (1.0 + corner * corner).sqrt(), dt: 0.0, averaged: 1.0 }
     }
 
-    /// Adds commutation ripple, averaged over the sample.
-    fn with_ripple(&mut self, mut reading: Reading, dt: f64, ratio: f64) -> Reading {
+    /// Adds commutation ripple, averaged over the sample. A switch loses by it while it is closed, a synchronous freewheel always.
+    fn with_ripple(&mut self, mut reading: Reading, dt: f64, path: &Path) -> Reading {
         let (fast, once) = self.motor.ripple(&self.config.motor, self.ripples_per_rev);
         let RippleFilter { to_supply, averaged, .. } = *self.ripple_filter.for_sample(dt);
         let ripple_a = reading.fan_a * (fast * averaged + once);
-        let supply_a = ratio * ripple_a * to_supply;
+        let supply_a = path.ratio * ripple_a * to_supply;
         reading.fan_a += ripple_a;
         reading.supply_a += supply_a;
         reading.supply_v -= self.config.supply.resistance_ohm * supply_a;
-        reading.output_v -= self.on_ohm * ripple_a;
+        reading.output_v -= path.terminals.series_ohm * ripple_a;
         reading
     }
 }
