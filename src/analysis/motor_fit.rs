@@ -20,7 +20,7 @@ const CONTINUOUS: f64 = 0.4;
 const CHOPPED_SHARE: f64 = 0.06;
 /// Inductance of such fans: 80 to 400 uH; what it takes from a 5 ms mean is in the uncertainty.
 const INDUCTANCE_H: f64 = 2e-4;
-/// What the model leaves out (inductance in the fit, brush drop, warming) shifts the predicted peak by about this share.
+/// What the model leaves out (brush drop, drag of the bearings, warming) shifts the predicted peak by about this share.
 const MODEL_SHARE: f64 = 0.008;
 
 /// A fitted fan on its supply.
@@ -473,9 +473,14 @@ impl HardStart {
 }
 
 impl MotorFit {
-    /// Whether the module loses by the fan's current all the time, not only while its switch is on.
-    pub(crate) fn loses_always(&self) -> bool {
-        self.path == Path::Synchronous
+    /// Whether the module loses by the fan's current only while its switch is on: a diode carries it the rest of the time.
+    pub(crate) fn loses_switched(&self) -> bool {
+        self.path == Path::Diode
+    }
+
+    /// Share of the fan's current that the supply gives while the switch is on for `share` of the time.
+    fn supplied(&self, share: f64) -> f64 {
+        supplied(share, share >= CLOSED, self.switching)
     }
 
     /// Supply current still to come or to go at the end of the start, when the output has come to `ratio` of the supply and the
@@ -493,7 +498,7 @@ impl MotorFit {
             let back_v = 2.0 * free_a / (per_ohm + (per_ohm * per_ohm + 4.0 * self.load * free_a).sqrt());
             amps = ((cell.volts - back_v) * per_ohm).max(0.0);
         }
-        Some(supplied(share, share >= CLOSED, self.switching) * amps - end_a)
+        Some(self.supplied(share) * amps - end_a)
     }
 
     /// The same as a share of the supply current at the end of the start.
@@ -547,7 +552,7 @@ impl MotorFit {
                 heat_j += DT_S * amps * amps * (r + self.on_ohm + share * share * source);
             }
             if step < PEAK_STEPS {
-                window[step % 50] = supplied(share, share >= CLOSED, self.switching) * amps;
+                window[step % 50] = self.supplied(share) * amps;
                 if step >= 49 {
                     highest = highest.max(window.iter().sum::<f64>() / 50.0);
                 }

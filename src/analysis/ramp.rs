@@ -43,7 +43,7 @@ pub(crate) struct Trace {
     pub(crate) settled_u: f64,
     /// Whether the values still approach it when the recording ends.
     approaches: bool,
-    /// Whether the module loses by the fan's current only while its switch is on: a diode carries it the rest of the time.
+    /// [`MotorFit::loses_switched`].
     loses_switched: bool,
     /// Uncertainty of the zero of the values.
     pub(crate) zero_u: f64,
@@ -241,7 +241,7 @@ impl Trace {
     /// when it looks settled, and so may be, after any ramp, the current that the module loses some of its output to: `fan` tells
     /// of that.
     pub(crate) fn read(self, edge_s: f64, fan: Option<&MotorFit>) -> Option<(Self, RampFigures)> {
-        let loses_switched = fan.is_some_and(|fan| !fan.loses_always());
+        let loses_switched = fan.is_some_and(MotorFit::loses_switched);
         let read = Self { loses_switched, ..self };
         let figures = read.figures(edge_s)?;
         let approach = Some(&figures).filter(|figures| figures.shape.name == "exponential");

@@ -117,7 +117,7 @@ pub(crate) fn fit(brackets: &[Bracket]) -> Option<ThresholdFit> {
     let cut = 0.5 * n * (k * k / (n - 1.0)).ln_1p();
     let problem = Problem::new(brackets, bracket);
     let (centre, sigma) = problem.locate(0.0, cut);
-    let centre_shape = problem.shape(0.0, &centre);
+    let centre_shape = problem.shape(&centre);
     let spread = sigma * (n / (n - 1.0)).sqrt();
     let (mut p95, _) = problem.locate(Z95, cut);
     // Of trials that are open on one side centre and spread are known together better than each: there it stays as it is.
@@ -224,22 +224,22 @@ impl Problem {
         (Located { value, low, high }, self.profile(value, z).1)
     }
 
-    /// Logarithm of the density of `mean + z sigma` at `c`, but for a constant, with all standard deviations alike on a logarithmic
-    /// scale: Student's where every bracket is narrow, and even where all trials share a part of theirs.
-    fn ln_density(&self, c: f64, z: f64) -> f64 {
+    /// Logarithm of the density of the mean, but for a constant, with all standard deviations alike on a logarithmic scale:
+    /// Student's where every bracket is narrow, and even where all trials share a part of theirs.
+    fn ln_density(&self, mean: f64) -> f64 {
         let (least, most) = self.ln_sigmas();
         let values: Vec<f64> = (0..=SIGMA_STEPS)
             .map(|i| {
                 let sigma = (least + (most - least) * f64::from(i) / f64::from(SIGMA_STEPS)).exp();
-                self.log_likelihood(c - z * sigma, sigma)
+                self.log_likelihood(mean, sigma)
             })
             .collect();
         let top = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         top + values.iter().map(|value| (value - top).exp()).sum::<f64>().ln()
     }
 
-    /// Shape of what the trials say of `mean + z sigma`.
-    fn shape(&self, z: f64, at: &Located) -> Option<Shape> {
+    /// Shape of what the trials say of the mean.
+    fn shape(&self, at: &Located) -> Option<Shape> {
         const STEPS: u32 = 100;
         // So many half intervals to either side: nothing to speak of lies beyond.
         const REACH: f64 = 2.0;
@@ -248,7 +248,7 @@ impl Problem {
         let points: Vec<(f64, f64)> = (0..=STEPS)
             .map(|i| {
                 let c = from + (to - from) * f64::from(i) / f64::from(STEPS);
-                (c, self.ln_density(c, z))
+                (c, self.ln_density(c))
             })
             .collect();
         let top = points.iter().map(|(_, value)| *value).fold(f64::NEG_INFINITY, f64::max);
