@@ -381,6 +381,17 @@ pub fn for_people(unit: &str, typical: f64) -> (f64, String) {
     found.map_or_else(|| (1.0, unit.to_owned()), |(_, factor, prefix)| (*factor, format!("{prefix}{unit}")))
 }
 
+/// An RFC 3339 time as people read it: `2026-05-12T14:30:15Z` for `2026-05-12T14:30:15.204Z`; other texts as they are.
+#[must_use]
+pub fn to_the_second(time: &str) -> String {
+    match time.split_once('.') {
+        Some((before, after)) if before.contains('T') => {
+            before.to_owned() + after.trim_start_matches(|c: char| c.is_ascii_digit())
+        }
+        _ => time.to_owned(),
+    }
+}
+
 /// Why a text is not the quantity that was due.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum ParseQuantityError {
@@ -468,6 +479,14 @@ fn exponent_end(text: &str, split: usize) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn people_read_times_to_the_second_whatever_the_offset() {
+        assert_eq!(to_the_second("2026-05-12T14:30:15.204Z"), "2026-05-12T14:30:15Z");
+        assert_eq!(to_the_second("2026-05-12T14:30:15.2+01:00"), "2026-05-12T14:30:15+01:00");
+        assert_eq!(to_the_second("2026-05-12T14:30:15Z"), "2026-05-12T14:30:15Z");
+        assert_eq!(to_the_second("some day. Or other"), "some day. Or other");
+    }
 
     #[test]
     fn text_with_a_unit_is_read_in_base_units() {

@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 
 use crate::store::{Listing, RunRow, Total};
+use crate::units;
 
 /// Both kinds of runs, each under its heading, with how many there are in all.
 pub(crate) fn both(real: &Listing, played: &Listing) -> String {
@@ -62,6 +63,7 @@ fn rows_text(rows: &[RunRow]) -> String {
 
 fn cells(row: &RunRow) -> [String; 6] {
     let or_dash = |text: &Option<String>| text.clone().unwrap_or_else(|| "-".to_owned());
+    let started = row.started.as_deref().map_or_else(|| "-".to_owned(), units::to_the_second);
     let measured = row.grade.map_or(row.state.word(), |grade| grade.word());
     let grade = match &row.given {
         Some(given) => format!("{} (measured {measured})", given.grade.word()),
@@ -77,7 +79,7 @@ fn cells(row: &RunRow) -> [String; 6] {
         Some(recorded) => format!("{} (recorded {recorded})", or_dash(&row.unit)),
         None => or_dash(&row.unit),
     };
-    [or_dash(&row.started), unit, row.batch.clone(), or_dash(&row.plan), grade, because]
+    [started, unit, row.batch.clone(), or_dash(&row.plan), grade, because]
 }
 
 #[cfg(test)]
@@ -95,7 +97,7 @@ mod tests {
             batch: "may-shelf-3".to_owned(),
             plan: Some("full".to_owned()),
             rig: Some("bench 1".to_owned()),
-            started: Some("2026-05-12T14:30:15Z".to_owned()),
+            started: Some("2026-05-12T14:30:15.204Z".to_owned()),
             bench_s: 412.5,
             state,
             grade,

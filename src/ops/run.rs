@@ -193,7 +193,8 @@ fn header(options: &RunOptions, rig: &Rig, plan: &Plan, batch: &str) -> Header {
         run: run_name(now, &options.unit),
         unit: Some(options.unit.clone()),
         batch: Some(batch.to_owned()),
-        started: Some(now.round(jiff::Unit::Second).unwrap_or(now).to_string()),
+        // Virtual runs can take less than a second each, and their order counts: which came first, which is nearest.
+        started: Some(now.round(jiff::Unit::Millisecond).unwrap_or(now).to_string()),
         program: PROGRAM.to_owned(),
         rig: Some(rig.name.clone()),
         rig_text: Some(rig.text.clone()),

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 
 use super::chart::{LEFT, PANEL, RIGHT, grid, label, mark, open, rule};
 use crate::results::ResultName;
-use crate::units::significant;
+use crate::units::{significant, to_the_second};
 use crate::verdict::drift::{BASELINE, Change, Chart, Control, Drift, Rule, Which};
 
 /// What changed, then what did not.
@@ -50,7 +50,8 @@ pub fn text(drift: &Drift) -> String {
 }
 
 fn run_words(which: &Which) -> String {
-    format!("{}, run {} ({})", which.unit, which.run, which.started.as_deref().unwrap_or("at an unknown time"))
+    let started = which.started.as_deref().map_or_else(|| "at an unknown time".to_owned(), to_the_second);
+    format!("{}, run {} ({started})", which.unit, which.run)
 }
 
 fn change_words(change: &Change) -> String {

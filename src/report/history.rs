@@ -100,7 +100,7 @@ fn facts(document: &Document, recording: &Recording) -> Vec<(&'static str, Strin
     put("program", filled(&header.program));
     put("record layout", Some(format!("{}.{}", header.format.0, header.format.1)));
     put("run", filled(&header.run));
-    put("started", header.started.clone());
+    put("started", header.started.as_deref().map(crate::units::to_the_second));
     put("bench time", Some(format!("{} ({:.1} s)", view::minutes(document.bench_seconds), document.bench_seconds)));
     put("seed of the virtual bench", header.seed.map(|seed| seed.to_string()));
     put("SHA-256 of rig and plan, frozen before the run", header.frozen.clone());

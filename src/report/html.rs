@@ -51,10 +51,11 @@ pub fn html(document: &Document, recording: &Recording, findings: &Findings) -> 
 }
 
 fn top(document: &Document) -> Markup {
+    let started = document.started.as_deref().map(crate::units::to_the_second);
     let parts = [
         ("batch", &document.batch),
         ("run", &document.run),
-        ("started", &document.started),
+        ("started", &started),
         ("plan", &document.plan),
         ("rig", &document.rig),
     ];
