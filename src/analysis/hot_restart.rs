@@ -142,10 +142,11 @@ fn stayed_off(rec: &Recording, start: &Start<'_>) -> bool {
 
 fn delay(rec: &Recording, starts: &[Start<'_>], cold: &[Start<'_>], findings: &mut Findings) {
     let name = ResultName::HotDelayS;
+    let on_ohm = findings.number(ResultName::OnResistanceOhm);
     let fan = cold
         .iter()
         .find(|cold| !cold.by_supply)
-        .and_then(|cold| motor_fit::fit_start(rec, cold.edge_s, cold.span.t1_s));
+        .and_then(|cold| motor_fit::fit_start(rec, cold.edge_s, cold.span.t1_s, on_ohm));
     let by_supply = starts[0].by_supply;
     let found: Vec<Estimate> = starts
         .iter()

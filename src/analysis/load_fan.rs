@@ -167,7 +167,7 @@ mod tests {
     }
 
     fn identified(rec: &Recording) -> LoadFan {
-        let fit = motor_fit::fit_start(rec, 0.0, 8.0).expect("a fit");
+        let fit = motor_fit::fit_start(rec, 0.0, 8.0, None).expect("a fit");
         let span = Span { kind: SpanKind::Start, stage: String::new(), t0_s: 0.0, t1_s: 8.0, complete: Ok(()) };
         identify(rec, &fit, &span, 30.0, &fit.hard_start(1.0))
     }

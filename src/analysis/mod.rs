@@ -52,6 +52,7 @@ mod tach_faults;
 mod threshold_fit;
 mod thresholds;
 mod trial;
+mod with_output;
 pub mod zero;
 
 pub use settled_form::from_settled;
@@ -61,7 +62,7 @@ use crate::results::{Contribution, Findings};
 
 /// Program and version of the analysis, as documents name it. The last number grows with every change that can alter a result,
 /// a limit's outcome or a grade.
-pub const VERSION: &str = concat!("galebench ", env!("CARGO_PKG_VERSION"), ", analysis 21");
+pub const VERSION: &str = concat!("galebench ", env!("CARGO_PKG_VERSION"), ", analysis 22");
 
 /// Everything that a recording tells: results, settled points, reasons for what is absent, oddities.
 ///
@@ -76,6 +77,7 @@ pub fn analyse(rec: &Recording) -> Findings {
     let rec = cleaned.as_ref();
     warnings.extend(tach_faults::faults(rec));
     let mut findings = Findings { warnings, ..Findings::default() };
+    drop::find(rec, &mut findings);
     soft_start::find(rec, &mut findings);
     first_motion::find(rec, &mut findings);
     power_up::find(rec, &mut findings);
@@ -89,7 +91,6 @@ pub fn analyse(rec: &Recording) -> Findings {
     capacitance::find(rec, &mut findings);
     capacitance_warm::find(rec, &mut findings);
     run_down::find(rec, &mut findings);
-    drop::find(rec, &mut findings);
     heat::find(rec, &mut findings);
     sleep::find(rec, &mut findings);
     short_wait::take_back(rec, &mut findings);

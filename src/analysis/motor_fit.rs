@@ -20,8 +20,10 @@ const CONTINUOUS: f64 = 0.4;
 const CHOPPED_SHARE: f64 = 0.06;
 /// Inductance of such fans: 80 to 400 uH; what it takes from a 5 ms mean is in the uncertainty.
 const INDUCTANCE_H: f64 = 2e-4;
-/// What the model leaves out (brush drop, drag of the bearings, warming) shifts the predicted peak by about this share.
-const MODEL_SHARE: f64 = 0.008;
+/// What the model leaves out (brush drop, drag of the bearings) shifts the predicted peak by about this share.
+const MODEL_SHARE: f64 = 0.004;
+/// What it leaves out of the resistance, as a share of it: the copper warms by a kelvin or two while the fan runs up.
+const RESISTANCE_SHARE: f64 = 0.005;
 
 /// A fitted fan on its supply.
 #[derive(Clone, Debug, PartialEq)]
@@ -114,9 +116,10 @@ pub(crate) const END_S: f64 = 1.0;
 const SEEN: f64 = 3.5;
 /// Ratio of likelihoods that tells the path by itself.
 const BY_FAR: f64 = 1e4;
-/// The scatter is ripple and model error, correlated over so many cells, which count as one; where it is what the run-up alone
-/// tells, over more.
+/// The scatter is ripple and model error, correlated over so many cells, which count as one: over fewer in the resistance, which
+/// the whole start tells, over more in what the run-up alone tells.
 const ALIKE: f64 = 5.0;
+const ALIKE_IN_RESISTANCE: f64 = 3.0;
 const ALIKE_IN_RUN_UP: f64 = 10.0;
 
 /// Output ratio under which what the switch loses is taken from the supply current as at this one.
@@ -169,7 +172,10 @@ struct Drive {
 }
 
 /// Fits the fan to the start in `from_s..to_s`; `None` when channels lack, the current is too small or no fit is found.
-pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<MotorFit> {
+///
+/// `on_ohm` is what the module loses per ampere flat out, where that was measured by itself: the end of a ramp that creeps up
+/// looks like more.
+pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64, on_ohm: Option<f64>) -> Option<MotorFit> {
     let looked_at = to_s <= from_s + LONGEST_S;
     let to_s = to_s.min(from_s + LONGEST_S);
     let fine = |channel| zero::cells(rec, channel, from_s, to_s, CHOP_CELL_S);
@@ -192,16 +198,16 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
     if n < 60 || !complete {
         return None;
     }
-    let source = stats::line(&supply_a, &supply_v).filter(|l| l.slope < 0.0)?;
+    let step_s = (to_s - from_s) / n as f64;
+    let source = Source::of(&supply_a, &supply_v, step_s)?;
     let ratio: Vec<f64> = output_v.iter().zip(&supply_v).map(|(o, s)| (o / s.max(1.0)).clamp(0.0, 1.0)).collect();
-    let on_ohm = on_resistance(&supply_v, &output_v, &supply_a, n);
-    let source_ohm = -source.slope;
+    let on_ohm = flat_out_ohm(&supply_v, &output_v, &supply_a, n).map_or(0.0, |ohm| on_ohm.unwrap_or(ohm));
+    let source_ohm = source.ohm;
     let open_v = supply_v.iter().zip(&supply_a).map(|(v, a)| v + source_ohm * a).collect();
     let lost = (0..n).map(|i| on_ohm * (supply_a[i] / ratio[i].max(LEAST_CARRIED)).max(0.0) / supply_v[i].max(1.0));
     let lost: Vec<f64> = lost.collect();
     let closed = ratio.iter().zip(&lost).map(|(ratio, lost)| ratio + lost >= CLOSED).collect();
     let (zero_u, above_a) = zero_of_start(rec, from_s);
-    let step_s = (to_s - from_s) / n as f64;
     let least_ratio = if chops { CONTINUOUS } else { 0.0 };
     let drive = Drive {
         step_s,
@@ -258,7 +264,7 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
     let (path, found) = by_switch.map_or((Path::Diode, by_diode), |found| (Path::Synchronous, found));
     let found = fitted(path, PRIOR_SWITCHING_A, &found.params, &guess).unwrap_or(found);
     let [r, m, a, b] = physical(&found.params);
-    let u_log = found.u(0) * ALIKE.sqrt();
+    let u_log = (found.u(0) * ALIKE_IN_RESISTANCE.sqrt()).hypot(RESISTANCE_SHARE);
     let run = run_up(&drive, path, &found.params);
     (r.is_finite() && u_log < 0.3).then_some(MotorFit {
         resistance_ohm: r,
@@ -272,9 +278,9 @@ pub(crate) fn fit_start(rec: &Recording, from_s: f64, to_s: f64) -> Option<Motor
         end_a: run.end_a,
         end_supply: looked_at.then_some(run.end_supply),
         heat_j: run.heat_j,
-        open_v: source.at(0.0),
+        open_v: source.open_v,
         source_ohm,
-        source_u: source.slope_u * ALIKE_IN_RUN_UP.sqrt(),
+        source_u: source.ohm_u * ALIKE_IN_RUN_UP.sqrt(),
         on_ohm: drive.on_ohm,
         wheel: if chops || path == Path::Synchronous { (0.0, 0.0) } else { wheel_found(&found) },
         switching: switching_share(&found.params),
@@ -299,12 +305,43 @@ fn zero_of_start(rec: &Recording, from_s: f64) -> (f64, f64) {
     }
 }
 
-/// What the module loses per ampere at the end of the start, if it is flat out there; else 0.
-fn on_resistance(supply_v: &[f64], output_v: &[f64], supply_a: &[f64], n: usize) -> f64 {
+/// The supply as a start loads it.
+struct Source {
+    /// Voltage without current at the begin of the start.
+    open_v: f64,
+    ohm: f64,
+    ohm_u: f64,
+}
+
+impl Source {
+    /// From a start's cells of `step_s` each; `None` where the voltage does not give way to the current.
+    ///
+    /// A battery gives way a second time, over seconds, by the charge drawn from it. Taken for resistance, that would pull it
+    /// down in the milliseconds of a hard start, too: what the charge explains is taken out of both before a line is drawn.
+    fn of(supply_a: &[f64], supply_v: &[f64], step_s: f64) -> Option<Self> {
+        let charge: Vec<f64> = supply_a
+            .iter()
+            .scan(0.0, |drawn, amps| {
+                *drawn += step_s * amps;
+                Some(*drawn)
+            })
+            .collect();
+        let beside = |values: &[f64]| -> Option<Vec<f64>> {
+            let by_charge = stats::line(&charge, values)?;
+            Some(values.iter().zip(&charge).map(|(value, drawn)| value - by_charge.at(*drawn)).collect())
+        };
+        let line = stats::line(&beside(supply_a)?, &beside(supply_v)?).filter(|line| line.slope < 0.0)?;
+        let unloaded: Vec<f64> = supply_v.iter().zip(supply_a).map(|(volts, amps)| volts - line.slope * amps).collect();
+        Some(Self { open_v: stats::line(&charge, &unloaded)?.at(0.0), ohm: -line.slope, ohm_u: line.slope_u })
+    }
+}
+
+/// What the module loses per ampere at the end of the start, if it is flat out there.
+fn flat_out_ohm(supply_v: &[f64], output_v: &[f64], supply_a: &[f64], n: usize) -> Option<f64> {
     let tail = n - n / 20 - 1;
     let mean = |values: &[f64]| stats::mean(&values[tail..]).unwrap_or(0.0);
     let (supply, output, amps) = (mean(supply_v), mean(output_v), mean(supply_a));
-    if amps > 0.5 && output > FLAT_SHARE * supply { ((supply - output) / amps).max(0.0) } else { 0.0 }
+    (amps > 0.5 && output > FLAT_SHARE * supply).then(|| ((supply - output) / amps).max(0.0))
 }
 
 /// From this share of the supply on an output is flat out.
@@ -617,15 +654,18 @@ pub(crate) mod tests {
 
     /// The highest 5 ms mean of that fan switched on hard.
     fn hard() -> f64 {
-        let rec = start(1e-6, 1);
-        let cells = zero::cells(&rec, Channel::SupplyA, 0.0, 1.0, 5e-3);
+        highest(&start(1e-6, 1))
+    }
+
+    fn highest(rec: &Recording) -> f64 {
+        let cells = zero::cells(rec, Channel::SupplyA, 0.0, 1.0, 5e-3);
         cells.iter().map(|(_, v)| *v).fold(0.0, f64::max)
     }
 
     #[test]
     fn the_fitted_fan_predicts_the_hard_start_of_the_true_one() {
         for (ramp_s, seed) in [(1.0, 2), (3.0, 3)] {
-            let fit = fit_start(&start(ramp_s, seed), 0.0, 6.0).expect("a fit");
+            let fit = fit_start(&start(ramp_s, seed), 0.0, 6.0, None).expect("a fit");
             assert!((fit.resistance_ohm - 0.15).abs() < 0.01, "{ramp_s}: {fit:?}");
             assert!((fit.source_ohm - 0.02).abs() < 0.001, "{ramp_s}: {fit:?}");
             let predicted = fit.hard_start(1.0);
@@ -636,15 +676,49 @@ pub(crate) mod tests {
     }
 
     #[test]
+    fn what_a_battery_gives_way_by_the_charge_is_not_taken_for_its_resistance() {
+        let (ohm, per_charge, step_s) = (0.012, 3e-4, 4e-3);
+        let [noise_a, noise_v] = [1, 2].map(|seed| noise(seed, 1000, 0.05));
+        // Up to 24 A in two seconds, then down to 18.
+        let drawn = |t: f64| if t < 2.0 { 12.0 * t } else { 18.0 + 6.0 * (-(t - 2.0) / 0.5).exp() };
+        let mut charge = 0.0;
+        let (mut amps, mut volts) = (Vec::new(), Vec::new());
+        for i in 0..1000 {
+            let now_a = drawn(step_s * i as f64);
+            charge += step_s * now_a;
+            amps.push(now_a + noise_a[i]);
+            volts.push(13.0 - ohm * now_a - per_charge * charge + 0.1 * noise_v[i]);
+        }
+        let source = Source::of(&amps, &volts, step_s).expect("it gives way");
+        assert!((source.ohm / ohm - 1.0).abs() < 0.01, "{}", source.ohm);
+        assert!((source.open_v - 13.0).abs() < 2e-3, "{}", source.open_v);
+        let both = -stats::line(&amps, &volts).expect("a line").slope;
+        assert!(both / ohm - 1.0 > 0.03, "the charge counts: {both}");
+    }
+
+    #[test]
+    fn the_end_of_a_ramp_that_creeps_up_is_not_taken_for_loss_where_that_is_known() {
+        let lost = |d: f64, amps: f64| 5e-3 * d * amps;
+        let truth = highest(&start_behind(&|_| 1.0, &lost, 1));
+        let creeping = start_behind(&|t: f64| 1.0 - (-t / 1.1).exp(), &lost, 2);
+        let off = |on_ohm: Option<f64>| {
+            let fit = fit_start(&creeping, 0.0, 6.0, on_ohm).expect("a fit");
+            fit.hard_start(1.0).peak_a / truth - 1.0
+        };
+        let (alone, known) = (off(None), off(Some(5e-3)));
+        assert!(known.abs() < 0.01 && known - alone > 0.01, "{alone} {known}");
+    }
+
+    #[test]
     fn a_second_switch_is_told_from_a_diode_and_neither_makes_the_fan_look_worn() {
         let ramp = |t: f64| (t / 1.5).min(1.0);
         for seed in [7, 8, 9] {
             let synchronous = start_behind(&ramp, &|_, amps| 0.015 * amps, seed);
-            let fit = fit_start(&synchronous, 0.0, 6.0).expect("a fit");
+            let fit = fit_start(&synchronous, 0.0, 6.0, None).expect("a fit");
             assert_eq!((fit.path, fit.wheel), (Path::Synchronous, (0.0, 0.0)), "{fit:?}");
             assert!((fit.resistance_ohm / 0.15 - 1.0).abs() < 0.015, "{fit:?}");
             let diode = start_behind(&ramp, &|d, amps| 0.015 * d * amps + (1.0 - d) * 0.6, seed);
-            let fit = fit_start(&diode, 0.0, 6.0).expect("a fit");
+            let fit = fit_start(&diode, 0.0, 6.0, None).expect("a fit");
             assert_eq!(fit.path, Path::Diode, "{fit:?}");
             assert!((fit.wheel.0 - 0.6 / 13.0).abs() < 3.0 * fit.wheel.1, "{fit:?}");
             assert!((fit.resistance_ohm / 0.15 - 1.0).abs() < 0.02, "{fit:?}");
@@ -661,7 +735,8 @@ pub(crate) mod tests {
         let off: Vec<f64> = [7, 8, 9]
             .iter()
             .map(|seed| {
-                fit_start(&start_with(&s, &lost, 6e-3, *seed), 0.0, 6.0).expect("a fit").resistance_ohm / 0.15 - 1.0
+                fit_start(&start_with(&s, &lost, 6e-3, *seed), 0.0, 6.0, None).expect("a fit").resistance_ohm / 0.15
+                    - 1.0
             })
             .collect();
         assert!(stats::mean(&off).is_some_and(|off| off.abs() < 0.01), "{off:?}");
@@ -712,11 +787,11 @@ pub(crate) mod tests {
         for (tau_s, seed) in [(0.9, 5), (1.2, 6)] {
             // The ramp still creeps up and the fan after it: the current is high, and hardly changes any more.
             let rec = start_along(&|t| 1.0 - (-t / tau_s).exp(), seed);
-            let left_a = fit_start(&rec, 0.0, 6.0).expect("a fit").left_a(1.0).expect("to the end");
+            let left_a = fit_start(&rec, 0.0, 6.0, None).expect("a fit").left_a(1.0).expect("to the end");
             let off_a = settled - mean(&rec);
             assert!(off_a.abs() > 0.02 && (left_a - off_a).abs() < 0.5 * off_a.abs(), "{tau_s}: {left_a} for {off_a}");
         }
-        let long = fit_start(&start(3.0, 4), 0.0, 16.0).expect("a fit");
+        let long = fit_start(&start(3.0, 4), 0.0, 16.0, None).expect("a fit");
         assert_eq!(long.left_a(1.0), None, "not fitted to the end");
     }
 
@@ -764,7 +839,7 @@ pub(crate) mod tests {
     fn a_slow_chopper_does_not_make_the_fan_look_worn() {
         let truth = hard();
         for (hz, seed) in [(230.0, 4), (870.0, 6)] {
-            let fit = fit_start(&chopped_start(hz, seed), 0.0, 6.0).expect("a fit");
+            let fit = fit_start(&chopped_start(hz, seed), 0.0, 6.0, None).expect("a fit");
             let off = fit.resistance_ohm - 0.15;
             assert!(off.abs() < 0.02 && off.abs() < 2.0 * fit.resistance_u, "{hz} Hz: {fit:?}");
             let predicted = fit.hard_start(1.0);
@@ -774,6 +849,6 @@ pub(crate) mod tests {
 
     #[test]
     fn without_current_there_is_no_fit() {
-        assert_eq!(fit_start(&Recording::default(), 0.0, 5.0), None);
+        assert_eq!(fit_start(&Recording::default(), 0.0, 5.0, None), None);
     }
 }

@@ -593,7 +593,7 @@ mod tests {
     #[test]
     fn a_ramp_leads_to_what_the_module_still_loses_when_the_current_has_settled() {
         let start = motor_fit::tests::start_along(&|t| 1.0 - (-t / 0.9).exp(), 5);
-        let fan = motor_fit::fit_start(&start, 0.0, 6.0).expect("a fit");
+        let fan = motor_fit::fit_start(&start, 0.0, 6.0, None).expect("a fit");
         let rises: [&dyn Fn(f64) -> f64; 2] = [&|t| 1.0 - (-t / 0.8).exp(), &|t| (t / 1.5).min(1.0)];
         for rise in rises {
             let read = |fan: Option<&MotorFit>| {

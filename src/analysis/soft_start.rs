@@ -47,8 +47,9 @@ fn from_awake(rec: &Recording, findings: &mut Findings) {
         findings.miss(ResultName::CommandDelayS, reason);
         return;
     }
+    let on_ohm = findings.number(ResultName::OnResistanceOhm);
     let fits: Vec<Option<MotorFit>> =
-        starts.iter().map(|start| motor_fit::fit_start(rec, start.edge_s, start.span.t1_s)).collect();
+        starts.iter().map(|start| motor_fit::fit_start(rec, start.edge_s, start.span.t1_s, on_ohm)).collect();
     let fan = fits.first().and_then(Option::as_ref);
     findings.fan_resistance_ohm = fan.map(|fan| Fitted { value: fan.resistance_ohm, u: fan.resistance_u });
     delay(rec, &starts, fan, findings);
@@ -589,7 +590,8 @@ fn from_asleep(rec: &Recording, findings: &mut Findings) {
         .iter()
         .filter_map(|span| command::first_change(rec, span).map(|(edge_s, ..)| Start { span, edge_s }))
         .collect();
-    let fan = starts.first().and_then(|start| motor_fit::fit_start(rec, start.edge_s, start.span.t1_s));
+    let on_ohm = findings.number(ResultName::OnResistanceOhm);
+    let fan = starts.first().and_then(|start| motor_fit::fit_start(rec, start.edge_s, start.span.t1_s, on_ohm));
     let found: Vec<(Estimate, bool)> = starts.iter().filter_map(|s| output_delay(rec, s, fan.as_ref())).collect();
     let hidden = found.iter().any(|(_, hidden)| *hidden);
     let found: Vec<Estimate> = found.into_iter().map(|(delay, _)| delay).collect();

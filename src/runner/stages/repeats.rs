@@ -25,7 +25,8 @@ const NEAR_S: f64 = 3.0;
 const TURNING_S: f64 = 1.5;
 /// How many duties above the estimate a start may go: a worn fan sticks now and then.
 const REACH: f64 = 0.10;
-/// Trials begin this part of a fine step apart (the golden section), so that their brackets do not share their ends.
+/// The duties of a trial lie this part of a fine step off those of the one before (the golden section), so that what all their
+/// brackets share shrinks as fast as it can whatever their number.
 const DITHER: f64 = 0.618_033_988_749_894_9;
 
 pub(crate) fn run(session: &mut Session<'_>, starts: u32, stops: u32, fine: Duty) -> Work {
@@ -40,7 +41,8 @@ pub(crate) fn run(session: &mut Session<'_>, starts: u32, stops: u32, fine: Duty
         let dither = fine * (f64::from(trial) * DITHER).fract();
         let mut turns = false;
         if trial < starts {
-            let first = (start - below(&starts_seen, fine) - lower - dither).max(session.lowest());
+            let first = on_grid(start - below(&starts_seen, fine) - lower, estimate, fine) - dither;
+            let first = first.max(session.lowest());
             let climb = Climb { first, step: fine, top: (start + REACH).min(1.0), until_on: false };
             let found = ascend(session, climb)?;
             turns = found.is_some_and(|found| found.start.is_some());
@@ -56,12 +58,18 @@ pub(crate) fn run(session: &mut Session<'_>, starts: u32, stops: u32, fine: Duty
                 (true, Some(stop)) => stop + ABOVE,
                 (true, None) => start,
             };
-            stops_seen.extend(stop_trial(session, Trial { start, from: from + dither, fine, turns })?);
+            let from = on_grid(from, estimate, fine) + dither;
+            stops_seen.extend(stop_trial(session, Trial { start, from, fine, turns })?);
         }
         session.off()?;
     }
     // Nothing here drew a high current: the zero that follows the next stage, or ends the run, does.
     Ok(if missed == 0 { Ok(()) } else { Err(format!("{missed} start trials gave no start")) })
+}
+
+/// The duty nearest to `duty` that lies whole steps from `anchor`: what was found with one offset would shift the next.
+fn on_grid(duty: f64, anchor: f64, step: f64) -> f64 {
+    anchor + ((duty - anchor) / step).round() * step
 }
 
 /// Where the next start is expected. The coarse one of the sweep is up to a coarse step too high: once there are finer ones
@@ -117,6 +125,22 @@ fn median(values: &[f64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn eight_trials_leave_no_gap_wider_than_a_sixth_of_a_step_whatever_the_starts_were() {
+        let (anchor, fine) = (0.13, 0.0025);
+        let mut parts: Vec<f64> = (0..8)
+            .map(|trial| {
+                let wanted = 0.12 + 0.000_37 * f64::from(trial);
+                let first = on_grid(wanted, anchor, fine) - fine * (f64::from(trial) * DITHER).fract();
+                assert!((first - wanted).abs() <= 1.5 * fine);
+                ((first - anchor) / fine).rem_euclid(1.0)
+            })
+            .collect();
+        parts.sort_by(f64::total_cmp);
+        parts.push(parts[0] + 1.0);
+        assert!(parts.windows(2).all(|pair| pair[1] - pair[0] < 1.0 / 6.0), "{parts:?}");
+    }
 
     #[test]
     fn the_coarse_start_of_the_sweep_counts_only_until_there_is_a_finer_one() {
