@@ -175,9 +175,12 @@ pub(crate) fn supply_v(rec: &Recording, from_s: f64, to_s: f64) -> Option<f64> {
 }
 
 /// Whether the output is on at the end of `from_s..to_s`: above its zero, and not the decaying back-EMF of a coasting
-/// fan. `None` without output channel.
+/// fan, which may have come to rest by then. `None` without output channel.
 pub(crate) fn output_on(rec: &Recording, from_s: f64, to_s: f64) -> Option<bool> {
-    output_above_zero(rec, from_s, to_s).map(|above| above && !decays(rec, from_s, to_s))
+    let above = output_above_zero(rec, from_s, to_s)?;
+    let (a, b) = tail(from_s, to_s, |_, _| true);
+    let at_last = || output_above_zero(rec, b - (b - a) / 3.0, b) != Some(false);
+    Some(above && !decays(rec, from_s, to_s) && at_last())
 }
 
 /// Whether there is voltage at the output at the end of `from_s..to_s`: with the fan at rest before, the output is on.

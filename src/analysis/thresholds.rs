@@ -631,6 +631,19 @@ mod tests {
     }
 
     #[test]
+    fn a_fan_that_comes_to_rest_as_a_step_ends_leaves_no_output_behind() {
+        let mut bench = Bench::new(5);
+        let t0_s = bench.t_s;
+        for (duty, on) in [(10.0, true), (9.0, true), (8.0, false)] {
+            bench.set(at(duty));
+            let volts = move |t: f64| if on { 0.16 * duty } else { (3.0 * (1.25 - t)).clamp(0.0, 1.0) };
+            bench.run(1.8, &[(Channel::OutputV, &volts, 0.01), (Channel::SupplyV, &|_| 13.0, 0.01)]);
+        }
+        bench.span(SpanKind::Descend, t0_s);
+        assert_eq!(interval(&found(&bench), ResultName::OutputOffPct), (8.0, 9.0));
+    }
+
+    #[test]
     fn a_kick_start_is_named() {
         let mut bench = Bench::new(6);
         let t0_s = bench.t_s;

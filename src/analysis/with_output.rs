@@ -13,7 +13,7 @@ pub(super) enum Came {
     /// All of them: the threshold is the module's, and lies in what all brackets share.
     Always(Bracket),
     /// Some of them.
-    Sometimes(Above),
+    Sometimes(Box<Above>),
 }
 
 /// The fan's own threshold, and where it lies above the module's.
@@ -53,7 +53,7 @@ pub(super) fn of(brackets: &[Bracket], output: Bracket) -> Option<Came> {
         high: at.high.map(|high| high.max(output.at)),
     };
     let (centre, p95) = (above(&fan.centre), above(&fan.p95));
-    Some(Came::Sometimes(Above { fan, centre, p95 }))
+    Some(Came::Sometimes(Box::new(Above { fan, centre, p95 })))
 }
 
 /// What all brackets have in common; `None` when they contradict.
