@@ -66,7 +66,7 @@ pub const VERSION: &str = concat!("galebench ", env!("CARGO_PKG_VERSION"), ", an
 
 /// Everything that a recording tells: results, settled points, reasons for what is absent, oddities.
 ///
-/// Pure: the same recording gives the same findings. One call per quantity file, zeros and speed-free ones first.
+/// Pure: the same recording gives the same findings. One call per quantity file, what others build on first.
 #[must_use]
 pub fn analyse(rec: &Recording) -> Findings {
     let (mut cleaned, mut warnings) = contamination::clean(rec);
