@@ -105,7 +105,7 @@ mod tests {
             }
             // 95 of 100 expected; under 90 has a chance of about 1 in 100 (binomial).
             assert!(held >= 0.9 * all && held_95 >= 0.9 * all, "{median} {sigma}: {held} and {held_95} of {all}");
-            // The scatter of the fan over the root of the trials, at most: a half of what is taken for its own.
+            // On the average hardly high: with the output's starts among the fan's own it would be.
             assert!(error / all < 0.25 * sigma, "{median} {sigma}: {}", error / all);
         }
     }
